@@ -1,0 +1,1 @@
+"""The record: units, runs, steps, half-turns, measures and traces, kept for good."""

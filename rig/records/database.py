@@ -1,0 +1,185 @@
+"""Open the SQLite file: recognise it, set it up for durability, migrate it, check it."""
+
+from __future__ import annotations
+
+import sqlite3
+import time
+from collections.abc import Callable
+from contextlib import closing
+from datetime import UTC, datetime
+from pathlib import Path
+
+from sqlalchemy import URL, Connection, Engine, create_engine, event, text
+
+from rig.records.errors import RecordsError, told
+from rig.records.tables import SCHEMA, Base
+
+APPLICATION_ID = 0x68616C66
+"""Marks the file as ours in SQLite's own header field for that ("half" in ASCII)."""
+
+CHECK_S = 0.5
+"""Longest time the check at opening may take (guess: not felt by somebody who starts a run)."""
+
+_HEADER = b"SQLite format 3\x00"  # https://www.sqlite.org/fileformat.html, section 1.3
+
+
+def open_engine(path: Path, *, create: bool, wait_s: float) -> Engine:
+    """Return an engine on the records at ``path``, at the newest schema and checked.
+
+    ``wait_s`` is how long to wait for a lock.  Raises RecordsError.
+    """
+    with told(path, "open"):
+        _look_at_file(path, create=create)
+        engine = _engine(path, wait_s)
+        try:
+            _bring_up_to_date(engine, path, wait_s)
+            with engine.connect() as connection:
+                _check(connection, path)
+        except BaseException:
+            engine.dispose()
+            raise
+    return engine
+
+
+def writing(engine: Engine) -> Engine:
+    """Return the engine for writers: their transactions take the write lock at once.
+
+    A transaction that reads first and writes later can fail halfway when another wrote between.
+    """
+    return engine.execution_options(begin="IMMEDIATE")
+
+
+def _look_at_file(path: Path, *, create: bool) -> None:
+    if path.is_dir():
+        raise RecordsError(f"{path} is a folder; name the records file inside it.")
+    if not path.exists():
+        if not create:
+            raise RecordsError(
+                f"There are no records at {path}. Run a plan first, or name the records file."
+            )
+        path.parent.mkdir(parents=True, exist_ok=True)
+        return
+    with path.open("rb") as file:
+        start = file.read(len(_HEADER))
+    if start not in (b"", _HEADER):
+        raise RecordsError(
+            f"{path} is not a records database. Choose another records file; "
+            "this one was left as it is."
+        )
+
+
+def _engine(path: Path, wait_s: float, *, keys: bool = True) -> Engine:
+    # isolation_level None: Python's own transaction control would commit before DDL, and a
+    # migration must be all or nothing.  Transactions are begun by _begin instead.
+    engine = create_engine(
+        URL.create("sqlite", database=str(path)),
+        connect_args={"timeout": wait_s, "isolation_level": None},
+    )
+    # FULL: in WAL mode a commit is on the disk when it returns, not only consistent.
+    pragmas = (f"foreign_keys = {keys:d}", "synchronous = FULL", "journal_mode = WAL")
+
+    def set_up(connection: sqlite3.Connection, _record: object) -> None:
+        for pragma in pragmas:
+            connection.execute(f"PRAGMA {pragma}").close()
+
+    event.listen(engine, "connect", set_up)
+    event.listen(engine, "begin", _begin)
+    return engine
+
+
+def _begin(connection: Connection) -> None:
+    mode = connection.get_execution_options().get("begin", "DEFERRED")
+    connection.exec_driver_sql(f"BEGIN {mode}")
+
+
+def _bring_up_to_date(engine: Engine, path: Path, wait_s: float) -> None:
+    with engine.connect() as connection:
+        if _revision(connection, path) == SCHEMA:
+            return
+    # Foreign keys off: a migration may have to drop and rebuild a table that others refer to.
+    migrating = writing(_engine(path, wait_s, keys=False))
+    try:
+        with migrating.begin() as connection:
+            _migrate(connection, path)
+    finally:
+        migrating.dispose()
+
+
+def _migrate(connection: Connection, path: Path) -> None:
+    revision = _revision(connection, path)
+    if revision == SCHEMA:
+        return  # another program was faster
+    from rig.records import migrate  # alembic takes a while to import
+
+    if revision is not None:
+        _refuse_unknown(revision, migrate.revisions(), path)
+        _back_up(path, revision)
+    migrate.upgrade(connection)
+    if connection.execute(text("PRAGMA foreign_key_check")).first():
+        raise RecordsError(
+            f"The records in {path} could not be brought to schema {SCHEMA}: a row would lose "
+            "what it belongs to. They were left as they were; please report this."
+        )
+    connection.exec_driver_sql(f"PRAGMA application_id = {APPLICATION_ID}")
+
+
+def _revision(connection: Connection, path: Path) -> str | None:
+    """Return the schema revision of the file, None if it is empty."""
+    if not connection.scalar(text("SELECT count(*) FROM sqlite_master")):
+        return None
+    if connection.scalar(text("PRAGMA application_id")) != APPLICATION_ID:
+        raise RecordsError(
+            f"{path} is a database of another program. Choose another records file; "
+            "this one was left as it is."
+        )
+    return str(connection.scalar(text("SELECT version_num FROM alembic_version")))
+
+
+def _refuse_unknown(revision: str, known: list[str], path: Path) -> None:
+    if revision not in known:
+        raise RecordsError(
+            f"The records in {path} were written by a newer halfturn (schema {revision}, this "
+            f"program knows up to {known[-1]}). Update halfturn, or choose another records file."
+        )
+
+
+def _back_up(path: Path, revision: str) -> None:
+    stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
+    copy = path.with_name(f"{path.stem}.schema-{revision}.{stamp}{path.suffix}")
+    try:
+        # SQLite's own copy: the file alone would miss what is still in the write-ahead log.
+        with closing(sqlite3.connect(path)) as source, closing(sqlite3.connect(copy)) as target:
+            source.backup(target)
+    except BaseException:
+        copy.unlink(missing_ok=True)  # half a backup looks like a whole one
+        raise
+
+
+def _check(connection: Connection, path: Path) -> None:
+    """Look for damage in every table but the traces, for at most CHECK_S.
+
+    Traces are nearly all of a file; each carries its own checksum, verified when it is read.
+    """
+    raw = connection.connection.driver_connection
+    assert isinstance(raw, sqlite3.Connection)
+    raw.set_progress_handler(_out_of_time(CHECK_S), 10_000)
+    try:
+        for table in Base.metadata.tables:
+            if table == "traces":
+                continue
+            found = [row[0] for row in raw.execute(f"PRAGMA quick_check('{table}')")]
+            if found != ["ok"]:
+                raise RecordsError(
+                    f"The records in {path} are damaged ({found[0]}). Keep the file, copy the "
+                    "whole folder to another disk, and go on with a new records file."
+                )
+    except sqlite3.OperationalError as error:
+        if error.sqlite_errorcode != sqlite3.SQLITE_INTERRUPT:
+            raise
+    finally:
+        raw.set_progress_handler(None, 0)
+
+
+def _out_of_time(limit_s: float) -> Callable[[], bool]:
+    end_s = time.monotonic() + limit_s
+    return lambda: time.monotonic() > end_s

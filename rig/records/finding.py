@@ -1,0 +1,134 @@
+"""Find runs and units in the records."""
+
+from __future__ import annotations
+
+import hashlib
+from datetime import datetime
+from uuid import UUID
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session, contains_eager, selectinload
+
+from rig.analysis.model import Verdict
+from rig.records.errors import RecordsError
+from rig.records.model import RunState
+from rig.records.tables import RunRow, StepRow, TextRow, UnitRow
+
+_NAMED = 5  # candidates listed for an ambiguous prefix: a screen's worth, not the whole record
+
+
+def find_runs(
+    session: Session,
+    *,
+    serial: str | None,
+    reference: str | None,
+    verdict: str | None,
+    since: datetime | None,
+    until: datetime | None,
+    plan: str | None,
+    limit: int | None,
+) -> list[RunRow]:
+    """Return matching runs, newest first; ``since <= started < until``."""
+    query = select(RunRow).join(RunRow.unit).options(contains_eager(RunRow.unit))
+    if serial is not None:
+        query = query.where(UnitRow.serial == serial)
+    if reference is not None:
+        query = query.where(RunRow.reference == reference)
+    if verdict is not None:
+        query = query.where(RunRow.verdict == _verdict(verdict))
+    if since is not None:
+        query = query.where(RunRow.started_at >= since)
+    if until is not None:
+        query = query.where(RunRow.started_at < until)
+    if plan is not None:
+        query = query.where(RunRow.plan_name == plan)
+    query = query.order_by(RunRow.started_at.desc(), RunRow.id).limit(limit)
+    return list(session.scalars(query))
+
+
+def _verdict(text: str) -> Verdict:
+    try:
+        return Verdict(text)
+    except ValueError:
+        allowed = ", ".join(verdict.value for verdict in Verdict)
+        raise RecordsError(f"There is no verdict “{text}”; choose one of {allowed}.") from None
+
+
+def find_run(session: Session, run: UUID | str) -> RunRow:
+    """Return the run with this id, or whose id alone starts so; RecordsError otherwise."""
+    if isinstance(run, UUID):
+        found = session.get(RunRow, run)
+        if found is None:
+            raise RecordsError(f"There is no run {run} in these records. {_newest(session)}")
+        return found
+    return _by_prefix(session, run)
+
+
+def _by_prefix(session: Session, prefix: str) -> RunRow:
+    digits = prefix.strip().lower().replace("-", "")
+    if not digits or len(digits) > 32 or set(digits) - set("0123456789abcdef"):
+        raise RecordsError(
+            f"“{prefix}” is not the start of a run's id (digits 0-9 and letters a-f). "
+            "List the runs to see their ids."
+        )
+    low, high = UUID(digits.ljust(32, "0")), UUID(digits.ljust(32, "f"))
+    query = select(RunRow).where(RunRow.id.between(low, high)).order_by(RunRow.started_at.desc())
+    found = list(session.scalars(query.limit(_NAMED + 1)))
+    if not found:
+        raise RecordsError(f"No run's id starts with “{prefix}”. {_newest(session)}")
+    if len(found) > 1:
+        more = " and more" if len(found) > _NAMED else ""
+        raise RecordsError(
+            f"Several runs' ids start with “{prefix}”: {_named(found[:_NAMED])}{more}. "
+            "Give more of the id."
+        )
+    return found[0]
+
+
+def _newest(session: Session) -> str:
+    query = select(RunRow).order_by(RunRow.started_at.desc()).limit(_NAMED)
+    rows = list(session.scalars(query))
+    return f"The newest are {_named(rows)}." if rows else "There are no runs in these records yet."
+
+
+def _named(rows: list[RunRow]) -> str:
+    return ", ".join(
+        f"{row.id} ({row.unit.serial}, {row.started_at:%Y-%m-%d %H:%M} UTC)" for row in rows
+    )
+
+
+def find_step(run: RunRow, number: int) -> StepRow:
+    """Return step ``number`` of a run; RecordsError naming the steps there are."""
+    for step in run.steps:
+        if step.number == number:
+            return step
+    there = ", ".join(str(step.number) for step in run.steps) or "none"
+    raise RecordsError(f"Run {run.id} has no finished step {number}; its steps: {there}.")
+
+
+def has_step(session: Session, run_id: UUID, number: int) -> bool:
+    """Return whether step ``number`` of a run is already recorded."""
+    query = select(StepRow.id).where(StepRow.run_id == run_id, StepRow.number == number)
+    return session.scalar(query) is not None
+
+
+def running(session: Session) -> list[RunRow]:
+    """Return the runs that nobody has ended."""
+    query = select(RunRow).where(RunRow.state == RunState.RUNNING).order_by(RunRow.started_at)
+    return list(session.scalars(query.options(selectinload(RunRow.unit))))
+
+
+def unit_for(session: Session, serial: str, unit_type: str) -> UnitRow:
+    """Return the unit of this serial number and type, new if need be."""
+    query = select(UnitRow).where(UnitRow.serial == serial, UnitRow.unit_type == unit_type)
+    return session.scalar(query) or UnitRow(serial=serial, unit_type=unit_type)
+
+
+def text_for(session: Session, text: str) -> TextRow:
+    """Return the kept copy of a text, new if need be."""
+    sha256 = hashlib.sha256(text.encode()).hexdigest()
+    row = session.get(TextRow, sha256)
+    if row is None:
+        row = TextRow(sha256=sha256, text=text)
+        session.add(row)
+    return row

@@ -1,0 +1,1 @@
+"""Schema migrations, run by ``rig.records.migrate``; no alembic.ini is needed."""

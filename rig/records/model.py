@@ -1,0 +1,123 @@
+"""What is handed to the record and what comes back from it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import StrEnum
+from typing import Any
+from uuid import UUID
+
+from rig.analysis.model import HalfTurn, Judgement, Measure
+from rig.analysis.trace import Trace
+
+
+class RunState(StrEnum):
+    """How far a run came."""
+
+    RUNNING = "running"
+    FINISHED = "finished"
+    STOPPED = "stopped"  # by the operator
+    INTERRUPTED = "interrupted"  # by a signal, a lost console, a lost sensor, a guard on the rig
+
+
+class StepState(StrEnum):
+    """How a step ended."""
+
+    DONE = "done"
+    CUT_SHORT = "cut_short"  # the guard, a stop or an error ended it
+    SKIPPED = "skipped"
+
+
+class Source(StrEnum):
+    """Where the unit came from."""
+
+    OWN_REBUILD = "own_rebuild"
+    CUSTOMER_JOB = "customer_job"
+    DELIVERY_LOT = "delivery_lot"
+
+
+@dataclass(frozen=True)
+class RunStart:
+    """Written before anything is fed.  Times are UTC and aware."""
+
+    started_at: datetime
+    unit_serial: str
+    unit_type: str
+    plan_name: str
+    plan_text: str
+    rig_name: str
+    rig_text: str
+    station: str
+    operator: str
+    source: Source
+    reference: str  # job or lot number, may be empty
+    backend: str
+    simulated: bool
+    backend_facts: Mapping[str, str]  # seed, faults, chip ...
+    program_version: str
+
+
+@dataclass(frozen=True)
+class StepRecord:
+    """One step as it ended, with everything it found.  ``trace`` is exact."""
+
+    number: int
+    kind: str
+    title: str
+    started_at: datetime
+    ended_at: datetime
+    state: StepState
+    measures: tuple[Measure, ...] = ()
+    half_turns: tuple[HalfTurn, ...] = ()
+    trace: Trace | None = None
+    answers: Mapping[str, Any] = field(default_factory=dict)
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class RunEvent:
+    """Something that happened during a run; ``time_s`` (s) is on the trace's axis."""
+
+    at: datetime
+    time_s: float
+    kind: str
+    text: str
+
+
+@dataclass(frozen=True)
+class RunEnd:
+    """How a run ended."""
+
+    ended_at: datetime
+    state: RunState
+    judgement: Judgement | None
+    feeds_off: bool  # read back off at the end
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class RunSummary:
+    """A line in a list of runs."""
+
+    run_id: UUID
+    started_at: datetime
+    unit_serial: str
+    plan_name: str
+    state: RunState
+    verdict: str | None
+    operator: str
+    reference: str
+    simulated: bool
+
+
+@dataclass(frozen=True)
+class RunRecord:
+    """A whole run as kept."""
+
+    run_id: UUID
+    start: RunStart
+    steps: tuple[StepRecord, ...]
+    events: tuple[RunEvent, ...]
+    end: RunEnd | None

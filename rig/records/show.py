@@ -1,0 +1,192 @@
+"""Runs as plain text, 80 columns wide."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Sequence
+from datetime import datetime, tzinfo
+
+from rig.analysis.model import HalfTurn, Measure
+from rig.records.model import RunRecord, RunState, RunSummary, StepRecord, StepState
+from rig.records.quantity import rounded, with_uncertainty
+
+WIDTH = 80
+SHORT_ID = 8
+"""Characters of a run's id in a list: enough to tell apart the runs of one bench."""
+
+_SIMULATED = "SIMULATED"
+
+
+def runs_text(runs: Sequence[RunSummary], *, zone: tzinfo | None = None) -> str:
+    """Return a table of runs, one a line.  Times in ``zone``, by default this machine's."""
+    if not runs:
+        return "No runs.\n"
+    rows = [["run", "started", "unit", "plan", "job/lot", "result", "bench"]]
+    rows += [_summary_cells(run, zone) for run in runs]
+    if not any(run.simulated for run in runs):
+        rows = [row[:-1] for row in rows]
+    return _table(rows, shrinkable=(2, 3, 4))
+
+
+def _summary_cells(run: RunSummary, zone: tzinfo | None) -> list[str]:
+    return [
+        str(run.run_id)[:SHORT_ID],
+        _local(run.started_at, zone, "%Y-%m-%d %H:%M"),
+        _clean(run.unit_serial),
+        _clean(run.plan_name),
+        _clean(run.reference),
+        _result(run.state, run.verdict),
+        _SIMULATED if run.simulated else "",
+    ]
+
+
+def _result(state: RunState, verdict: str | None) -> str:
+    return verdict.upper() if verdict else str(state)
+
+
+def run_text(run: RunRecord, *, zone: tzinfo | None = None) -> str:
+    """Return a whole run: who and what, verdict and reasons, steps with measures, events."""
+    parts = [_heading(run), _verdict(run), _identity(run, zone)]
+    parts += [_step(step, zone) for step in run.steps]
+    if run.events:
+        parts.append(_events(run, zone))
+    return "\n".join("\n".join(lines) + "\n" for lines in parts)
+
+
+def _heading(run: RunRecord) -> list[str]:
+    lines = [f"Run {run.run_id}"]
+    if run.start.simulated:
+        lines += _wrapped(f"{_SIMULATED} bench: these are not measurements of a real unit.")
+    return lines
+
+
+def _verdict(run: RunRecord) -> list[str]:
+    end = run.end
+    if end is None:
+        return ["Still running, or its program has died."]
+    lines = []
+    if end.judgement is None:
+        lines.append(f"No verdict: the run was {end.state}.")
+    else:
+        lines.append(f"Verdict: {end.judgement.verdict.upper()}")
+        for reason in end.judgement.reasons:
+            lines += _wrapped(_clean(reason.text), "  - ", "    ")
+        if end.state is not RunState.FINISHED:
+            lines.append(f"The run was {end.state}.")
+    lines.append("Feeds read back off at the end." if end.feeds_off else _FEEDS_UNKNOWN)
+    if end.note:
+        lines += _wrapped(_clean(end.note))
+    return lines
+
+
+_FEEDS_UNKNOWN = "The feeds were NOT read back off at the end."
+
+
+def _identity(run: RunRecord, zone: tzinfo | None) -> list[str]:
+    start = run.start
+    facts = ", ".join(f"{name} {value}" for name, value in start.backend_facts.items())
+    source = start.source.replace("_", " ")
+    ended = f", ended {_local(run.end.ended_at, zone, '%H:%M:%S %Z')}" if run.end else ""
+    rows = {
+        "Unit": f"{start.unit_serial}, type {start.unit_type}",
+        "From": f"{source} {start.reference}".strip(),
+        "Plan": start.plan_name,
+        "Rig": f"{start.rig_name}, station {start.station}",
+        "Backend": f"{start.backend} ({facts})" if facts else start.backend,
+        "Operator": start.operator,
+        "Started": f"{_local(start.started_at, zone, '%Y-%m-%d %H:%M:%S %Z')}{ended}",
+        "Program": f"halfturn {start.program_version}",
+    }
+    return [
+        line
+        for name, text in rows.items()
+        for line in _wrapped(_clean(text), f"{name:<9} ", " " * 10)
+    ]
+
+
+def _step(step: StepRecord, zone: tzinfo | None) -> list[str]:
+    took_s = (step.ended_at - step.started_at).total_seconds()
+    state = "" if step.state is StepState.DONE else f", {step.state.replace('_', ' ').upper()}"
+    title = f"Step {step.number}  {step.title} ({step.kind}, {took_s:.1f} s{state})"
+    lines = _wrapped(_clean(title), "", "        ")
+    if step.note:
+        lines += _wrapped(_clean(step.note), "  ", "  ")
+    for question, answer in step.answers.items():
+        lines += _wrapped(_clean(f"{question}: {answer}"), "  ", "    ")
+    lines += _measures(step.measures)
+    if step.half_turns:
+        lines += textwrap.indent(_half_turns(step.half_turns), "  ").splitlines()
+    return lines
+
+
+def _measures(measures: Sequence[Measure]) -> list[str]:
+    width = max((len(measure.name) for measure in measures), default=0)
+    return [
+        f"  {_clean(m.name):<{width}}  {with_uncertainty(m.value, m.u, _clean(m.unit))}"
+        for m in measures
+    ]
+
+
+def _half_turns(half_turns: Iterable[HalfTurn]) -> str:
+    rows = [["no", "direction", "outcome", "time s", "peak A", "run A", "rest A", "sag V"]]
+    rows += [
+        [
+            str(h.number),
+            h.direction,
+            h.outcome + ("*" if h.cut_by_rig else ""),
+            with_uncertainty(h.half_turn_s, h.half_turn_u_s),
+            rounded(h.peak_a, h.peak_u_a),
+            rounded(h.run_a, h.run_u_a),
+            rounded(h.rest_a, h.rest_u_a),
+            rounded(h.sag_v, h.sag_u_v),
+        ]
+        for h in half_turns
+    ]
+    table = _table(rows, shrinkable=())
+    return table + "* feed taken away by the rig\n" if "*" in table else table
+
+
+def _events(run: RunRecord, zone: tzinfo | None) -> list[str]:
+    lines = ["Events"]
+    for event in run.events:
+        at = _local(event.at, zone, "%H:%M:%S")
+        lines += _wrapped(_clean(f"{event.kind}: {event.text}"), f"  {at}  ", " " * 12)
+    return lines
+
+
+# --- layout -----------------------------------------------------------------------------------
+
+
+def _table(rows: list[list[str]], shrinkable: tuple[int, ...]) -> str:
+    """Return rows under each other; the widest shrinkable column gives way until 80 columns do."""
+    widths = [max(len(row[at]) for row in rows) for at in range(len(rows[0]))]
+    gap = 2 if sum(widths) + 2 * (len(widths) - 1) <= WIDTH else 1
+    excess = sum(widths) + gap * (len(widths) - 1) - WIDTH
+    for _ in range(max(excess, 0)):
+        if shrinkable:
+            widths[max(shrinkable, key=lambda at: widths[at])] -= 1
+    return "".join(_row(row, widths, gap) for row in rows)
+
+
+def _row(row: list[str], widths: list[int], gap: int) -> str:
+    cells = [_cut(cell, width).ljust(width) for cell, width in zip(row, widths, strict=True)]
+    return (" " * gap).join(cells).rstrip() + "\n"
+
+
+def _cut(text: str, width: int) -> str:
+    return text if len(text) <= width else text[: width - 1] + "…"
+
+
+def _wrapped(text: str, first: str = "", later: str = "") -> list[str]:
+    return textwrap.wrap(
+        text, WIDTH, initial_indent=first, subsequent_indent=later, break_on_hyphens=False
+    ) or [first.rstrip()]
+
+
+def _clean(text: str) -> str:
+    """Return text that cannot move the cursor or colour the terminal."""
+    return "".join(c if c.isprintable() else " " for c in text)
+
+
+def _local(time: datetime, zone: tzinfo | None, layout: str) -> str:
+    return time.astimezone(zone).strftime(layout)

@@ -1,0 +1,272 @@
+"""The store: runs go in step by step, each on the disk before the call returns."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+from uuid import UUID
+
+from sqlalchemy import Engine, func, select
+from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy.orm import Session
+
+from rig.analysis.trace import Trace
+from rig.records import finding, mapping
+from rig.records.codec import CodecError, unpack
+from rig.records.database import open_engine, writing
+from rig.records.errors import RecordsError, told
+from rig.records.joining import joined
+from rig.records.model import (
+    RunEnd,
+    RunEvent,
+    RunRecord,
+    RunStart,
+    RunState,
+    RunSummary,
+    StepRecord,
+)
+from rig.records.owner import Owner
+from rig.records.tables import EventRow, RunRow, StepRow, TraceRow
+
+__all__ = ["RecordsError", "Store"]
+
+
+class Store:
+    """The records in one SQLite file.
+
+    Every method that writes is one transaction, committed and synced before it returns; if it
+    raises RecordsError nothing of it was kept.  Use one store per process; never carry one over a
+    fork.  Threads may share it.
+    """
+
+    def __init__(self, path: Path, engine: Engine) -> None:
+        self.path = path
+        self._engine = engine
+        self._writer = writing(engine)
+
+    @classmethod
+    def open(cls, path: Path, *, create: bool = True, wait_s: float = 5.0) -> Store:
+        """Open the records at ``path``: make them (and their folder), migrate and check them.
+
+        Before older records are migrated a copy is kept beside them.  ``create=False`` refuses a
+        file that does not exist.  ``wait_s`` (seconds) is how long a lock is waited for, here and
+        later.  Raises RecordsError with a sentence and what to do next.
+        """
+        return cls(path, open_engine(path, create=create, wait_s=wait_s))
+
+    def close(self) -> None:
+        """Close the file; what was committed is safe without.  Idempotent."""
+        self._engine.dispose()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        traceback: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    # --- writing ------------------------------------------------------------------------------
+
+    def begin_run(self, start: RunStart) -> UUID:
+        """Record that a run is about to feed a unit; return its id."""
+        owner = Owner.here()
+        with self._write("begin a run in") as session:
+            row = RunRow(
+                unit=finding.unit_for(session, start.unit_serial, start.unit_type),
+                plan_name=start.plan_name,
+                plan=finding.text_for(session, start.plan_text),
+                rig_name=start.rig_name,
+                rig=finding.text_for(session, start.rig_text),
+                station=start.station,
+                operator=start.operator,
+                source=start.source,
+                reference=start.reference,
+                backend=start.backend,
+                simulated=start.simulated,
+                backend_facts=mapping.plain(start.backend_facts),
+                program_version=start.program_version,
+                started_at=start.started_at,
+                state=RunState.RUNNING,
+                owner_host=owner.host,
+                owner_boot=owner.boot,
+                owner_space=owner.space,
+                owner_pid=owner.pid,
+                owner_started=owner.started,
+            )
+            session.add(row)
+            session.flush()
+            return row.id
+
+    def add_event(self, run_id: UUID, event: RunEvent) -> None:
+        """Record something that happened during a run."""
+        with self._write("add an event to") as session:
+            run = finding.find_run(session, run_id)
+            last = session.scalar(
+                select(func.max(EventRow.position)).where(EventRow.run_id == run.id)
+            )
+            row = EventRow(
+                run_id=run.id,
+                position=0 if last is None else last + 1,
+                at=event.at,
+                time_s=event.time_s,
+                kind=event.kind,
+                text=event.text,
+            )
+            session.add(row)
+
+    def finish_step(self, run_id: UUID, step: StepRecord) -> None:
+        """Record a finished step with everything it found, its trace included."""
+        row = mapping.step_row(step)  # packs the trace: before the lock is taken
+        with self._write(f"keep step {step.number} in") as session:
+            row.run_id = finding.find_run(session, run_id).id
+            if finding.has_step(session, run_id, step.number):
+                raise RecordsError(
+                    f"Step {step.number} of run {run_id} is already recorded; it was left as it is."
+                )
+            session.add(row)
+
+    def finish_run(self, run_id: UUID, end: RunEnd) -> None:
+        """Record how a run ended, with its verdict if it has one."""
+        with self._write("end a run in") as session:
+            row = finding.find_run(session, run_id)
+            if row.state is not RunState.RUNNING and not row.swept:
+                raise RecordsError(f"Run {run_id} has already ended ({row.state}).")
+            row.state, row.swept = end.state, False
+            row.ended_at, row.note = end.ended_at, end.note
+            row.feeds_off = end.feeds_off
+            if end.judgement is not None:
+                row.verdict = end.judgement.verdict
+                row.reasons = mapping.reason_rows(end.judgement.reasons)
+        self._checkpoint()
+
+    def mark_interrupted(self) -> list[RunSummary]:
+        """Mark the runs whose process has died as interrupted; return them.
+
+        Their finished steps stay.  Runs of a process that lives, or of another machine or
+        container, are left alone.
+        """
+        # Looked for without the write lock first: nearly always there is nothing to write.
+        with self._read() as session:
+            if not _dead_runs(session):
+                return []
+        with self._write("mark interrupted runs in") as session:
+            dead = _dead_runs(session)
+            for row in dead:
+                _sweep(row)
+            session.flush()
+            return [mapping.summary(row) for row in dead]
+
+    # --- reading ------------------------------------------------------------------------------
+
+    def runs(
+        self,
+        *,
+        serial: str | None = None,
+        reference: str | None = None,
+        verdict: str | None = None,
+        since: datetime | None = None,
+        until: datetime | None = None,
+        plan: str | None = None,
+        limit: int | None = 50,
+    ) -> list[RunSummary]:
+        """Return matching runs, newest first: ``since <= started < until`` (aware times)."""
+        with self._read() as session:
+            found = finding.find_runs(
+                session,
+                serial=serial,
+                reference=reference,
+                verdict=verdict,
+                since=since,
+                until=until,
+                plan=plan,
+                limit=limit,
+            )
+            return [mapping.summary(row) for row in found]
+
+    def run(self, run: UUID | str, *, with_traces: bool = False) -> RunRecord:
+        """Return the run with this id, or the only one whose id starts so.
+
+        Traces are large and left out unless asked for.  Raises RecordsError naming the candidates
+        if none or several match.
+        """
+        with self._read() as session:
+            return mapping.run_record(finding.find_run(session, run), with_traces=with_traces)
+
+    def trace(self, run: UUID | str, step: int | None = None) -> Trace:
+        """Return the trace of one step, or of all steps joined in time order."""
+        with self._read() as session:
+            row = finding.find_run(session, run)
+            if step is not None:
+                finding.find_step(row, step)
+            traces = _traces(session, row, step)
+            if not traces:
+                what = "No step" if step is None else f"Step {step}"
+                has = "has a trace" if step is None else "has no trace"
+                raise RecordsError(f"{what} of run {row.id} {has}.")
+            try:
+                return joined(traces)
+            except ValueError as error:
+                raise RecordsError(
+                    f"Run {row.id} has no single trace: {error}. Ask for one step at a time."
+                ) from error
+
+    # --- helpers ------------------------------------------------------------------------------
+
+    @contextmanager
+    def _write(self, doing: str) -> Iterator[Session]:
+        with told(self.path, doing), Session(self._writer) as session, session.begin():
+            yield session
+
+    @contextmanager
+    def _read(self) -> Iterator[Session]:
+        try:
+            with told(self.path, "read"), Session(self._engine) as session:
+                yield session
+        except CodecError as error:
+            raise RecordsError(
+                f"A trace in {self.path} cannot be read: {error}. The rest of the run is intact."
+            ) from error
+
+    def _checkpoint(self) -> None:
+        # Between runs is the idle moment to move the log into the file; a reader may prevent it,
+        # and the next time will do.
+        with suppress(SQLAlchemyError, sqlite3.Error), self._engine.connect() as connection:
+            raw = connection.connection.driver_connection
+            assert isinstance(raw, sqlite3.Connection)
+            raw.execute("PRAGMA wal_checkpoint(PASSIVE)").close()
+
+
+def _dead_runs(session: Session) -> list[RunRow]:
+    return [row for row in finding.running(session) if not _owner(row).may_live()]
+
+
+def _owner(row: RunRow) -> Owner:
+    return Owner(row.owner_host, row.owner_boot, row.owner_space, row.owner_pid, row.owner_started)
+
+
+def _sweep(row: RunRow) -> None:
+    last = [step.ended_at for step in row.steps] + [event.at for event in row.events]
+    row.state, row.swept = RunState.INTERRUPTED, True
+    row.ended_at = max([row.started_at, *last])
+    row.feeds_off = False
+    row.note = (
+        "The program ended without a word: power, a kill or a crash. The end given is the last "
+        f"thing recorded; it was noticed at {datetime.now(UTC):%Y-%m-%d %H:%M:%S} UTC. "
+        "Nobody read back that the feeds were off."
+    )
+
+
+def _traces(session: Session, run: RunRow, step: int | None) -> list[Trace]:
+    query = select(TraceRow.data).join(StepRow).where(StepRow.run_id == run.id)
+    if step is not None:
+        query = query.where(StepRow.number == step)
+    return [unpack(data) for data in session.scalars(query.order_by(StepRow.number))]
