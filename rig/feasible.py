@@ -1,0 +1,284 @@
+"""Whether a plan can be run on a station of a rig, found out before anything is fed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from drivers import SensorError
+from drivers.ina219 import PGA_RANGES_V, SHUNT_STEP_V, milli, plan_sensor
+from rig import blade_fuse
+from rig.plan_steps import JamStep, SupplySweepStep, ZeroStep
+from rig.plans import Plan
+from rig.schema import KeyPath, Lines, Mistake, key_text
+from rig.settings import RigSettings, StationSettings
+
+# A stall is told from a start by its current staying up; fewer samples than these within the stall
+# time and a single bad one decides (guess: ten to see it, ten to spare).
+_STALL_SAMPLES = 20
+_OVER_CURRENT_SAMPLES = 2
+
+
+@dataclass(frozen=True)
+class _Case:
+    """A plan, a rig and a station, with the currents to expect there."""
+
+    plan: Plan
+    rig: RigSettings
+    station: StationSettings
+    mistakes: list[Mistake]
+
+    @property
+    def home_v(self) -> float:
+        """What the station is fed with unless a step says otherwise, V."""
+        if self.rig.supply.programmable:
+            return self.plan.unit.nominal_v
+        return self.rig.battery_v
+
+    @property
+    def stall_a(self) -> float:
+        """The largest current of a unit that stands still, A."""
+        unit = self.plan.unit
+        return unit.stall_a * max(1.0, self.home_v / self.plan.highest_v)
+
+    def in_rig(self, path: KeyPath, wrong: str, allowed: str) -> None:
+        """Note a mistake that the rig file would have to mend, ``path`` within the station."""
+        whole: KeyPath = path
+        if path[0] not in ("supply", "battery_v"):
+            whole = ("station", self.rig.stations.index(self.station), *path)
+        line = Lines(self.rig.text).of(whole)
+        self.mistakes.append(Mistake(str(self.rig.file), key_text(whole), wrong, allowed, line))
+
+    def in_plan(self, path: KeyPath, wrong: str, allowed: str) -> None:
+        """Note a mistake that the plan would have to mend."""
+        line = Lines(self.plan.text).of(path)
+        self.mistakes.append(Mistake(str(self.plan.file), key_text(path), wrong, allowed, line))
+
+
+def check_plan_on_rig(
+    plan: Plan, settings: RigSettings, station: StationSettings
+) -> tuple[Mistake, ...]:
+    """Return every reason why ``plan`` cannot be run on ``station``; empty if it can."""
+    case = _Case(plan, settings, station, [])
+    checks: tuple[Callable[[_Case], None], ...] = (
+        _sensor_range,
+        _shunt_heat,
+        _resolution,
+        _fuse,
+        _supply,
+        _sampling,
+        _winding,
+    )
+    for check in checks:
+        check(case)
+    return tuple(case.mistakes)
+
+
+def cautions_on_rig(plan: Plan, settings: RigSettings, station: StationSettings) -> tuple[str, ...]:
+    """Return what the operator should know of this plan on this station, one sentence each."""
+    return tuple(_cautions(_Case(plan, settings, station, [])))
+
+
+def describe_sensor(settings: RigSettings, station: StationSettings, plan: Plan) -> str:
+    """Return one line: what the battery feed's sensor can see, and its shunt's heat at stall."""
+    case = _Case(plan, settings, station, [])
+    sensor = station.battery_sensor
+    try:
+        range_v = plan_sensor(sensor.wiring(plan.largest_a)).range_v
+    except SensorError as problem:
+        return f"Station {station.name}: {problem}"
+    shunt = sensor.shunt_ohm
+    heat_w = case.stall_a**2 * shunt
+    return (
+        f"Station {station.name}: shunt {milli(shunt)} mohm, reads to "
+        f"{range_v / shunt * sensor.gain:.3g} A in steps of "
+        f"{milli(SHUNT_STEP_V / shunt * sensor.gain)} mA; "
+        f"{heat_w:.2g} W of its {sensor.shunt_w:g} W at the stall current of {case.stall_a:.3g} A"
+    )
+
+
+def _sensor_range(case: _Case) -> None:
+    sensor, plan = case.station.battery_sensor, case.plan
+    need_a, why = case.stall_a, "a unit that stands still draws"
+    if plan.guard.over_current_a > need_a:
+        need_a, why = plan.guard.over_current_a, "the plan's guard trips at"
+    if sensor.max_a is not None and sensor.max_a < need_a:
+        case.in_rig(
+            ("battery_sensor", "max_a"),
+            f"{sensor.max_a:g} A is less than plan {plan.name} needs: {why} {need_a:.3g} A",
+            f"{need_a:.3g} A or more, or no max_a at all",
+        )
+    full_v = PGA_RANGES_V[-1]
+    need_v = need_a / sensor.gain + abs(sensor.offset_a)
+    if need_v * sensor.shunt_ohm > full_v:
+        case.in_rig(
+            ("battery_sensor", "shunt_ohm"),
+            f"{sensor.shunt_ohm:g} ohm reads to {full_v / sensor.shunt_ohm:.3g} A at most, less "
+            f"than plan {plan.name} needs: {why} {need_a:.3g} A",
+            f"a shunt of {full_v / need_v:.2g} ohm or less",
+        )
+
+
+def _shunt_heat(case: _Case) -> None:
+    sensor = case.station.battery_sensor
+    heat_w = case.stall_a**2 * sensor.shunt_ohm
+    if heat_w > sensor.shunt_w:
+        case.in_rig(
+            ("battery_sensor", "shunt_w"),
+            f"the shunt is rated {sensor.shunt_w:g} W and would take {heat_w:.3g} W at the stall "
+            f"current of {case.stall_a:.3g} A",
+            f"a shunt of {heat_w:.3g} W or more, or of less resistance",
+        )
+
+
+def _resolution(case: _Case) -> None:
+    """A rest limit within the sensor's own doubt can be neither met nor broken."""
+    limit_a = case.plan.limits.rest_max_a
+    if limit_a is None:
+        return
+    sensor = case.station.battery_sensor
+    step_a = SHUNT_STEP_V / sensor.shunt_ohm
+    zeroed = any(isinstance(step, ZeroStep) for step in case.plan.steps)
+    if limit_a <= step_a:
+        case.in_plan(
+            ("limits", "rest_max_a"),
+            f"{limit_a:g} A cannot be seen: the sensor of station {case.station.name} reads in "
+            f"steps of {step_a:.2g} A",
+            f"more than {step_a:.2g} A, or a shunt of more resistance",
+        )
+    doubt_a = 2 * sensor.offset_u_a
+    if step_a < limit_a <= doubt_a and not zeroed:
+        case.in_plan(
+            ("limits", "rest_max_a"),
+            f"{limit_a:g} A is within the doubt of the sensor's zero ({doubt_a:g} A), so that no "
+            "unit could pass",
+            f'more than {doubt_a:g} A, or a step of kind "zero" in the plan',
+        )
+
+
+def _stalls(case: _Case) -> Iterator[tuple[KeyPath, float, float]]:
+    """Yield each time that the plan lets a unit stand still, fed: key, s, A."""
+    yield ("guard", "stall_s"), case.plan.guard.stall_s, case.stall_a
+    for number, step in enumerate(case.plan.steps):
+        if isinstance(step, JamStep):
+            limited = case.rig.supply.programmable
+            current_a = min(case.stall_a, step.current_limit_a) if limited else case.stall_a
+            yield ("step", number, "stall_s"), step.stall_s, current_a
+
+
+def _fuse(case: _Case) -> None:
+    fuse_a, run_a = case.station.fuse_a, case.plan.limits.run_max_a
+    for path, hold_s, current_a in _stalls(case):
+        latest_s = blade_fuse.latest_s(current_a, fuse_a)
+        if hold_s > latest_s:
+            case.in_plan(
+                path,
+                f"{hold_s:g} s at the stall current of {current_a:.3g} A: the {fuse_a:g} A fuse of "
+                f"station {case.station.name} has opened after {latest_s:.2g} s",
+                f"up to {latest_s:.2g} s",
+            )
+    if run_a is not None and run_a > fuse_a:
+        case.in_plan(
+            ("limits", "run_max_a"),
+            f"{run_a:g} A is more than the fuse of station {case.station.name} carries for good",
+            f"up to {fuse_a:g} A",
+        )
+
+
+def _supply(case: _Case) -> None:
+    supply = case.rig.supply
+    for number, step in enumerate(case.plan.steps):
+        volts = step.highest_v
+        key = "from_v" if isinstance(step, SupplySweepStep) else "supply_v"
+        if volts is None or (_skipped(case, step)):
+            continue
+        if not supply.programmable:
+            leave = 'needs_supply = "skip"' if key == "from_v" else "no supply_v"
+            case.in_plan(
+                ("step", number, key),
+                f"step {number + 1} ({step.label}) sets {volts:g} V, and the rig's supply cannot "
+                'be set (supply.kind is "none")',
+                f'{leave} in this step, or a rig with a supply of kind "scpi"',
+            )
+        elif volts > supply.max_v:
+            case.in_plan(
+                ("step", number, key),
+                f"step {number + 1} ({step.label}) sets {volts:g} V, more than the rig's supply "
+                f"may be set to (supply.max_v, {supply.max_v:g} V)",
+                f"up to {supply.max_v:g} V",
+            )
+    if not supply.programmable:
+        return
+    if case.home_v > supply.max_v:
+        case.in_rig(
+            ("supply", "max_v"),
+            f"{supply.max_v:g} V is less than the unit's nominal voltage ({case.home_v:g} V)",
+            f"{case.home_v:g} V or more",
+        )
+    if case.stall_a > supply.max_a:
+        case.in_rig(
+            ("supply", "max_a"),
+            f"{supply.max_a:g} A is less than the {case.stall_a:.3g} A a unit draws at a start or "
+            "a stall, so that the supply would hide both",
+            f"{case.stall_a:.3g} A or more",
+        )
+
+
+def _skipped(case: _Case, step: object) -> bool:
+    """Whether the step is left out on this rig."""
+    return (
+        isinstance(step, SupplySweepStep)
+        and step.needs_supply == "skip"
+        and not case.rig.supply.programmable
+    )
+
+
+def _sampling(case: _Case) -> None:
+    guard, sample_hz = case.plan.guard, case.station.sample_hz
+    stall_s = min(hold_s for _, hold_s, _ in _stalls(case))
+    if stall_s * sample_hz < _STALL_SAMPLES:
+        case.in_rig(
+            ("sample_hz",),
+            f"{sample_hz} Hz gives {stall_s * sample_hz:.0f} samples in the plan's stall time of "
+            f"{stall_s:g} s",
+            f"{_STALL_SAMPLES / stall_s:.0f} Hz or more, or a longer stall time in the plan",
+        )
+    if 0 < guard.over_current_s * sample_hz < _OVER_CURRENT_SAMPLES:
+        case.in_plan(
+            ("guard", "over_current_s"),
+            f"{guard.over_current_s:g} s is shorter than two samples of station "
+            f"{case.station.name} ({sample_hz} Hz)",
+            f"{_OVER_CURRENT_SAMPLES / sample_hz:g} s or more, or 0 to trip at the first sample",
+        )
+
+
+def _winding(case: _Case) -> None:
+    unit, guard = case.plan.unit, case.plan.guard
+    for path, hold_s, current_a in _stalls(case):
+        # All heat stays in the winding: a stall is far shorter than its cooling time.
+        rise_k = current_a**2 * unit.winding_ohm * hold_s / unit.heat_j_per_k
+        room_c = 20.0
+        if room_c + rise_k > guard.winding_max_c:
+            case.in_plan(
+                path,
+                f"{hold_s:g} s at the stall current of {current_a:.3g} A would warm the winding "
+                f"to {room_c + rise_k:.0f} degrees Celsius",
+                f"a time that keeps it below guard.winding_max_c ({guard.winding_max_c:g})",
+            )
+
+
+def _cautions(case: _Case) -> Iterator[str]:
+    for path, hold_s, current_a in _stalls(case):
+        earliest_s = blade_fuse.earliest_s(current_a, case.station.fuse_a)
+        if earliest_s < hold_s <= blade_fuse.latest_s(current_a, case.station.fuse_a):
+            yield (
+                f"{key_text(path)}: a stall of {hold_s:g} s at {current_a:.3g} A may open the "
+                f"{case.station.fuse_a:g} A fuse (it holds {earliest_s:.2g} s for sure): have "
+                "spare fuses at hand."
+            )
+    for number, step in enumerate(case.plan.steps):
+        if _skipped(case, step):
+            yield (
+                f"Step {number + 1} ({step.label}) is left out: the rig's supply cannot be set. "
+                "Its limits are not judged."
+            )

@@ -1,0 +1,1 @@
+"""The plans that ship with halfturn: TOML files, one plan each."""
