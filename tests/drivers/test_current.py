@@ -1,0 +1,511 @@
+"""The current sensor on the emulated chip: range, scaling, timing, trouble."""
+
+from __future__ import annotations
+
+import contextlib
+import math
+import statistics
+import threading
+from itertools import pairwise
+
+import pytest
+from adafruit_ina219 import INA219
+from hypothesis import assume, given
+from hypothesis import strategies as st
+
+from drivers import CLIPPED, LOST, OK, RESET, STUCK, SensorError, SensorWiring
+from drivers.current import CurrentSensor
+from drivers.simulated.chip import SimulatedBus
+
+SHUNT_OHM = 0.005
+
+
+def wiring(**changes):
+    values = {"bus": 1, "address": 0x40, "shunt_ohm": SHUNT_OHM, "max_a": 20.0}
+    return SensorWiring(**(values | changes))
+
+
+def make(bench, **changes):
+    return CurrentSensor(wiring(**changes), bench.bus, bench)
+
+
+def config_of(bench):
+    bench.chip.pointer = 0
+    return bench.chip.read()
+
+
+def take(bench, sensor, count, hz=1000.0):
+    """Read at a steady rate, as the control loop does."""
+    readings = []
+    next_s = bench.time_s
+    for _ in range(count):
+        next_s += 1 / hz
+        bench.sleep_until(next_s)
+        readings.append(sensor.read())
+    return readings
+
+
+# --- set-up --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("max_a", "range_v"), [(8.0, 0.04), (8.1, 0.08), (16.0, 0.08), (30.0, 0.16), (64.0, 0.32)]
+)
+def test_the_smallest_range_that_holds_the_current(bench, max_a, range_v):
+    sensor = make(bench, max_a=max_a)
+    assert sensor.pga_range_v == range_v
+    assert sensor.full_scale_a == pytest.approx(range_v / SHUNT_OHM)
+    assert sensor.resolution_a == pytest.approx(0.002)
+
+
+@given(shunt_ohm=st.floats(0.0005, 0.2), max_a=st.floats(0.1, 200.0), gain=st.floats(0.9, 1.1))
+def test_range_holds_or_is_refused(make_bench, shunt_ohm, max_a, gain):
+    need_v = max_a / gain * shunt_ohm
+    if need_v > 0.32 * (1 + 1e-6):
+        with pytest.raises(SensorError, match="shunt of"):
+            make(make_bench(), shunt_ohm=shunt_ohm, max_a=max_a, gain=gain)
+        return
+    assume(need_v < 0.32)
+    sensor = make(make_bench(), shunt_ohm=shunt_ohm, max_a=max_a, gain=gain)
+    assert sensor.full_scale_a >= max_a * (1 - 1e-6)
+    assert sensor.pga_range_v == 0.04 or need_v > sensor.pga_range_v / 2 * (1 - 1e-6)
+
+
+def test_a_refusal_says_what_the_shunt_can_do_and_what_would_do(bench):
+    """The 0.1 ohm shunt of a breakout board ends at 3.2 A (data sheet: 320 mV at PGA /8)."""
+    with pytest.raises(SensorError, match=r"at most 3\.2 A in steps of 0\.1 mA") as told:
+        make(bench, shunt_ohm=0.1, max_a=20.0)
+    assert "Fit a shunt of 10 mohm: it reads to 32 A in steps of 1 mA and takes 4 W" in str(
+        told.value
+    )
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"address": 0x3F},
+        {"address": 0x50},
+        {"average": 3},
+        {"shunt_ohm": 0.0},
+        {"max_a": -1.0},
+        {"bus_every": 0},
+    ],
+)
+def test_wiring_that_cannot_be(bench, changes):
+    with pytest.raises(SensorError, match=r"\.$"):
+        make(bench, **changes)
+
+
+def test_absent_chip_is_named(bench):
+    bench.chip.absent = True
+    with pytest.raises(SensorError, match=r"0x40 on I2C bus 1.*Check its supply"):
+        make(bench)
+
+
+def test_hung_bus_at_start(bench):
+    bench.bus.hung = True
+    with pytest.raises(SensorError, match="Check its supply"):
+        make(bench)
+
+
+@pytest.mark.parametrize(
+    ("average", "sadc"), [(1, 0b0011), (2, 0b1001), (16, 0b1100), (128, 0b1111)]
+)
+def test_configuration_word(bench, sheet, average, sadc):
+    make(bench, average=average, max_a=8.0)
+    word = config_of(bench)
+    assert word & 0b111 == sheet.MODES["both_continuous"]
+    assert word >> 3 & 0b1111 == sadc
+    assert word >> 11 & 0b11 == 0  # 40 mV
+    assert word >> 13 & 1 == 1  # 32 V
+
+
+def test_description(bench):
+    text = make(bench).describe()
+    for part in ("0x40", "5 mohm", "160 mV = 32 A", "step 2 mA", "2 W"):
+        assert part in text
+
+
+# --- values --------------------------------------------------------------------------------
+
+
+@given(current_a=st.floats(-31.9, 31.9), volts=st.floats(0, 25))
+def test_a_steady_current_is_read_to_half_a_step(make_bench, current_a, volts):
+    bench = make_bench()
+    bench.hold(current_a * SHUNT_OHM, volts)
+    sensor = make(bench)
+    reading = take(bench, sensor, 1)[0]
+    assert reading.flags == OK
+    assert abs(reading.current_a - current_a) <= sensor.resolution_a / 2 + 1e-9
+    assert abs(reading.voltage_v - volts) <= 0.008 + 1e-9  # half a 16 mV step
+
+
+def test_offset_before_gain(bench):
+    bench.hold(2.0 * SHUNT_OHM)
+    sensor = make(bench, offset_a=0.1, gain=1.02)
+    assert take(bench, sensor, 1)[0].current_a == pytest.approx((2.0 - 0.1) * 1.02)
+    sensor.set_zero(0.05)
+    assert take(bench, sensor, 1)[0].current_a == pytest.approx((2.0 - 0.05) * 1.02)
+
+
+def test_a_residual_is_taken_off_as_described(bench):
+    bench.hold(0.03 * SHUNT_OHM)
+    sensor = make(bench, offset_a=0.01, gain=1.02)
+    residual_a = statistics.fmean(r.current_a for r in take(bench, sensor, 20))
+    sensor.set_zero(sensor.offset_a + residual_a / 1.02)
+    assert take(bench, sensor, 1)[0].current_a == pytest.approx(0.0, abs=1e-9)
+
+
+def test_heat_in_the_shunt(bench):
+    assert make(bench).shunt_w(20.0) == pytest.approx(2.0)
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_clipped_at_the_end_of_the_range_and_not_below(bench, sign):
+    sensor = make(bench)  # 160 mV
+    bench.hold(sign * (0.16 - 10e-6))
+    assert take(bench, sensor, 3)[-1].flags == OK
+    bench.hold(sign * 0.2)
+    reading = take(bench, sensor, 3)[-1]
+    assert reading.flags == CLIPPED
+    assert reading.current_a == pytest.approx(sign * 32.0)
+    bench.hold(sign * 0.1)
+    assert take(bench, sensor, 3)[-1].flags == OK
+
+
+def test_overflow_is_marked(bench):
+    sensor = make(bench)
+    bench.hold(0.1)
+    bench.chip.write(5, 0xFFFE)  # somebody else's calibration: 10000 x 16 does not fit
+    bench.chip.pointer = 1
+    assert take(bench, sensor, 20)[-1].flags == CLIPPED
+
+
+def test_voltage_is_read_every_so_many_samples(bench):
+    sensor = make(bench, bus_every=5)
+    bench.bus_v = lambda t0, t1: 8 + bench.time_s  # slowly rising
+    readings = take(bench, sensor, 50, hz=100)
+    changes = [
+        i for i, (a, b) in enumerate(pairwise(readings), start=1) if a.voltage_v != b.voltage_v
+    ]
+    assert set(changes) <= set(range(0, 50, 5))
+    assert len(changes) == 9
+
+
+# --- timing --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("time_factor", [1.0, 586 / 532])
+def test_no_sample_repeats_at_1_khz(make_bench, time_factor):
+    """Even of the slowest chip that the data sheet allows."""
+    bench = make_bench(time_factor=time_factor)
+    bench.ramp(0.02)  # two steps of current in a millisecond
+    sensor = make(bench)
+    currents = [r.current_a for r in take(bench, sensor, 3000)]
+    assert all(a < b for a, b in pairwise(currents))
+
+
+def test_the_usual_setting_repeats_at_1_khz(bench):
+    """What the setting above is for: 12 and 12 bits give the same sample twice."""
+    bench.ramp(0.02)
+    chip = INA219(bench.bus, 0x40)
+    next_s = bench.time_s + 0.01
+    codes = []
+    for _ in range(3000):
+        next_s += 1e-3
+        bench.sleep_until(next_s)
+        codes.append(chip.raw_shunt_voltage)
+    repeats = sum(a == b for a, b in pairwise(codes))
+    assert repeats / 3000 == pytest.approx(0.064 / 1.064, abs=0.01)
+
+
+@pytest.mark.parametrize("phase_s", [0.0, 1.3e-4, 2.9e-4, 4.7e-4, 6.1e-4])
+def test_two_sensors_on_one_bus_do_not_repeat(make_bench, phase_s):
+    bench = make_bench(time_factor=586 / 532)
+    other = make_bench(time_factor=586 / 532)
+    for each in (bench, other):
+        each.ramp(0.02)
+    other.chip._now = bench.now_s  # one time for both
+    bus = SimulatedBus({0x40: bench.chip, 0x45: other.chip}, bench.spend)
+    sensors = [CurrentSensor(wiring(), bus, bench)]
+    bench.spend(phase_s)
+    sensors.append(CurrentSensor(wiring(address=0x45), bus, bench))
+    columns = ([], [])
+    next_s = bench.time_s
+    for _ in range(2000):
+        next_s += 1e-3
+        bench.sleep_until(next_s)
+        for column, sensor in zip(columns, sensors, strict=True):
+            column.append(sensor.read().current_a)
+    for column in columns:
+        assert all(a < b for a, b in pairwise(column))
+
+
+@pytest.mark.parametrize("average", [1, 4])
+def test_time_stamps_are_the_middle_of_the_conversion(bench, average):
+    """On a ramp the current tells when it was: right in the mean, and as unsure as is said."""
+    slope = 0.05  # V/s: 10 A/s
+    bench.ramp(slope)
+    sensor = make(bench, average=average)
+    readings = take(bench, sensor, 3000)
+    errors_s = [r.current_a * SHUNT_OHM / slope - r.time_s for r in readings]
+    assert abs(statistics.fmean(errors_s)) < 50e-6 * average
+    # quantised to 2 mA = 0.2 ms of this ramp; what is left is the free-running chip
+    quantised_s = 0.2e-3 / math.sqrt(12)
+    spread_s = math.sqrt(max(statistics.pvariance(errors_s) - quantised_s**2, 0.0))
+    assert spread_s < 1.1 * sensor.time_u_s
+
+
+@given(hz=st.floats(100.0, 4000.0), bus_every=st.integers(1, 12))
+def test_time_stamps_increase(make_bench, hz, bus_every):
+    bench = make_bench()
+    sensor = make(bench, bus_every=bus_every)
+    readings = take(bench, sensor, 60, hz)
+    bench.chip.absent = True
+    readings += take(bench, sensor, 5, hz)
+    bench.chip.absent = False
+    bench.chip.power_on_reset()
+    readings += take(bench, sensor, 10, hz)
+    times = [r.time_s for r in readings]
+    assert all(a < b for a, b in pairwise(times))
+
+
+def test_acquisition_is_at_least_2_5_times_that_of_polling_the_library(make_bench):
+    """The same emulated bus at 400 kHz, both as fast as the bus goes."""
+    bench = make_bench()
+    chip = INA219(bench.bus, 0x40)
+    before_s = bench.time_s
+    for _ in range(1000):
+        _ = chip.current, chip.bus_voltage
+    polled_s = bench.time_s - before_s
+    sensor = make(bench)
+    before_s = bench.time_s
+    for _ in range(1000):
+        sensor.read()
+    assert polled_s / (bench.time_s - before_s) > 2.5
+
+
+# --- trouble -------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("pointer", [0, 1])
+@pytest.mark.parametrize("max_a", [8.0, 64.0])
+def test_a_chip_that_was_reset_is_set_up_again(bench, pointer, max_a):
+    sensor = make(bench, max_a=max_a)
+    bench.hold(1.0 * SHUNT_OHM)
+    ours = config_of(bench)
+    bench.chip.pointer = 1
+    assert take(bench, sensor, 25)[-1].flags == OK
+    bench.chip.power_on_reset()
+    bench.chip.pointer = pointer  # the data sheet does not say where it is after a reset
+    readings = take(bench, sensor, 150)
+    flagged = [r for r in readings if r.flags & RESET]
+    assert len(flagged) == 1
+    assert math.isnan(flagged[0].current_a)
+    good = [r.current_a for r in readings if not r.flags]
+    # The first conversion after the reset may not have ended when it is read; 29.5 A never is.
+    assert all(abs(a - 1.0) < 0.01 or a == 0.0 for a in good)
+    assert readings[-1].flags == OK
+    assert readings[-1].current_a == pytest.approx(1.0)
+    assert config_of(bench) == ours
+
+
+@pytest.mark.parametrize("hz", [1000.0, 5000.0, 1e6])
+def test_registers_that_a_reset_emptied_are_not_believed(make_bench, hz):
+    """Until the first conversions have ended they read 0 A and 0 V, here of the slowest chip."""
+    bench = make_bench(time_factor=586 / 532)
+    sensor = make(bench)
+    bench.hold(1.0 * SHUNT_OHM)
+    take(bench, sensor, 25)
+    bench.chip.power_on_reset()
+    readings = take(bench, sensor, 100, hz)
+    assert readings[0].flags == RESET
+    assert {(r.current_a, r.voltage_v) for r in readings if not r.flags} == {(1.0, 12.0)}
+    assert sum(r.flags == RESET for r in readings) < 8  # 586 us and the set-up
+
+
+def test_the_power_on_word_as_a_current_is_believed(bench, sheet):
+    """147.51 mV reads as 0x399F, the configuration after power-on."""
+    sensor = make(bench, max_a=60.0)
+    bench.hold(sheet.RESET_CONFIGURATION * 10e-6)
+    for reading in take(bench, sensor, 30):
+        assert reading.flags == OK
+        assert reading.current_a == pytest.approx(29.502)
+
+
+@pytest.mark.parametrize("fault", ["absent", "hung", "bus"])
+def test_a_lost_chip_is_a_flag_and_comes_back(bench, fault):
+    def set_fault(on):
+        if fault == "bus":
+            bench.bus.hung = on
+        else:
+            setattr(bench.chip, fault, on)
+
+    sensor = make(bench)
+    bench.hold(1.0 * SHUNT_OHM)
+    take(bench, sensor, 15)
+    set_fault(True)
+    for _ in range(5):
+        before_s = bench.time_s
+        reading = sensor.read()
+        assert reading.flags == LOST
+        assert math.isnan(reading.current_a)
+        assert math.isnan(reading.voltage_v)
+        assert bench.time_s - before_s < 0.011  # one time-out of the bus at most
+        assert sensor.last_error
+    set_fault(False)
+    reading = take(bench, sensor, 2)[-1]
+    assert reading.flags == OK
+    assert reading.current_a == pytest.approx(1.0)
+    assert reading.voltage_v == pytest.approx(12.0)
+
+
+def test_a_chip_that_comes_back_unconfigured(bench):
+    sensor = make(bench)
+    bench.hold(1.0 * SHUNT_OHM)
+    bench.chip.absent = True
+    take(bench, sensor, 3)
+    bench.chip.absent = False
+    bench.chip.power_on_reset()
+    flags = [r.flags for r in take(bench, sensor, 5)]
+    assert flags == [RESET, OK, OK, OK, OK]
+
+
+@pytest.mark.parametrize(
+    "error", [OSError(5, "x"), RuntimeError("x"), ValueError("x"), IndexError()]
+)
+def test_whatever_the_bus_raises_is_a_lost_sample(bench, monkeypatch, error):
+    sensor = make(bench)
+
+    def fail(*args, **kwargs):
+        raise error
+
+    take(bench, sensor, 2)
+    for name in ("readfrom_into", "writeto_then_readfrom", "writeto"):
+        monkeypatch.setattr(bench.bus, name, fail)
+    for _ in range(20):
+        assert sensor.read().flags == LOST
+
+
+def test_a_taken_bus_does_not_hang(bench):
+    sensor = make(bench)
+    take(bench, sensor, 2)
+    assert bench.bus.try_lock()
+    assert sensor.read().flags == LOST
+    bench.bus.unlock()
+    assert take(bench, sensor, 1)[0].flags == OK
+
+
+def test_the_lock_is_given_back_after_a_failure(bench):
+    sensor = make(bench)
+    bench.chip.absent = True
+    for _ in range(3):
+        sensor.read()
+    assert bench.bus.try_lock()
+
+
+def test_a_stopped_converter_is_found(bench):
+    sensor = make(bench)
+    bench.hold(1.0 * SHUNT_OHM)
+    take(bench, sensor, 20)
+    bench.chip.stuck = True
+    flags = [r.flags for r in take(bench, sensor, 40)]
+    assert STUCK in flags
+    assert flags.index(STUCK) <= 20  # two bus reads
+    assert set(flags[flags.index(STUCK) :]) == {STUCK}
+    bench.chip.stuck = False
+    assert take(bench, sensor, 15)[-1].flags == OK
+
+
+def test_a_converter_that_never_ran_is_found(bench):
+    bench.chip.stuck = True
+    sensor = make(bench)
+    assert take(bench, sensor, 20)[-1].flags == STUCK
+
+
+@pytest.mark.parametrize("bus_every", [1, 10, 100])
+@pytest.mark.parametrize("hz", [200.0, 1000.0, 9000.0])
+def test_a_parked_unit_is_not_a_stuck_sensor(bench, bus_every, hz):
+    sensor = make(bench, bus_every=bus_every)
+    assert {r.flags for r in take(bench, sensor, 3000, hz)} == {OK}
+
+
+def test_slow_averaging_is_not_a_stuck_sensor(bench):
+    sensor = make(bench, average=128)
+    assert {r.flags for r in take(bench, sensor, 2000)} == {OK}
+
+
+class NoReadyBit:
+    """A bus to a chip whose ready bit does not work; its codes change all the same."""
+
+    def __init__(self, bench):
+        self._bus = bench.bus
+        self._bench = bench
+
+    def __getattr__(self, name):
+        return getattr(self._bus, name)
+
+    def writeto_then_readfrom(self, address, out, into, **ends):
+        self._bus.writeto_then_readfrom(address, out, into, **ends)
+        if self._bench.chip.pointer == 2:
+            into[ends.get("in_start", 0) + 1] &= 0b1111_1101
+
+
+def test_changing_codes_show_a_live_converter(bench):
+    sensor = CurrentSensor(wiring(), NoReadyBit(bench), bench)
+    bench.ramp(0.01)
+    assert {r.flags for r in take(bench, sensor, 500)} == {OK}
+
+
+class StuckLine:
+    """A bus whose data line is stuck high: everything reads as ones, everything is acknowledged."""
+
+    def __init__(self, bench):
+        self._bus = bench.bus
+        self.stuck = False
+
+    def __getattr__(self, name):
+        return getattr(self._bus, name)
+
+    def readfrom_into(self, address, into, **ends):
+        self._bus.readfrom_into(address, into, **ends)
+        if self.stuck:
+            into[:] = b"\xff" * len(into)
+
+    def writeto_then_readfrom(self, address, out, into, **ends):
+        self._bus.writeto_then_readfrom(address, out, into, **ends)
+        if self.stuck:
+            into[:] = b"\xff" * len(into)
+
+
+def test_a_line_that_reads_all_ones_is_found(bench):
+    line = StuckLine(bench)
+    sensor = CurrentSensor(wiring(), line, bench)
+    take(bench, sensor, 15)
+    line.stuck = True
+    flags = [r.flags for r in take(bench, sensor, 25)]
+    assert all(flags[12:])
+    line.stuck = False
+    assert take(bench, sensor, 5)[-1].flags == OK
+
+
+def test_one_thread_only(bench):
+    sensor = make(bench)
+    told = []
+
+    def read():
+        with contextlib.suppress(RuntimeError):
+            sensor.read()
+            return
+        told.append("refused")
+
+    thread = threading.Thread(target=read)
+    thread.start()
+    thread.join()
+    assert told == ["refused"]
+
+
+def test_closing_twice(bench):
+    sensor = make(bench)
+    sensor.close()
+    sensor.close()
