@@ -1,0 +1,100 @@
+"""Ways to the record: at once, or through a writer thread of its own."""
+
+from __future__ import annotations
+
+from concurrent.futures import Future, ThreadPoolExecutor
+from pathlib import Path
+from types import TracebackType
+from uuid import UUID
+
+from rig.bench.seams import Done
+from rig.records.model import RunEnd, RunEvent, RunStart, StepRecord
+from rig.records.store import Store
+
+
+def _on_disk() -> bool:
+    return True
+
+
+class DirectKeeper:
+    """Writes while the bench stands still: for virtual time, where waiting costs none."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+
+    def begin_run(self, start: RunStart) -> UUID:
+        """Write the run's first row."""
+        return self._store.begin_run(start)
+
+    def add_event(self, run_id: UUID, event: RunEvent) -> Done:
+        """Write an event."""
+        self._store.add_event(run_id, event)
+        return _on_disk
+
+    def finish_step(self, run_id: UUID, step: StepRecord) -> Done:
+        """Write a finished step."""
+        self._store.finish_step(run_id, step)
+        return _on_disk
+
+    def finish_run(self, run_id: UUID, end: RunEnd) -> Done:
+        """Write how the run ended."""
+        self._store.finish_run(run_id, end)
+        return _on_disk
+
+
+class ThreadKeeper:
+    """Writes in a thread of its own, so that a slow disk never holds up the control loop.
+
+    An error while writing is raised by the ``Done`` function that asks for it.  Closing waits
+    for everything handed over.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._pool = ThreadPoolExecutor(1, thread_name_prefix="records")
+        self._events: list[Future[None]] = []
+        try:
+            self._store = self._pool.submit(Store.open, path).result()
+        except BaseException:
+            self._pool.shutdown()
+            raise
+
+    def begin_run(self, start: RunStart) -> UUID:
+        """Write the run's first row and wait for it: nothing is fed before."""
+        return self._pool.submit(self._store.begin_run, start).result()
+
+    def add_event(self, run_id: UUID, event: RunEvent) -> Done:
+        """Hand an event over; its failure surfaces with the next step's."""
+        future = self._pool.submit(self._store.add_event, run_id, event)
+        self._events.append(future)
+        return self._when_done(future)
+
+    def finish_step(self, run_id: UUID, step: StepRecord) -> Done:
+        """Hand a finished step over."""
+        return self._when_done(self._pool.submit(self._store.finish_step, run_id, step))
+
+    def finish_run(self, run_id: UUID, end: RunEnd) -> Done:
+        """Hand the run's end over."""
+        return self._when_done(self._pool.submit(self._store.finish_run, run_id, end))
+
+    def _when_done(self, future: Future[None]) -> Done:
+        def done() -> bool:
+            while self._events and self._events[0].done():
+                self._events.pop(0).result()
+            if not future.done():
+                return False
+            future.result()
+            return True
+
+        return done
+
+    def __enter__(self) -> ThreadKeeper:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._pool.submit(self._store.close)
+        self._pool.shutdown()

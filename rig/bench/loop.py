@@ -1,0 +1,270 @@
+"""The control loop: read, guard, step, dead-man, sleep, on absolute deadlines.
+
+One thread owns all hardware.  A step is a generator of requests (`rig.bench.requests`); the guard
+sees each sample before the step does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from drivers import LOST, STUCK, Clock, DriverError
+from rig.bench.errors import RefusedError, Stopped, Trip, TripKind, Tripped
+from rig.bench.guard import Guard
+from rig.bench.recorder import Recorder
+from rig.bench.requests import OFF, Ask, Drive, Feeds, HalfTurnNews, Request, Sample, SetSupply
+from rig.bench.station import Station
+
+# Read every output back this often besides at each change (cycles); a readback costs a pin read.
+READ_BACK_EVERY = 50
+# A command from outside (stop, answer) may wait this long (s).
+LISTEN_EVERY_S = 0.01
+# The master relay picks up within a few dead-man edges and its own operate time.
+PICK_UP_S = 0.5
+MASTER_DROPPED_S = 0.05
+# Relays have released and their arcs are out before a supply is changed or hands come near.
+RELEASED_S = 0.05
+
+
+class ControlLoop:
+    """Runs cycles on one station.
+
+    ``listen`` is called every `LISTEN_EVERY_S` and may raise `Stopped`; ``watch`` is called with
+    every sample (a ring, a progress line); ``ask`` and ``set_supply`` answer a step's requests
+    and are only called with the feeds off.
+    """
+
+    def __init__(
+        self,
+        station: Station,
+        clock: Clock,
+        guard: Guard,
+        period_s: float,
+        *,
+        listen: Callable[[], None],
+        watch: Callable[[Sample], None],
+        ask: Callable[[Ask], str],
+        set_supply: Callable[[SetSupply], None],
+        news: Callable[[HalfTurnNews], None],
+    ) -> None:
+        self.station = station
+        self.clock = clock
+        self.guard = guard
+        self.period_s = period_s
+        self.recorder = Recorder()
+        self.consent = False
+        self._listen = listen
+        self._watch = watch
+        self._ask = ask
+        self._set_supply = set_supply
+        self._news = news
+        self._deadline_s = clock.now_s()
+        self._next_listen_s = 0.0
+        self._cycles = 0
+        self._dropped_since_s: float | None = None
+        self._watch_master = False
+        self._running = False
+
+    # --- one cycle ------------------------------------------------------------------------
+
+    def cycle(self, feeds: Feeds, *, toggle: bool = True) -> Sample:
+        """Apply ``feeds``, wait for the next deadline, read, guard, toggle the dead-man.
+
+        Raises Tripped, with the feeds already off, if the guard acts; Stopped if asked to end.
+        """
+        station = self.station
+        self._apply(feeds)
+        self._deadline_s += self.period_s
+        now_s = self.clock.now_s()
+        if now_s > self._deadline_s + self.period_s:
+            self._deadline_s = now_s  # late: lost slots stay lost, the trace's times show the gap
+        else:
+            self.clock.sleep_until(self._deadline_s)
+        sample = station.sample()
+        fed = station.commanded.battery
+        trip = self.guard.check(sample, fed=fed)
+        if trip is None:
+            trip = self._supervise(sample, fed)
+        self.recorder.add(sample)
+        self._watch(sample)
+        if trip is not None and (fed or station.commanded.ignition or trip.kind in _ALWAYS):
+            self._trip(trip)
+        dead_man = station.dead_man
+        if toggle and dead_man is not None and not sample.flags & (LOST | STUCK):
+            dead_man.toggle()
+        if sample.time_s >= self._next_listen_s:
+            self._next_listen_s = sample.time_s + LISTEN_EVERY_S
+            self._listen()
+        return sample
+
+    def _apply(self, feeds: Feeds) -> None:
+        if feeds is self.station.commanded:
+            return
+        if feeds.battery and not (self.consent and self._running):
+            raise RefusedError(
+                "The battery feed was asked for without a running step or the operator's consent. "
+                "Accept the cautions of this run first."
+            )
+        try:
+            self.station.command(feeds)
+        except DriverError as error:
+            self._trip(Trip(TripKind.FEED_MISMATCH, self.clock.now_s(), str(error)))
+
+    def _supervise(self, sample: Sample, fed: bool) -> Trip | None:
+        """Check what is not in the sample: outputs as commanded, master relay held."""
+        self._cycles += 1
+        station = self.station
+        if self._cycles % READ_BACK_EVERY:
+            return None
+        if station.feeds_read_back() != station.commanded:
+            return Trip(
+                TripKind.FEED_MISMATCH,
+                sample.time_s,
+                "A feed output does not read back as commanded. Feeds are off. Check the relay "
+                "board's wiring with `halfturn check`.",
+            )
+        dead_man = station.dead_man
+        if not (fed and self._watch_master and dead_man is not None) or dead_man.picked_up:
+            self._dropped_since_s = None
+            return None
+        if self._dropped_since_s is None:
+            self._dropped_since_s = sample.time_s
+        if sample.time_s - self._dropped_since_s < MASTER_DROPPED_S:
+            return None
+        return Trip(
+            TripKind.MASTER_DROPPED,
+            sample.time_s,
+            "The master relay dropped while a feed was on. Feeds are off. Check the dead-man "
+            "timer, the emergency stop chain and the master relay's supply.",
+        )
+
+    def _trip(self, trip: Trip) -> None:
+        if not self.station.all_off():
+            trip = Trip(
+                trip.kind,
+                trip.time_s,
+                f"{trip.text} A FEED DOES NOT READ BACK OFF: pull the supply now.",
+            )
+        raise Tripped(trip)
+
+    # --- longer stretches -----------------------------------------------------------------
+
+    def idle(self, duration_s: float, *, toggle: bool = True) -> Sample:
+        """Cycle with the feeds off for ``duration_s`` seconds; return the last sample."""
+        sample = self.cycle(OFF, toggle=toggle)
+        end_s = sample.time_s + duration_s
+        while sample.time_s < end_s:
+            sample = self.cycle(OFF, toggle=toggle)
+        return sample
+
+    def wait(self, done: Callable[[], bool]) -> None:
+        """Cycle with the feeds off until ``done()``; used while something outside is working."""
+        while not done():
+            self.cycle(OFF)
+
+    def resume_after_pause(self) -> None:
+        """Take up the rhythm again after work that held the loop with the feeds off."""
+        self._deadline_s = self.clock.now_s()
+        dead_man = self.station.dead_man
+        if dead_man is None or dead_man.picked_up is None:
+            self.idle(PICK_UP_S / 5)
+            return
+        end_s = self.clock.now_s() + PICK_UP_S
+        while not dead_man.picked_up and self.clock.now_s() < end_s:
+            self.cycle(OFF)
+
+    def arm(self) -> str:
+        """Prove the dead-man's drop-out; return what was found.  Raises RefusedError if it fails.
+
+        The master relay must pick up while the output toggles, drop within the timer's time (and
+        a relay's release) when it stops, and pick up again.
+        """
+        dead_man, wiring = self.station.dead_man, self.station.rig_wiring.dead_man
+        if dead_man is None or wiring is None:
+            return "no dead-man output is wired: a hung computer would keep the feeds on"
+        self.idle(PICK_UP_S)
+        if dead_man.picked_up is None:
+            return "dead-man toggles; its drop-out is not proved, since no sense contact is wired"
+        if not dead_man.picked_up:
+            raise RefusedError(
+                "The master relay does not pick up although the dead-man output toggles. Check "
+                "the emergency stop button, the dead-man timer and the master relay's supply."
+            )
+        stopped_s = self.clock.now_s()
+        allowed_s = wiring.timeout_s + 0.05
+        while dead_man.picked_up:
+            if self.clock.now_s() - stopped_s > allowed_s:
+                raise RefusedError(
+                    f"The master relay is still made {allowed_s:.2f} s after the dead-man output "
+                    "stopped: a hung computer would keep a unit fed. Repair the dead-man timer or "
+                    "the master relay; do not use the rig until then."
+                )
+            self.cycle(OFF, toggle=False)
+        dropped_s = self.clock.now_s() - stopped_s
+        self.resume_after_pause()
+        if not dead_man.picked_up:
+            raise RefusedError(
+                "The master relay did not pick up again after the dead-man was proved. Check the "
+                "dead-man timer and the master relay."
+            )
+        self._watch_master = True
+        return (
+            f"dead-man proved: master relay dropped {dropped_s * 1000:.0f} ms after the last edge"
+        )
+
+    # --- running a step -------------------------------------------------------------------
+
+    def run_step(self, drive: Drive) -> None:
+        """Run one step to its end, feeds off afterwards whatever happens.
+
+        A trip is thrown into the step, which may survive it; if it does not, Tripped is raised.
+        """
+        self._running = True
+        try:
+            self._drive(drive)
+        finally:
+            self._running = False
+            drive.close()
+            if not self.station.all_off():
+                # Every caller must hear of this; the original error stays as its context.
+                self._trip(
+                    Trip(
+                        TripKind.FEED_MISMATCH, self.clock.now_s(), "A feed could not be taken off."
+                    )
+                )
+
+    def _drive(self, drive: Drive) -> None:
+        try:
+            request: Request = next(drive)
+            while True:
+                try:
+                    answer = self._answer(request)
+                except Tripped as tripped:
+                    request = drive.throw(tripped)
+                else:
+                    request = drive.send(answer)
+        except StopIteration:
+            return
+
+    def _answer(self, request: Request) -> Sample | str | None:
+        if isinstance(request, Feeds):
+            return self.cycle(request)
+        if isinstance(request, HalfTurnNews):
+            self._news(request)
+            return None
+        asked_s = self.clock.now_s()
+        self.idle(RELEASED_S)
+        answer = None
+        if isinstance(request, SetSupply):
+            self._set_supply(request)
+        else:
+            answer = self._ask(request)
+        self.resume_after_pause()
+        self.guard.exclude(self.clock.now_s() - asked_s)
+        return answer
+
+
+# Trips that end a run even when nothing is fed.
+_ALWAYS = frozenset({TripKind.EMERGENCY_STOP, TripKind.LIVE_WITH_FEED_OFF})
+
+__all__ = ["ControlLoop", "Stopped"]

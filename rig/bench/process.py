@@ -1,0 +1,211 @@
+"""The bench in a process of its own, and the client that a console holds.
+
+Spawned, never forked: a forked child that inherits a pin keeps it driven.  Samples cross in a
+shared-memory ring, events and commands in a pipe.  The bench never waits for its console: events
+leave through a thread, and a console that goes away ends the run unless it was detached.
+"""
+
+from __future__ import annotations
+
+import gc
+import multiprocessing
+import threading
+from collections.abc import Callable, Iterator
+from multiprocessing.connection import Connection
+from pathlib import Path
+from queue import SimpleQueue
+from types import TracebackType
+
+from drivers.backends import load_backend
+
+from drivers import DriverError
+from rig.bench.errors import BenchError, Stopped
+from rig.bench.events import Asked, BenchEvent, Refused
+from rig.bench.keeper import ThreadKeeper
+from rig.bench.order import RunOrder
+from rig.bench.requests import Ask, Sample
+from rig.bench.ring import SampleRing
+from rig.bench.seams import Done
+from rig.bench.session import Session
+from rig.bench.signals import SignalFlag, flag_signals
+from rig.records.errors import RecordsError
+
+_STOP = "stop"
+_ANSWER = "answer"
+
+
+class BenchClient:
+    """A running bench process as seen from the console's process.
+
+    ``ring`` holds the live samples; `events` yields what happened since it was last asked.
+    Use as a context manager: leaving it stops the run and waits for the process to end.
+    """
+
+    def __init__(self, order: RunOrder, records: Path) -> None:
+        context = multiprocessing.get_context("spawn")
+        self.ring = SampleRing()
+        self._pipe, theirs = context.Pipe()
+        self._process = context.Process(
+            target=bench_main, args=(order, records, self.ring.name, theirs), name="halfturn bench"
+        )
+        try:
+            self._process.start()
+        except BaseException:
+            self.ring.close()
+            raise
+        theirs.close()
+
+    @property
+    def pid(self) -> int | None:
+        """The bench's process number."""
+        return self._process.pid
+
+    @property
+    def alive(self) -> bool:
+        """Tell whether the bench process is still there."""
+        return self._process.is_alive()
+
+    def events(self, wait_s: float = 0.0) -> Iterator[BenchEvent]:
+        """Yield the events that came, waiting up to ``wait_s`` seconds for the first."""
+        try:
+            while self._pipe.poll(wait_s):
+                wait_s = 0.0
+                yield self._pipe.recv()
+        except (EOFError, OSError):
+            return
+
+    def answer(self, text: str) -> None:
+        """Answer the question asked last."""
+        self._send((_ANSWER, text))
+
+    def stop(self, why: str) -> None:
+        """Ask for the end of the run; the feeds go off within a hundredth of a second."""
+        self._send((_STOP, why))
+
+    def _send(self, command: tuple[str, str]) -> None:
+        try:
+            self._pipe.send(command)
+        except OSError:
+            return  # the process has gone; `alive` and the end of `events` tell
+
+    def close(self, wait_s: float = 10.0) -> None:
+        """Stop the run if it is still on, wait for the process, free the ring.  Idempotent."""
+        self.stop("the console was closed")
+        self._process.join(wait_s)
+        if self._process.is_alive():
+            self._process.terminate()
+            self._process.join(wait_s)
+        self._pipe.close()
+        self.ring.close()
+
+    def __enter__(self) -> BenchClient:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+
+class PipeConsole:
+    """The console's end inside the bench process."""
+
+    def __init__(
+        self, pipe: Connection, ring: SampleRing, flag: SignalFlag, detached: bool
+    ) -> None:
+        self._pipe = pipe
+        self._ring = ring
+        self._flag = flag
+        self._detached = detached
+        self._answer: str | None = None
+        self._gone = False
+        self._outbox: SimpleQueue[BenchEvent | None] = SimpleQueue()
+        self._sender = threading.Thread(target=self._send_all, name="events", daemon=True)
+        self._sender.start()
+
+    def _send_all(self) -> None:
+        while (event := self._outbox.get()) is not None:
+            try:
+                self._pipe.send(event)
+            except OSError:
+                return
+
+    def show(self, event: BenchEvent) -> None:
+        """Send an event; never blocks."""
+        self._outbox.put(event)
+
+    def sample(self, sample: Sample) -> None:
+        """Write a sample into the ring; never blocks."""
+        self._ring.write(sample)
+
+    def ask(self, ask: Ask, wait: Callable[[Done], None]) -> str:
+        """Ask the console and cycle with the feeds off until it answers."""
+        self._answer = None
+        self.show(Asked(ask))
+        wait(lambda: self._answer is not None)
+        assert self._answer is not None
+        return self._answer
+
+    def listen(self) -> None:
+        """Take commands; raise Stopped on a stop, a signal, or a console that went away."""
+        if self._flag.number is not None:
+            raise Stopped(f"Stopped by {self._flag.words}.", by_operator=self._flag.by_operator)
+        if self._gone:
+            return
+        try:
+            while self._pipe.poll():
+                what, text = self._pipe.recv()
+                if what == _STOP:
+                    raise Stopped(f"Stopped: {text}.", by_operator=True)
+                self._answer = text
+        except (EOFError, OSError):
+            self._gone = True
+            if not self._detached:
+                raise Stopped(
+                    "The console went away, so the bench took the feeds off.", by_operator=False
+                ) from None
+
+    def close(self) -> None:
+        """Let the last events out."""
+        self._outbox.put(None)
+        self._sender.join(2.0)
+
+
+def bench_main(order: RunOrder, records: Path, ring_name: str, pipe: Connection) -> None:
+    """Run one order in this process; everything that happens is told through ``pipe``."""
+    ring = SampleRing(ring_name)
+    with flag_signals() as flag:
+        console = PipeConsole(pipe, ring, flag, order.detached)
+        try:
+            run_order(order, records, console)
+        except RecordsError as error:
+            console.show(Refused(str(error), status=6))
+        except (BenchError, DriverError) as error:
+            console.show(Refused(str(error)))
+        except Exception as error:
+            console.show(
+                Refused(
+                    f"The bench program failed ({error!r}); its feeds are off. Please report this "
+                    "with the plan and the rig file.",
+                    status=70,
+                )
+            )
+        finally:
+            console.close()
+            ring.close()
+
+
+def run_order(order: RunOrder, records: Path, console: PipeConsole) -> None:
+    """Open the backend and the record and run one order in real time."""
+    backend = load_backend(order.backend_name, order.wiring(), order.options)
+    # What was loaded so far stays; collecting it again and again would cost milliseconds.
+    gc.collect()
+    gc.freeze()
+    try:
+        with ThreadKeeper(records) as keeper:
+            Session(order, backend, keeper, console).run()
+    finally:
+        backend.close()

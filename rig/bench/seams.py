@@ -1,0 +1,54 @@
+"""What a session needs from outside: somewhere to keep the record, somebody who watches."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Protocol
+from uuid import UUID
+
+from rig.bench.events import BenchEvent
+from rig.bench.requests import Ask, Sample
+from rig.records.model import RunEnd, RunEvent, RunStart, StepRecord
+
+Done = Callable[[], bool]
+"""Tells whether something handed over is on disk; raises RecordsError if it could not be."""
+
+
+class Keeper(Protocol):
+    """Where a run's record goes."""
+
+    def begin_run(self, start: RunStart) -> UUID:
+        """Write the run's first row; on disk when it returns."""
+        ...
+
+    def add_event(self, run_id: UUID, event: RunEvent) -> Done:
+        """Write an event."""
+        ...
+
+    def finish_step(self, run_id: UUID, step: StepRecord) -> Done:
+        """Write a finished step."""
+        ...
+
+    def finish_run(self, run_id: UUID, end: RunEnd) -> Done:
+        """Write how the run ended."""
+        ...
+
+
+class Console(Protocol):
+    """Who watches and answers."""
+
+    def show(self, event: BenchEvent) -> None:
+        """Take note of an event; must not block."""
+        ...
+
+    def sample(self, sample: Sample) -> None:
+        """Take note of a sample; must not block."""
+        ...
+
+    def ask(self, ask: Ask, wait: Callable[[Done], None]) -> str:
+        """Return somebody's answer; ``wait`` keeps the loop cycling with the feeds off."""
+        ...
+
+    def listen(self) -> None:
+        """Raise `Stopped` if somebody or something asks for the end."""
+        ...

@@ -1,0 +1,149 @@
+"""One station's hardware as the control loop uses it: feeds, sensors, switches, dead-man."""
+
+from __future__ import annotations
+
+from contextlib import ExitStack
+from math import nan
+from typing import Protocol, TypeVar
+
+from drivers import Backend, DriverError, FeedWiring, RigWiring, StationWiring
+from drivers.current import CurrentSensor
+from drivers.feeds import DeadMan, FeedOutput, FeedPair
+from drivers.switches import Switch
+from rig.bench.contact import ContactEstimate
+from rig.bench.requests import OFF, Feeds, Sample
+
+
+class _HasClose(Protocol):
+    def close(self) -> None: ...
+
+
+Closable = TypeVar("Closable", bound=_HasClose)
+
+
+class Station:
+    """Opens everything of one station on a backend, feeds off; `close` leaves feeds off.
+
+    Feeds of the rig's other stations are claimed too and held off, so that no output floats.
+    Raises DriverError if anything cannot be opened; whatever was opened is closed again.
+    """
+
+    def __init__(self, backend: Backend, wiring: RigWiring, station: StationWiring) -> None:
+        self.wiring = station
+        self.rig_wiring = wiring
+        self._clock = backend.clock
+        self._stack = ExitStack()
+        try:
+            self._open(backend, wiring, station)
+        except BaseException:
+            self._stack.close()
+            raise
+
+    def _open(self, backend: Backend, wiring: RigWiring, station: StationWiring) -> None:
+        pins = backend.pin_factory
+        for other in wiring.stations:
+            if other.name != station.name:
+                for feed in (other.battery_feed, other.ignition_feed):
+                    self._keep(FeedOutput(feed, pins))
+        battery = self._keep(FeedOutput(station.battery_feed, pins))
+        ignition = self._keep(FeedOutput(station.ignition_feed, pins))
+        self.feeds = FeedPair(battery, ignition)
+        self.dead_man: DeadMan | None = None
+        if wiring.dead_man is not None:
+            self.dead_man = self._keep(DeadMan(wiring.dead_man, pins))
+        stop = wiring.emergency_stop
+        self._emergency_stop = None if stop is None else self._keep(Switch(stop, pins))
+        self._at_run = None if station.at_run is None else self._keep(Switch(station.at_run, pins))
+        self._at_stop = (
+            None if station.at_stop is None else self._keep(Switch(station.at_stop, pins))
+        )
+        bus = backend.i2c(station.battery_sensor.bus)
+        self.battery_sensor = self._keep(CurrentSensor(station.battery_sensor, bus, self._clock))
+        self.ignition_sensor: CurrentSensor | None = None
+        if station.ignition_sensor is not None:
+            bus = backend.i2c(station.ignition_sensor.bus)
+            self.ignition_sensor = self._keep(
+                CurrentSensor(station.ignition_sensor, bus, self._clock)
+            )
+        self._battery_contact = _contact(station.battery_feed)
+        self._ignition_contact = _contact(station.ignition_feed)
+        self._commanded = OFF
+        self._jig: tuple[bool | None, bool | None] = (None, None)
+        self._ignition_a = nan
+        self._cycle = 0
+
+    def _keep(self, thing: Closable) -> Closable:
+        self._stack.callback(thing.close)
+        return thing
+
+    @property
+    def commanded(self) -> Feeds:
+        """The feeds as last commanded."""
+        return self._commanded
+
+    def command(self, feeds: Feeds) -> None:
+        """Set both feeds; FeedError if one does not read back as commanded."""
+        if feeds == self._commanded:
+            return
+        now_s = self._clock.now_s()
+        self._commanded = feeds
+        self._battery_contact.command(feeds.battery, now_s)
+        self._ignition_contact.command(feeds.ignition, now_s)
+        self.feeds.set(feeds.battery, feeds.ignition)
+
+    def all_off(self) -> bool:
+        """Take both feeds off whatever happens; True if both read back off."""
+        now_s = self._clock.now_s()
+        self._commanded = OFF
+        self._battery_contact.command(False, now_s)
+        self._ignition_contact.command(False, now_s)
+        return self.feeds.all_off()
+
+    def sample(self) -> Sample:
+        """Read the sensor and the switches once.
+
+        The emergency stop is read every cycle; jig switches and the ignition sensor, which decide
+        nothing within a millisecond, every fifth.
+        """
+        reading = self.battery_sensor.read()
+        stop = self._emergency_stop
+        pressed = stop is not None and stop.actuated
+        if self._cycle % 5 == 0:
+            at_run, at_stop = self._at_run, self._at_stop
+            self._jig = (
+                None if at_run is None else at_run.actuated,
+                None if at_stop is None else at_stop.actuated,
+            )
+            if self.ignition_sensor is not None:
+                self._ignition_a = self.ignition_sensor.read().current_a
+        self._cycle += 1
+        t = reading.time_s
+        return Sample(
+            t,
+            reading.current_a,
+            reading.voltage_v,
+            self._battery_contact.at(t),
+            self._ignition_contact.at(t),
+            reading.flags,
+            self._ignition_a,
+            pressed,
+            *self._jig,
+        )
+
+    def feeds_read_back(self) -> Feeds:
+        """Return both feeds as read back from their outputs."""
+        return Feeds(self.feeds.battery.is_made, self.feeds.ignition.is_made)
+
+    def close(self) -> None:
+        """Take both feeds off and release everything.  Idempotent."""
+        try:
+            if hasattr(self, "feeds"):
+                self.feeds.all_off()
+        except DriverError:
+            pass  # closing the outputs below releases them as well
+        finally:
+            self._stack.close()
+
+
+def _contact(feed: FeedWiring) -> ContactEstimate:
+    return ContactEstimate(feed.operate_s, feed.release_s)

@@ -1,0 +1,120 @@
+"""One step of a plan: fed by the loop, concluded from its trace, judged and kept."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+
+from drivers import DriverError
+from rig.analysis.judge import judge_measures
+from rig.analysis.model import Verdict
+from rig.bench.errors import RefusedError, Stopped, Tripped
+from rig.bench.events import StepBegan, StepEnded
+from rig.bench.guard import GuardLimits
+from rig.bench.loop import ControlLoop
+from rig.bench.runlog import RunLog
+from rig.bench.seams import Done
+from rig.bench.steps import Findings, SkippedStep, StepContext, StepWork
+from rig.plans import AnyStep, SupplySweepStep
+from rig.records.model import StepRecord, StepState
+
+HALF_TURN_GUESS_S = 0.8  # for progress only
+
+
+@dataclass
+class StepRunner:
+    """Runs the steps of one run, one after the other.
+
+    ``wait_on_disk`` returns when a step is in the record; it cycles the loop if told so.
+    """
+
+    loop: ControlLoop
+    context: StepContext
+    guard_limits: GuardLimits
+    log: RunLog
+    wait_on_disk: Callable[[Done, bool], None]
+
+    def run(self, number: int, steps: int, step: AnyStep, work: StepWork) -> None:
+        """Run step ``number`` of ``steps`` and keep what it found, even if it is cut short.
+
+        Raises what ended the run: Tripped, Stopped, DriverError or RecordsError.
+        """
+        loop = self.loop
+        expected_s = step.expected_s(HALF_TURN_GUESS_S)
+        now_s = loop.clock.now_s()
+        self.log.console.show(StepBegan(number, steps, step.kind, step.label, expected_s, now_s))
+        began = datetime.now(UTC)
+        loop.recorder.clear()
+        loop.guard.begin_step(now_s, work.guard_limits(self.guard_limits))
+        state, note = StepState.CUT_SHORT, ""
+        try:
+            loop.run_step(work.drive(self.context))
+            state = StepState.DONE
+        except SkippedStep as skipped:
+            state, note = StepState.SKIPPED, f"Skipped: {skipped}."
+            if not (isinstance(step, SupplySweepStep) and step.needs_supply == "skip"):
+                text = f"Step {number} ({step.label}) was not done: {skipped}."
+                self.log.argue(Verdict.RETEST, text, step.kind)
+        except (Tripped, Stopped, DriverError) as error:
+            note = str(error)
+            raise
+        finally:
+            loop.guard.end_step()
+            findings = Findings() if state is StepState.SKIPPED else self._find(work)
+            findings.note = note or findings.note
+            self._keep(number, step, began, state, findings)
+        if findings.rig_fault:
+            raise RefusedError(findings.rig_fault)
+
+    def _find(self, work: StepWork) -> Findings:
+        trace = self.loop.recorder.trace()
+        if not len(trace):
+            return Findings()
+        found = work.find(self.context, trace)
+        found.half_turns = tuple(
+            replace(turn, number=self.log.half_turns + k)
+            for k, turn in enumerate(found.half_turns, start=1)
+        )
+        self.log.half_turns += len(found.half_turns)
+        limits = self.context.limits
+        if found.judged:
+            self.log.judged.extend(found.half_turns)
+        self.log.reasons.extend(judge_measures(found.measures, limits))
+        self.log.reasons.extend(found.reasons)
+        if found.zero_offset_a is not None:
+            sensor = self.loop.station.battery_sensor
+            # The sensor takes its offset off before the gain; the trace has the gain applied.
+            sensor.set_zero(sensor.offset_a + found.zero_offset_a / sensor.wiring.gain)
+        return found
+
+    def _keep(
+        self, number: int, step: AnyStep, began: datetime, state: StepState, found: Findings
+    ) -> None:
+        record = StepRecord(
+            number=number,
+            kind=step.kind,
+            title=step.label,
+            started_at=began,
+            ended_at=datetime.now(UTC),
+            state=state,
+            measures=tuple(found.measures),
+            half_turns=found.half_turns,
+            trace=self.loop.recorder.trace(),
+            answers=dict(found.answers),
+            note=found.note,
+        )
+        done = self.log.keeper.finish_step(self.log.run_id, record)
+        # After a step that was cut short the run is ending: no more cycles then.
+        self.wait_on_disk(done, state is not StepState.CUT_SHORT)
+        self.log.console.show(
+            StepEnded(
+                number,
+                step.kind,
+                step.label,
+                state,
+                record.measures,
+                record.half_turns,
+                found.note,
+            )
+        )

@@ -1,0 +1,203 @@
+"""Steps made of plain half-turns: half_turns, loaded, park_check, endurance."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from rig.analysis.model import HalfTurn, Outcome, Reason, Verdict
+from rig.analysis.rest import rest_draw
+from rig.analysis.trace import Trace
+from rig.bench.requests import BATTERY, BOTH, Drive
+from rig.bench.steps.moves import (
+    SETTLE_S,
+    ask_done,
+    half_turn,
+    hold,
+    home,
+    rest_off,
+    restore_supply,
+    series,
+    supply,
+    turns_of,
+)
+from rig.bench.steps.work import Findings, PlainGuard, StepContext
+from rig.plans import EnduranceStep, HalfTurnsStep, LoadedStep, ParkCheckStep
+
+
+class HalfTurns(PlainGuard):
+    """Half-turns to and fro at one supply voltage."""
+
+    def __init__(self, step: HalfTurnsStep) -> None:
+        self.step = step
+
+    def drive(self, ctx: StepContext) -> Drive:
+        """Set the supply, turn ``count`` times, restore the supply."""
+        changed = yield from supply(ctx, self.step.supply_v)
+        yield from series(ctx, self.step.count, self.step.pause_s)
+        if changed:
+            yield from restore_supply(ctx)
+
+    def find(self, ctx: StepContext, trace: Trace) -> Findings:
+        """Return every half-turn, judged."""
+        return Findings(half_turns=turns_of(ctx, trace))
+
+
+class Loaded(PlainGuard):
+    """Half-turns against a load that somebody hangs on the lever."""
+
+    def __init__(self, step: LoadedStep) -> None:
+        self.step = step
+
+    def drive(self, ctx: StepContext) -> Drive:
+        """Have the load hung, turn, have it taken off."""
+        load_nm = self.step.load_nm
+        yield from ask_done(
+            "hang_load",
+            f"Hang the load of {load_nm:g} N m on the lever and keep hands clear of it.",
+            newton_metre=load_nm,
+        )
+        changed = yield from supply(ctx, self.step.supply_v)
+        yield from series(ctx, self.step.count, self.step.pause_s)
+        if changed:
+            yield from restore_supply(ctx)
+        yield from ask_done("remove_load", "Take the load off the lever.")
+
+    def find(self, ctx: StepContext, trace: Trace) -> Findings:
+        """Return every loaded half-turn, judged."""
+        return Findings(half_turns=turns_of(ctx, trace), answers={"load_nm": self.step.load_nm})
+
+
+class ParkCheck(PlainGuard):
+    """Parks at both ends, rests there, and must stay parked when the battery feed is re-made."""
+
+    def __init__(self, step: ParkCheckStep) -> None:
+        self.step = step
+        self._ends: list[_End] = []
+
+    def drive(self, ctx: StepContext) -> Drive:
+        """At each end: park, rest, battery off and on, rest again."""
+        changed = yield from supply(ctx, self.step.supply_v)
+        began = yield from home(ctx)
+        for to_run in (True, False):
+            feeds = BOTH if to_run else BATTERY
+            has_parked = yield from half_turn(ctx, to_run=to_run, pause_s=0.5)
+            parked = yield feeds
+            rested = yield from hold(feeds, self.step.duration_s)
+            yield from rest_off(0.3)
+            remade = yield from hold(feeds, SETTLE_S)
+            switch = rested.at_run if to_run else rested.at_stop
+            name = "run" if to_run else "stop"
+            self._ends.append(
+                _End(
+                    name,
+                    began.time_s,
+                    parked.time_s,
+                    rested.time_s,
+                    remade.time_s,
+                    switch,
+                    has_parked,
+                )
+            )
+            began = remade
+        if changed:
+            yield from restore_supply(ctx)
+
+    def find(self, ctx: StepContext, trace: Trace) -> Findings:
+        """Return the half-turns, the rest draw at each end, and what the switches said."""
+        found = Findings()
+        answers: dict[str, bool | None] = {}
+        done_s = float("-inf")
+        turns: list[HalfTurn] = []
+        for end in self._ends:
+            turns.extend(turns_of(ctx, trace.between(end.began_s, end.rested_s)))
+            found.measures.append(
+                rest_draw(trace.between(end.parked_s, end.rested_s), ctx.accuracy)
+            )
+            answers[f"switch_at_{end.name}"] = end.switch
+            found.reasons.extend(self._end_reasons(ctx, trace, end))
+            done_s = end.remade_s
+        # What was cut short before its end was noted still counts.
+        turns.extend(turns_of(ctx, trace.between(done_s, float("inf"))))
+        found.half_turns = tuple(turns)
+        found.answers = answers
+        return found
+
+    @staticmethod
+    def _end_reasons(ctx: StepContext, trace: Trace, end: _End) -> Iterator[Reason]:
+        if end.switch is False and end.parked:
+            yield Reason(
+                Verdict.FAIL,
+                f"The unit parked, but the jig's switch at {end.name} is not reached: it parks "
+                f"away from its {end.name} end, or the jig switch is out of place.",
+                "park_position",
+            )
+        remade = turns_of(ctx, trace.between(end.rested_s, end.remade_s))
+        if any(turn.outcome not in _AT_REST for turn in remade):
+            yield Reason(
+                Verdict.FAIL,
+                f"Parked at {end.name}, the unit drew motor current when its battery feed was "
+                "made again: it does not stay parked.",
+                "stays_parked",
+            )
+
+
+@dataclass(frozen=True, slots=True)
+class _End:
+    """When one end of the park check happened, s on the bench clock."""
+
+    name: str
+    began_s: float
+    parked_s: float
+    rested_s: float
+    remade_s: float
+    switch: bool | None
+    parked: bool
+
+
+# Outcomes of a parked unit whose battery feed is made again.
+_AT_REST = frozenset({Outcome.NO_MOVEMENT, Outcome.NO_FEED, Outcome.NOT_MEASURED})
+
+
+class Endurance(PlainGuard):
+    """Many cycles (to run and back) within a duty limit; every n-th cycle's trace is kept."""
+
+    def __init__(self, step: EnduranceStep) -> None:
+        self.step = step
+        self._turns: list[HalfTurn] = []
+        self._kept: list[tuple[float, float]] = []
+        self._done = 0
+
+    def drive(self, ctx: StepContext) -> Drive:
+        """Turn to run and back, rest long enough for the duty limit, again and again."""
+        changed = yield from supply(ctx, self.step.supply_v)
+        for number in range(1, self.step.cycles + 1):
+            began = yield BATTERY
+            yield from home(ctx)
+            for to_run in (True, False):
+                yield from half_turn(ctx, to_run=to_run, pause_s=self.step.pause_s)
+            trace = ctx.recorder.trace(began.time_s)
+            turns = turns_of(ctx, trace)
+            self._turns.extend(turns)
+            self._done = number
+            on_s = sum((t.end_s or t.start_s) - t.start_s for t in turns)
+            odd = any(t.outcome is not Outcome.PARKED for t in turns)
+            if not odd and (number - 1) % self.step.record_every:
+                ctx.recorder.drop_since(began.time_s)
+            rest_s = on_s / self.step.duty_max - (trace.time_s[-1] - began.time_s)
+            if rest_s > 0 and number < self.step.cycles:
+                # Rest unrecorded: an hour of nothing at 1 kHz is worth no disk.
+                rest_from_s = float(trace.time_s[-1])
+                yield from hold(BATTERY, rest_s)
+                ctx.recorder.drop_since(rest_from_s)
+        if changed:
+            yield from restore_supply(ctx)
+
+    def find(self, ctx: StepContext, trace: Trace) -> Findings:
+        """Return the half-turns of every finished cycle and of the one cut short."""
+        last_s = max((t.start_s for t in self._turns), default=float("-inf"))
+        rest = [t for t in turns_of(ctx, trace) if t.start_s > last_s + 0.05]
+        return Findings(
+            half_turns=(*self._turns, *rest),
+            answers={"cycles_done": self._done, "cycles_asked": self.step.cycles},
+        )

@@ -1,0 +1,79 @@
+"""What every step has: a drive that feeds the unit, and a finding made from its trace."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+from rig.analysis.model import Accuracy, HalfTurn, Limits, Measure, Reason, UnitType
+from rig.analysis.trace import Trace
+from rig.bench.guard import GuardLimits
+from rig.bench.motion import MotionWatch
+from rig.bench.recorder import Recorder
+from rig.bench.requests import Drive
+
+
+@dataclass(frozen=True)
+class StepContext:
+    """What a step may know of the run.
+
+    ``home_supply_v`` is the voltage (V) a supply returns to after a step that changed it, None
+    without a programmable supply; ``motion`` follows the unit live, ``recorder`` holds the step's
+    samples.
+    """
+
+    unit: UnitType
+    limits: Limits
+    accuracy: Accuracy
+    motion: MotionWatch
+    recorder: Recorder
+    home_supply_v: float | None
+    home_limit_a: float | None
+
+
+@dataclass
+class Findings:
+    """What a step found.
+
+    ``judged`` tells whether its half-turns are held against the plan's limits; ``reasons`` are
+    what the step itself concludes; ``zero_offset_a`` (A) is to be taken off the sensor from now
+    on; ``rig_fault`` says why the run cannot go on: nothing measured after it would count.
+    """
+
+    measures: list[Measure] = field(default_factory=list)
+    half_turns: tuple[HalfTurn, ...] = ()
+    reasons: list[Reason] = field(default_factory=list)
+    answers: Mapping[str, Any] = field(default_factory=dict)
+    judged: bool = True
+    zero_offset_a: float | None = None
+    rig_fault: str = ""
+    note: str = ""
+
+
+class SkippedStep(Exception):  # noqa: N818 - a decision, not an error
+    """Raised inside a drive: the step cannot be done, for the reason given."""
+
+
+class StepWork(Protocol):
+    """One step of a plan, ready to run."""
+
+    def drive(self, ctx: StepContext) -> Drive:
+        """Feed the unit; yields requests (`rig.bench.requests`)."""
+        ...
+
+    def find(self, ctx: StepContext, trace: Trace) -> Findings:
+        """Conclude from the step's trace; also called when the step was cut short."""
+        ...
+
+    def guard_limits(self, limits: GuardLimits) -> GuardLimits:
+        """Return the guard's limits for this step, from those of the plan."""
+        ...
+
+
+class PlainGuard:
+    """A step under the plan's own guard limits."""
+
+    def guard_limits(self, limits: GuardLimits) -> GuardLimits:
+        """Return ``limits`` unchanged."""
+        return limits

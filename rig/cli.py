@@ -1,0 +1,191 @@
+"""The program `halfturn`: its command line.  Everything heavy is imported by the command used."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable, Sequence
+from typing import NoReturn
+
+from rig import __version__
+
+USAGE = 3
+PROGRAM = 70
+
+EXIT_STATUS = """\
+exit status:
+  0  pass (or: done)          4  a rig file, plan or trace has mistakes
+  1  fail                     5  the bench could not start, or a rig fault ended the run
+  2  retest                   6  the records cannot be read or written
+  3  wrong command line       7  stopped by the operator or a signal
+                              70 a fault in halfturn itself
+"""
+
+Command = Callable[[argparse.Namespace], int]
+
+
+class _Parser(argparse.ArgumentParser):
+    """argparse ends with status 2 on a wrong command line, which is 'retest' here."""
+
+    def error(self, message: str) -> NoReturn:
+        self.print_usage(sys.stderr)
+        self.exit(USAGE, f"halfturn: {message}. See `{self.prog} --help`.\n")
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = _Parser(
+        prog="halfturn",
+        description="Bench tester for self-parking half-turn actuators.",
+        epilog=EXIT_STATUS,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=f"halfturn {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    _add_demo(commands.add_parser("demo", help="qualify three simulated units and show it"))
+    _add_run(commands.add_parser("run", help="run a plan on a unit"))
+    _add_judge(commands.add_parser("judge", help="judge a trace file from anywhere"))
+    _add_records(commands.add_parser("records", help="list, show and export what was recorded"))
+    _add_check(commands.add_parser("check", help="check a rig file and plans; feeds nothing"))
+    _add_faults(commands.add_parser("faults", help="list the faults of the simulated bench"))
+    _add_new(commands.add_parser("new", help="make a rig folder to start from"))
+    return parser
+
+
+def _add_demo(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "Qualify three simulated units: a good one, a slow one and one that will not park. "
+        "Ends with 0 when all three got the verdict they deserve."
+    )
+    parser.add_argument("--folder", default="logs", help="where records and picture go (logs)")
+    parser.set_defaults(module="demo")
+
+
+def _add_rig(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--rig", metavar="FILE", help="rig file (default: rig.toml in this folder)")
+    parser.add_argument("--station", metavar="NAME", help="station (default: the rig's first)")
+
+
+def _add_run(parser: argparse.ArgumentParser) -> None:
+    parser.description = "Run a plan on one unit, judge it and keep the record."
+    parser.add_argument("plan", help="a plan's name (qualify, suspect, ...) or file")
+    _add_rig(parser)
+    parser.add_argument("--unit", metavar="SERIAL", help="the unit's serial number")
+    parser.add_argument("--operator", default="", help="who runs the test")
+    parser.add_argument(
+        "--source",
+        choices=("own_rebuild", "customer_job", "delivery_lot"),
+        default="own_rebuild",
+        help="where the unit came from (own_rebuild)",
+    )
+    parser.add_argument("--reference", default="", help="job or lot number")
+    parser.add_argument(
+        "--accept-cautions",
+        action="store_true",
+        help="you have read the cautions and guarded the jig (else you are asked)",
+    )
+    parser.add_argument(
+        "--records", metavar="FILE", help="records file (default: in the rig's logs)"
+    )
+    parser.add_argument("--json", action="store_true", help="print one JSON object at the end")
+    parser.add_argument("--quiet", action="store_true", help="no progress on standard error")
+    parser.add_argument("--backend", metavar="NAME", help="pi, simulated or package.module:factory")
+    simulated = parser.add_argument_group("simulated bench")
+    simulated.add_argument(
+        "--fault",
+        action="append",
+        default=[],
+        metavar="NAME[=DEGREE][@S]",
+        help="a fault of the unit or the rig, again for more (see `halfturn faults`)",
+    )
+    simulated.add_argument("--seed", type=int, default=1, help="which unit and noise (1)")
+    simulated.add_argument(
+        "--set", action="append", default=[], metavar="NAME=VALUE", help="a setting of the world"
+    )
+    simulated.add_argument(
+        "--real-time", action="store_true", help="run at the speed of a real bench"
+    )
+    parser.set_defaults(module="run")
+
+
+def _add_judge(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "Judge a trace file (CSV with time_s,current_a,voltage_v,battery_feed,ignition_feed; "
+        ".gz and '-' for standard input are fine)."
+    )
+    parser.add_argument("trace", help="the trace file")
+    parser.add_argument("--plan", required=True, help="a plan's name or file")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.add_argument("--picture", metavar="FILE", help="also save a picture (.png or .svg)")
+    _add_rig(parser)
+    parser.set_defaults(module="judge")
+
+
+def _add_records(parser: argparse.ArgumentParser) -> None:
+    actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
+    listing = actions.add_parser("list", help="the runs, newest first")
+    listing.add_argument("--serial", help="only this unit")
+    listing.add_argument("--reference", help="only this job or lot")
+    listing.add_argument("--verdict", choices=("pass", "fail", "retest"))
+    listing.add_argument("--plan", help="only this plan")
+    listing.add_argument("--since", metavar="YYYY-MM-DD")
+    listing.add_argument("--until", metavar="YYYY-MM-DD", help="up to and with this day")
+    listing.add_argument("--limit", type=int, default=50, help="at most so many (50)")
+    show = actions.add_parser("show", help="one run, whole")
+    export = actions.add_parser("export", help="a run's trace and measures as files")
+    export.add_argument("--trace", metavar="FILE", help="write the trace (.csv or .csv.gz)")
+    export.add_argument("--half-turns", metavar="FILE", help="write the half-turns (CSV)")
+    export.add_argument("--measures", metavar="FILE", help="write every measure (CSV)")
+    export.add_argument("--picture", metavar="FILE", help="draw the trace (.png or .svg)")
+    export.add_argument("--step", type=int, help="only this step's trace")
+    for action in (show, export):
+        action.add_argument("run", help="the run's identifier, or its first characters")
+    for action in (listing, show, export):
+        action.add_argument("--rig", metavar="FILE", help="rig file whose records are meant")
+        action.add_argument("--records", metavar="FILE", help="records file")
+    for action in (listing, show):
+        action.add_argument("--json", action="store_true", help="print JSON")
+    parser.set_defaults(module="records")
+
+
+def _add_check(parser: argparse.ArgumentParser) -> None:
+    parser.description = "Check a rig file and plans against each other; nothing is fed."
+    parser.add_argument("plans", nargs="*", help="plans to check (default: all the rig has)")
+    _add_rig(parser)
+    parser.set_defaults(module="check")
+
+
+def _add_faults(parser: argparse.ArgumentParser) -> None:
+    parser.set_defaults(module="faults")
+
+
+def _add_new(parser: argparse.ArgumentParser) -> None:
+    parser.description = "Make a folder with a commented rig file, plans and a place for records."
+    parser.add_argument("folder", help="the folder to make")
+    parser.set_defaults(module="new")
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit status; no traceback ever reaches the operator."""
+    options = _parser().parse_args(arguments)
+    from importlib import import_module
+
+    try:
+        command: Command = import_module(f"rig.commands.{options.module}").run
+        return command(options)
+    except KeyboardInterrupt:
+        print("halfturn: interrupted; feeds are off.", file=sys.stderr)
+        return 7
+    except BrokenPipeError:
+        # Whoever read our output went away (`| head`); Python must not complain at exit.
+        sys.stdout = None
+        return 0
+    except Exception as error:
+        from rig.commands.failure import explain
+
+        status, text = explain(error)
+        print(f"halfturn: {text}", file=sys.stderr)
+        return status
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,1 @@
+"""The commands of `halfturn`, one module each; imported only when used."""

@@ -1,0 +1,51 @@
+"""What several commands need: the rig file, its plans, its records."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from rig.commands import exits
+from rig.commands.exits import CommandError
+from rig.plans import Plan, find_plan, load_plan
+from rig.settings import RigSettings, load_settings, starter_settings
+
+RIG_FILE = "rig.toml"
+RECORDS_FILE = "records.sqlite"
+
+
+def rig_settings(options: argparse.Namespace, *, backend: str | None = None) -> RigSettings:
+    """Return the settings of ``--rig`` or of rig.toml in this folder.
+
+    With the simulated backend asked for by name and no rig file at hand, the starter rig serves.
+    """
+    if options.rig is not None:
+        return load_settings(Path(options.rig))
+    here = Path(RIG_FILE)
+    if here.exists():
+        return load_settings(here)
+    if backend == "simulated":
+        return starter_settings()
+    raise CommandError(
+        exits.USAGE,
+        f"there is no {RIG_FILE} in {Path.cwd()}. Make a rig folder with `halfturn new FOLDER` and "
+        "work in it, name a rig file with --rig, or use --backend simulated.",
+    )
+
+
+def settings_or_starter(options: argparse.Namespace) -> RigSettings:
+    """Return the rig's settings, or the starter rig's where there is no rig file."""
+    return rig_settings(options, backend="simulated")
+
+
+def plan_of(name: str, settings: RigSettings) -> Plan:
+    """Return the plan called ``name``, from the rig's plans, this folder or the shipped ones."""
+    return load_plan(find_plan(name, (settings.plans, Path("test_plans"), Path())))
+
+
+def records_path(options: argparse.Namespace, settings: RigSettings | None = None) -> Path:
+    """Return the records file: ``--records``, or the one in the rig's logs."""
+    if options.records is not None:
+        return Path(options.records)
+    settings = settings or settings_or_starter(options)
+    return settings.logs / RECORDS_FILE

@@ -1,0 +1,41 @@
+"""From an exception to an exit status and a sentence."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+import traceback
+from pathlib import Path
+
+from drivers import DriverError
+from rig.bench.errors import BenchError
+from rig.commands import exits
+from rig.commands.exits import CommandError
+
+
+def explain(error: Exception) -> tuple[int, str]:
+    """Return exit status and text for ``error``; an unforeseen one is kept in a file."""
+    # Imported here: SQLAlchemy is slow to load and most failures have nothing to do with it.
+    from rig.records.errors import RecordsError
+    from rig.schema import MistakesError
+    from rig.tracefile import TraceFileError
+
+    if isinstance(error, CommandError):
+        return error.status, str(error)
+    if isinstance(error, MistakesError | TraceFileError):
+        return exits.FILES, str(error)
+    if isinstance(error, BenchError | DriverError):
+        return exits.BENCH, str(error)
+    if isinstance(error, RecordsError):
+        return exits.RECORDS, str(error)
+    return exits.PROGRAM, _kept(error)
+
+
+def _kept(error: Exception) -> str:
+    handle, name = tempfile.mkstemp(prefix="halfturn-fault-", suffix=".txt")
+    with os.fdopen(handle, "w", encoding="utf-8") as file:
+        traceback.print_exception(error, file=file)
+    return (
+        f"the program itself failed ({type(error).__name__}: {error}). Feeds are off. The details "
+        f"are in {Path(name)}; please report them."
+    )

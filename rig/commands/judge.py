@@ -1,0 +1,76 @@
+"""`halfturn judge`: a verdict on a trace file from anywhere."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+from rig.analysis.half_turns import find_half_turns
+from rig.analysis.judge import combine, judge_half_turns
+from rig.analysis.model import Accuracy, HalfTurn, Judgement
+from rig.commands import exits
+from rig.commands.common import plan_of, rig_settings, settings_or_starter
+from rig.contract import judgement_object
+from rig.settings import RigSettings
+from rig.tracefile import read_trace
+
+
+def run(options: argparse.Namespace) -> int:
+    """Judge one trace; return the exit status of its verdict."""
+    settings = settings_or_starter(options)
+    plan = plan_of(options.plan, settings)
+    trace = read_trace(options.trace)
+    limits = plan.analysis_limits()
+    accuracy = _accuracy(options, settings)
+    half_turns = find_half_turns(trace, plan.unit_type(), limits, accuracy)
+    judgement = combine(judge_half_turns(half_turns, limits))
+    if options.picture:
+        from rig.picture import save_picture
+
+        save_picture(Path(options.picture), trace, half_turns, limits, title=str(options.trace))
+    if options.json:
+        print(json.dumps(judgement_object(judgement, half_turns), indent=2))
+    else:
+        print(words(judgement, half_turns))
+    return exits.OF_VERDICT[judgement.verdict]
+
+
+def _accuracy(options: argparse.Namespace, settings: RigSettings) -> Accuracy:
+    """Return what is known of how the trace was taken: a rig's own figures if one is named."""
+    if options.rig is None and options.station is None:
+        return Accuracy()
+    settings = rig_settings(options)
+    station = settings.station(options.station or settings.stations[0].name)
+    return Accuracy(
+        relay_u_s=station.ignition_feed.delay_u_s,
+        gain_u_rel=station.battery_sensor.gain_u_rel,
+        offset_u_a=station.battery_sensor.offset_u_a,
+    )
+
+
+def words(judgement: Judgement, half_turns: tuple[HalfTurn, ...]) -> str:
+    """Return the verdict, its reasons and a line for each half-turn."""
+    lines = [f"verdict: {str(judgement.verdict).upper()}"]
+    lines += [f"  - {reason.text}" for reason in judgement.reasons]
+    lines += [turn_line(turn) for turn in half_turns]
+    return "\n".join(lines)
+
+
+def turn_line(turn: HalfTurn) -> str:
+    """Return one half-turn as a line of text."""
+    way = str(turn.direction).replace("_", " ")
+    outcome = str(turn.outcome).replace("_", " ")
+    parts = [f"half-turn {turn.number} {way}: {outcome}"]
+    if turn.half_turn_s is not None:
+        u = "" if turn.half_turn_u_s is None else f" ± {turn.half_turn_u_s:.4f}"
+        parts.append(f"{turn.half_turn_s:.4f}{u} s")
+    for name, value, unit in (
+        ("peak", turn.peak_a, "A"),
+        ("running", turn.run_a, "A"),
+        ("rest", turn.rest_a, "A"),
+        ("at", turn.supply_v, "V"),
+    ):
+        if value is not None:
+            parts.append(f"{name} {value:.2f} {unit}")
+    return ", ".join(parts)

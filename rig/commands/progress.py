@@ -1,0 +1,120 @@
+"""What a run tells on standard error while it goes on."""
+
+from __future__ import annotations
+
+import sys
+from typing import TextIO
+
+from rig.analysis.model import HalfTurn, Measure
+from rig.bench.events import (
+    BenchEvent,
+    HalfTurnEnded,
+    Noted,
+    RunBegan,
+    RunEnded,
+    StepBegan,
+    StepEnded,
+)
+
+# Said once per run anyway, or shown elsewhere.
+_QUIET_NOTES = frozenset({"consent"})
+
+
+class Progress:
+    """Prints a run's events as lines; on a terminal the half-turns of a step count up in place."""
+
+    def __init__(self, out: TextIO | None = None, *, quiet: bool = False) -> None:
+        self._out = sys.stderr if out is None else out
+        self._quiet = quiet
+        self._live = self._out.isatty()
+        self._half_turns = 0
+        self._open_line = False
+        self._said = ""
+
+    def show(self, event: BenchEvent) -> None:
+        """Print one event."""
+        if self._quiet:
+            return
+        match event:
+            case RunBegan():
+                world = "SIMULATED bench" if event.simulated else "bench"
+                self._line(
+                    f"{event.plan_title} on station {event.station} ({world}), {event.steps} "
+                    f"steps, about {_about(event.expected_s)}"
+                )
+            case StepBegan():
+                self._half_turns = 0
+                about = f", about {_about(event.expected_s)}" if event.expected_s >= 1 else ""
+                self._line(f"step {event.number} of {event.steps}: {event.title}{about}")
+            case HalfTurnEnded():
+                self._count(event)
+            case Noted() if event.kind not in _QUIET_NOTES:
+                self._said = event.text
+                self._line(f"  {event.text}")
+            case StepEnded():
+                self._step(event)
+            case RunEnded():
+                self._end(event)
+            case _:
+                pass
+
+    def _count(self, event: HalfTurnEnded) -> None:
+        self._half_turns += 1
+        if not self._live:
+            return
+        way = "to run" if event.to_run else "to stop"
+        what = f"parked after {event.after_s:.2f} s" if event.parked else "did not park"
+        self._out.write(f"\r\033[K  half-turn {self._half_turns} {way}: {what}")
+        self._out.flush()
+        self._open_line = True
+
+    def _step(self, event: StepEnded) -> None:
+        if event.half_turns:
+            self._line(f"  {turns_in_words(event.half_turns)}")
+        for measure in event.measures:
+            self._line(f"  {measure_in_words(measure)}")
+        if event.note and event.note != self._said:
+            self._line(f"  {event.note}")
+
+    def _end(self, event: RunEnded) -> None:
+        off = "feeds read back off" if event.feeds_off else "A FEED DOES NOT READ BACK OFF"
+        self._line(f"run {event.state}, {off}")
+
+    def _line(self, text: str) -> None:
+        if self._open_line:
+            self._out.write("\r\033[K")
+            self._open_line = False
+        self._out.write(text + "\n")
+        self._out.flush()
+
+
+def turns_in_words(turns: tuple[HalfTurn, ...]) -> str:
+    """Return how many half-turns had which outcome, and the range of their times."""
+    outcomes: dict[str, int] = {}
+    for turn in turns:
+        word = str(turn.outcome).replace("_", " ")
+        outcomes[word] = outcomes.get(word, 0) + 1
+    text = ", ".join(f"{count} {word}" for word, count in outcomes.items())
+    times = [turn.half_turn_s for turn in turns if turn.half_turn_s is not None]
+    if times:
+        text += f"; {min(times):.3f} to {max(times):.3f} s"
+    plural = "" if len(turns) == 1 else "s"
+    return f"{len(turns)} half-turn{plural}: {text}"
+
+
+def measure_in_words(measure: Measure) -> str:
+    """Return a measure with its expanded uncertainty."""
+    name = measure.name.rsplit("_", 1)[0].replace("_", " ")
+    if measure.value is None:
+        return f"{name}: not measured"
+    unit = "" if measure.unit == "1" else f" {measure.unit}"
+    u = "" if measure.u is None else f" ± {measure.u:.3f}"
+    return f"{name} {measure.value:.3f}{u}{unit}"
+
+
+def _about(seconds: float) -> str:
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    if seconds < 5400:
+        return f"{seconds / 60:.0f} min"
+    return f"{seconds / 3600:.1f} h"

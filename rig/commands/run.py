@@ -1,0 +1,159 @@
+"""`halfturn run`: one plan on one unit, from the first check to the verdict."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from pathlib import Path
+
+from drivers import BackendOptions
+from drivers.backends import keeps_own_time
+from rig.analysis.model import HalfTurn, Measure
+from rig.bench.events import BenchEvent, RunBegan, RunEnded, StepEnded
+from rig.bench.order import RunOrder
+from rig.commands import exits
+from rig.commands.common import plan_of, records_path, rig_settings
+from rig.commands.exits import CommandError
+from rig.commands.progress import Progress
+from rig.contract import judgement_object
+from rig.feasible import cautions_on_rig, check_plan_on_rig
+from rig.records.model import RunState, Source
+from rig.schema import MistakesError
+
+
+class Gathered:
+    """What a run found, gathered from its events for the answer at the end."""
+
+    def __init__(self, progress: Progress) -> None:
+        self._progress = progress
+        self.began: RunBegan | None = None
+        self.steps: list[StepEnded] = []
+
+    def show(self, event: BenchEvent) -> None:
+        """Gather and show one event."""
+        if isinstance(event, RunBegan):
+            self.began = event
+        elif isinstance(event, StepEnded):
+            self.steps.append(event)
+        self._progress.show(event)
+
+    @property
+    def half_turns(self) -> list[HalfTurn]:
+        """Every half-turn of the run."""
+        return [turn for step in self.steps for turn in step.half_turns]
+
+    @property
+    def measures(self) -> list[Measure]:
+        """Every measure of the run."""
+        return [measure for step in self.steps for measure in step.measures]
+
+
+def run(options: argparse.Namespace) -> int:
+    """Run a plan as the command line says; return the exit status."""
+    order = order_of(options)
+    if not options.quiet:
+        for caution in cautions_on_rig(order.plan, order.settings, order.station):
+            print(f"caution: {caution}", file=sys.stderr)
+    gathered = Gathered(Progress(quiet=options.quiet))
+    ended = carry_out(order, records_path(options, order.settings), gathered)
+    print(json.dumps(answer(ended, gathered), indent=2) if options.json else words(ended, gathered))
+    return status_of(ended)
+
+
+def order_of(options: argparse.Namespace) -> RunOrder:
+    """Return the order a command line gives; raises with every mistake before anything is fed."""
+    settings = rig_settings(options, backend=options.backend)
+    station = settings.station(options.station or settings.stations[0].name)
+    plan = plan_of(options.plan, settings)
+    mistakes = check_plan_on_rig(plan, settings, station)
+    if mistakes:
+        raise MistakesError(mistakes)
+    simulated = (options.backend or settings.backend) != "pi"
+    serial = options.unit or (f"SIM-{options.seed}" if simulated else None)
+    if not serial or not serial.strip():
+        raise CommandError(
+            exits.USAGE, "which unit is on the jig? Give its serial number with --unit."
+        )
+    return RunOrder(
+        settings=settings,
+        station=station,
+        plan=plan,
+        unit_serial=serial.strip(),
+        operator=options.operator,
+        source=Source(options.source),
+        reference=options.reference,
+        backend=options.backend,
+        options=BackendOptions(
+            seed=options.seed,
+            faults=tuple(options.fault),
+            real_time=options.real_time,
+            extra=_pairs(options.set),
+        ),
+        consent=options.accept_cautions,
+    )
+
+
+def _pairs(texts: list[str]) -> dict[str, str]:
+    pairs = {}
+    for text in texts:
+        name, sign, value = text.partition("=")
+        if not sign or not name:
+            raise CommandError(exits.USAGE, f"--set wants NAME=VALUE and got '{text}'.")
+        pairs[name] = value
+    return pairs
+
+
+def carry_out(order: RunOrder, records: Path, gathered: Gathered) -> RunEnded:
+    """Run the order: apart in real time, in this process where time is the world's own."""
+    if keeps_own_time(order.backend_name, order.options):
+        from rig.commands.direct import run_direct
+
+        return run_direct(order, records, gathered.show)
+    from rig.commands.apart import run_apart
+
+    return run_apart(order, records, gathered.show)
+
+
+def status_of(ended: RunEnded) -> int:
+    """Return the exit status of a run that ended so."""
+    judgement = ended.judgement
+    if ended.state is RunState.STOPPED:
+        return exits.STOPPED
+    if judgement is not None and exits.OF_VERDICT[judgement.verdict] == exits.FAIL:
+        return exits.FAIL
+    if ended.state is RunState.INTERRUPTED or judgement is None:
+        return exits.BENCH
+    return exits.OF_VERDICT[judgement.verdict]
+
+
+def answer(ended: RunEnded, gathered: Gathered) -> dict[str, object]:
+    """Return the JSON object of a run: the public judgement and what belongs to the run."""
+    half_turns = gathered.half_turns
+    judged = (
+        {"verdict": None, "reasons": [], "half_turns": []}
+        if ended.judgement is None
+        else judgement_object(ended.judgement, half_turns)
+    )
+    return {
+        **judged,
+        "measures": [
+            {"name": m.name, "value": m.value, "unit": m.unit, "u": m.u} for m in gathered.measures
+        ],
+        "run": str(ended.run_id),
+        "state": str(ended.state),
+        "feeds_off": ended.feeds_off,
+        "simulated": gathered.began is not None and gathered.began.simulated,
+        "backend": {} if gathered.began is None else gathered.began.facts,
+    }
+
+
+def words(ended: RunEnded, gathered: Gathered) -> str:
+    """Return a run's verdict and reasons as text."""
+    verdict = "none" if ended.judgement is None else str(ended.judgement.verdict).upper()
+    simulated = gathered.began is not None and gathered.began.simulated
+    lines = [f"verdict: {verdict}" + (" (SIMULATED)" if simulated else "")]
+    if ended.judgement is not None:
+        lines += [f"  - {reason.text}" for reason in ended.judgement.reasons]
+    lines.append(f"run {ended.run_id} ({ended.state})")
+    return "\n".join(lines)

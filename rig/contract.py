@@ -1,0 +1,38 @@
+"""The public JSON of a judgement: the names and meanings here are a contract and are kept.
+
+One object: ``verdict`` ('pass', 'fail', 'retest'), ``reasons`` (list of strings) and
+``half_turns`` (list of objects, see `half_turn_object`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import asdict
+from typing import Any
+
+from rig.analysis.model import HalfTurn, Judgement, Outcome
+
+
+def half_turn_object(turn: HalfTurn) -> dict[str, Any]:
+    """Return one half-turn as the contract has it.
+
+    ``half_turn_s`` is null unless the unit parked (``parked`` or ``slow``); ``half_turn_u_s`` is
+    its expanded uncertainty (k = 2).  Currents in A, charge in C, energy in J, sag in V; null
+    where a value could not be measured.  Further keys are the other measures of `HalfTurn`.
+    """
+    fields = asdict(turn)
+    timed = turn.outcome in (Outcome.PARKED, Outcome.SLOW)
+    fields["direction"] = str(turn.direction)
+    fields["outcome"] = str(turn.outcome)
+    if not timed:
+        fields["half_turn_s"] = fields["half_turn_u_s"] = None
+    return fields
+
+
+def judgement_object(judgement: Judgement, half_turns: Iterable[HalfTurn]) -> dict[str, Any]:
+    """Return verdict, reasons and half-turns as the contract has them."""
+    return {
+        "verdict": str(judgement.verdict),
+        "reasons": [reason.text for reason in judgement.reasons],
+        "half_turns": [half_turn_object(turn) for turn in half_turns],
+    }

@@ -1,0 +1,86 @@
+"""Which package may import which, as DEVELOPERS.md draws it."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+
+# Package (dotted, longest match wins) -> what of our own it may import.
+MAY = {
+    "rig.analysis": {"rig.analysis"},
+    "rig.quality": {"rig.quality", "rig.analysis"},
+    "drivers": {"drivers"},
+    "rig.records": {"rig.records", "rig.analysis", "rig.tracefile"},
+    "rig.schema": {"rig.schema"},
+    "rig.bench": {
+        "rig",
+        "rig.bench",
+        "rig.analysis",
+        "rig.records",
+        "rig.plans",
+        "rig.settings",
+        "rig.visual",
+        "drivers",
+    },
+    "rig.console": {"rig.console", "rig.bench", "rig.records", "rig.analysis", "rig.plans"},
+}
+# The bench knows the hardware only by its drivers, never which world is behind them.
+NEVER = {"rig": {"drivers.simulated", "drivers.pi"}}
+# Pure packages: arrays in, dataclasses out; no clock, no file, no hardware.
+PURE = ("rig.analysis", "rig.quality")
+IMPURE = {"time", "datetime", "os", "pathlib", "io", "socket", "subprocess", "threading", "random"}
+
+MODULES = sorted([*(ROOT / "rig").rglob("*.py"), *(ROOT / "drivers").rglob("*.py")])
+
+
+def dotted(path: Path) -> str:
+    parts = path.relative_to(ROOT).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+def imports(path: Path) -> set[str]:
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text())):
+        if isinstance(node, ast.Import):
+            found.update(alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
+            found.add(node.module)
+    return found
+
+
+def inside(name: str, package: str) -> bool:
+    return name == package or name.startswith(package + ".")
+
+
+def forbidden(module: str, imported: set[str]) -> set[str]:
+    ours = {name for name in imported if inside(name, "rig") or inside(name, "drivers")}
+    packages = [package for package in MAY if inside(module, package)]
+    bad = set()
+    if packages:
+        allowed = MAY[max(packages, key=len)]
+        # "rig" alone allows the package's own __init__ (the version), not everything below it.
+        bad |= {
+            name
+            for name in ours
+            if not any(name == a if a == "rig" else inside(name, a) for a in allowed)
+        }
+    for package, never in NEVER.items():
+        if inside(module, package):
+            bad |= {name for name in ours if any(inside(name, n) for n in never)}
+    if any(inside(module, package) for package in PURE):
+        bad |= {name for name in imported if name.split(".")[0] in IMPURE}
+    return bad
+
+
+@pytest.mark.parametrize("path", MODULES, ids=dotted)
+def test_a_module_imports_only_what_it_may(path):
+    assert forbidden(dotted(path), imports(path)) == set()
+
+
+def test_the_rule_itself_catches_what_it_should():
+    assert forbidden("drivers.feeds", {"rig.bench"}) == {"rig.bench"}
+    assert forbidden("rig.analysis.judge", {"time", "numpy"}) == {"time"}
+    assert forbidden("rig.bench.loop", {"drivers.simulated.world"}) == {"drivers.simulated.world"}
+    assert forbidden("rig.cli", {"drivers.pi"}) == {"drivers.pi"}

@@ -1,0 +1,235 @@
+"""Feeds off at every end, and within two samples of what shows it."""
+
+import pytest
+from bench_runs import HALF_TURNS, Watcher, feeds_are_on, make_order, make_plan, make_settings
+
+from rig.bench.errors import RefusedError, Stopped
+from rig.bench.events import Noted
+from rig.records.model import RunState, StepState
+
+SETTINGS = make_settings(sample_hz=1000, supply=False)
+
+
+def meddle_when_turning(act):
+    """Return a watcher that calls ``act(backend)`` once, when the motor runs."""
+    state = {}
+
+    def at_sample(n, sample):
+        if "done" not in state and sample.ignition_feed and sample.current_a > 1.0:
+            state["done"] = n
+            act(state["backend"])
+
+    watcher = Watcher(at_sample)
+    watcher.state = state
+    return watcher
+
+
+def know(backend, watcher):
+    watcher.state["backend"] = backend
+
+
+def press(backend):
+    backend.hands.do("press_emergency_stop", {})
+
+
+def test_emergency_stop_takes_the_feeds_off_within_two_samples(carry_out):
+    watcher = meddle_when_turning(press)
+    ran = carry_out(make_order(settings=SETTINGS), watcher, before=know)
+    assert ran.ended.state is RunState.INTERRUPTED
+    assert not feeds_are_on(ran.backend, SETTINGS)
+    # Samples taken after the one at which the button was pressed: the one that shows it, no more.
+    pressed_at = watcher.state["done"]
+    assert len(watcher.samples) - pressed_at <= 2
+    assert "Emergency stop" in ran.ended.note
+    assert ran.verdict == "retest"
+    step = ran.record.steps[-1]
+    assert step.state is StepState.CUT_SHORT
+
+
+def test_emergency_stop_pressed_before_the_start_refuses_it(carry_out):
+    def before(backend, watcher):
+        press(backend)
+
+    watcher = Watcher()
+    ran = carry_out(make_order(settings=SETTINGS), watcher, before=before)
+    assert ran.ended.state is RunState.INTERRUPTED
+    assert not any(s.battery_feed or s.ignition_feed for s in watcher.samples)
+
+
+def test_a_sensor_lost_in_mid_turn_ends_with_feeds_off_within_its_three_samples(carry_out):
+    from drivers.simulated.faults import parse_fault
+
+    watcher = meddle_when_turning(
+        lambda backend: backend.world.apply_fault(parse_fault("sensor-absent"))
+    )
+    ran = carry_out(make_order(settings=SETTINGS), watcher, before=know)
+    assert ran.ended.state is RunState.INTERRUPTED
+    assert not feeds_are_on(ran.backend, SETTINGS)
+    assert len(watcher.samples) - watcher.state["done"] <= 4
+    assert "sensor" in ran.ended.note
+
+
+def test_an_exception_in_the_program_still_takes_the_feeds_off_and_is_recorded(carry_out, records):
+    def fail(n, sample):
+        if sample.ignition_feed:
+            raise ZeroDivisionError("a fault of the program")
+
+    backends = []
+    with pytest.raises(ZeroDivisionError):
+        carry_out(
+            make_order(settings=SETTINGS), Watcher(fail), before=lambda b, w: backends.append(b)
+        )
+    assert not feeds_are_on(backends[0], SETTINGS)
+    from rig.records.store import Store
+
+    with Store.open(records) as store:
+        (summary,) = store.runs()
+        run = store.run(summary.run_id)
+    assert run.end.state is RunState.INTERRUPTED
+    assert run.end.feeds_off
+    assert "program failed" in run.end.note
+
+
+@pytest.mark.parametrize("by_operator", [True, False])
+def test_a_stop_ends_the_run_where_it_is(carry_out, by_operator):
+    asked = []
+
+    def listen():
+        asked.append(1)
+        if len(asked) == 300:
+            raise Stopped("Stopped: enough.", by_operator=by_operator)
+
+    watcher = Watcher(listen=listen)
+    ran = carry_out(make_order(make_plan(HALF_TURNS * 3), settings=SETTINGS), watcher)
+    expected = RunState.STOPPED if by_operator else RunState.INTERRUPTED
+    assert ran.ended.state is expected
+    assert ran.verdict == "retest"
+    assert not feeds_are_on(ran.backend, SETTINGS)
+    assert ran.record.end.note == "Stopped: enough."
+
+
+def test_the_dead_man_is_proved_before_anything_is_fed(carry_out):
+    ran = carry_out(make_order(settings=SETTINGS))
+    (proof,) = [e for e in ran.watcher.of(Noted) if e.kind == "dead_man"]
+    assert "dead-man proved" in proof.text
+    fed = next(s.time_s for s in ran.watcher.samples if s.battery_feed)
+    assert proof.time_s < fed
+
+
+def test_a_master_relay_that_does_not_drop_refuses_the_start(carry_out):
+    def weld(backend, watcher):
+        # The sense contact says picked up for ever, as a welded master relay would.
+        pin = backend.pin_factory.pin(SETTINGS.dead_man.sense_pin)
+        world_level = backend.world.input_level
+        backend.world.input_level = lambda number: (
+            False if number == SETTINGS.dead_man.sense_pin else world_level(number)
+        )
+        assert pin is not None
+
+    watcher = Watcher()
+    ran = carry_out(make_order(settings=SETTINGS), watcher, before=weld)
+    assert ran.ended.state is RunState.INTERRUPTED
+    assert "still made" in ran.ended.note
+    assert not any(s.battery_feed or s.ignition_feed for s in watcher.samples)
+
+
+def test_a_controller_that_freezes_loses_its_feeds_to_the_hardware_timer(carry_out):
+    """The simulated rig's own timer: frozen in mid-turn, the unit's supply goes within its time."""
+    seen = {}
+
+    def freeze(n, sample):
+        if "closed" not in seen and sample.ignition_feed and sample.current_a > 1.0:
+            backend = seen["backend"]
+            now_s = backend.clock.now_s()
+            # The program does nothing for 0.3 s: no toggling, no release of any feed.
+            backend.clock.sleep_until(now_s + 0.3)
+            assert feeds_are_on(backend, SETTINGS)
+            seen["sense"] = backend.world.input_level(SETTINGS.dead_man.sense_pin)
+            seen["closed"] = backend.world.master.closed
+
+    watcher = Watcher(freeze)
+    ran = carry_out(
+        make_order(settings=SETTINGS), watcher, before=lambda b, w: seen.update(backend=b)
+    )
+    # The sense contact closes to ground while the master relay is made: high now means dropped.
+    assert seen == {"backend": ran.backend, "closed": False, "sense": True}
+    assert not feeds_are_on(ran.backend, SETTINGS)
+    assert ran.ended.state is RunState.INTERRUPTED
+
+
+def test_the_battery_feed_is_refused_without_consent(carry_out):
+    from drivers.simulated.backend import SimulatedBackend
+    from rig.bench.guard import Guard
+    from rig.bench.loop import ControlLoop
+    from rig.bench.requests import BATTERY
+    from rig.bench.session import guard_limits
+    from rig.bench.station import Station
+
+    order = make_order(settings=SETTINGS)
+    backend = SimulatedBackend(order.wiring(), order.options)
+    wiring = order.wiring()
+    station = Station(backend, wiring, wiring.stations[0])
+
+    def nothing(*_):
+        return None
+
+    loop = ControlLoop(
+        station,
+        backend.clock,
+        Guard(guard_limits(order.plan)),
+        0.001,
+        listen=nothing,
+        watch=nothing,
+        ask=nothing,
+        set_supply=nothing,
+        news=nothing,
+    )
+
+    def drive():
+        yield BATTERY
+
+    with pytest.raises(RefusedError, match="consent"):
+        loop.run_step(drive())
+    loop.consent = True
+    with pytest.raises(RefusedError, match="running step"):
+        loop.cycle(BATTERY)
+    assert not feeds_are_on(backend, SETTINGS)
+    station.close()
+    backend.close()
+
+
+@pytest.mark.parametrize("active_high", [True, False])
+def test_no_feed_output_is_ever_made_at_start_or_by_closing(active_high):
+    from drivers.simulated.backend import SimulatedBackend
+    from rig.bench.station import Station
+
+    station = SETTINGS.stations[0]
+    feeds = {
+        name: getattr(station, name).model_copy(update={"active_high": active_high})
+        for name in ("battery_feed", "ignition_feed")
+    }
+    settings = SETTINGS.model_copy(update={"stations": (station.model_copy(update=feeds),)})
+    order = make_order(settings=settings)
+    backend = SimulatedBackend(order.wiring(), order.options)
+    opened = Station(backend, order.wiring(), order.wiring().stations[0])
+    states = [backend.pin_factory.pin(feed.pin).states for feed in feeds.values()]
+    opened.close()
+    opened.close()
+    for pin_states in states:
+        # The first state is the input's, before our output claimed the line.
+        driven = [state.state for state in pin_states[1:]]
+        assert (active_high in driven) is False
+    backend.close()
+
+
+def test_a_station_that_cannot_be_opened_whole_leaves_nothing_claimed():
+    from drivers import BackendOptions, SensorError
+    from drivers.simulated.backend import SimulatedBackend
+    from rig.bench.station import Station
+
+    order = make_order(settings=SETTINGS)
+    backend = SimulatedBackend(order.wiring(), BackendOptions(faults=("sensor-absent",)))
+    with pytest.raises(SensorError, match="0x40"):
+        Station(backend, order.wiring(), order.wiring().stations[0])
+    assert not feeds_are_on(backend, SETTINGS)
+    backend.close()
