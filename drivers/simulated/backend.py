@@ -1,0 +1,167 @@
+"""The simulated bench as a backend: the same drivers, another world under them."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Mapping
+from typing import Any
+
+from drivers import BackendError, BackendOptions, Clock, Hands, I2CBus, RigWiring, SensorWiring
+
+from .chip import ChipSource, Ina219Chip, SimulatedBus
+from .clocks import RealClock, VirtualClock
+from .effects import Effects
+from .faults import parse_fault
+from .hands import SimulatedHands
+from .options import read_options
+from .parameters import UnitParameters
+from .pins import SimulatedPinFactory
+from .port import ScpiSupplyPort
+from .sensing import BatterySensing, IgnitionSensing
+from .world import World
+
+# The data sheet gives the chip no noise figure; about half its 10 uV step is a guess.
+_CHIP_NOISE_V = 5e-6
+
+
+class SimulatedBackend:
+    """Pins, buses and port of a simulated rig (``drivers.Backend``).
+
+    ``options.faults`` in the words of ``faults.parse_fault``; ``options.extra`` in those of
+    ``options.read_options``.  ``world`` is for tests and consoles, never for drivers.  Raises
+    BackendError with everything that is wrong with the options.
+    """
+
+    name = "simulated"
+    simulated = True
+
+    def __init__(self, wiring: RigWiring, options: BackendOptions | None = None) -> None:
+        self.options = options or BackendOptions()
+        asked = read_options(self.options.extra, wiring)
+        faults = []
+        problems = list(asked.problems)
+        for text in self.options.faults:
+            try:
+                faults.append(parse_fault(text))
+            except ValueError as error:
+                problems.append(str(error))
+        if problems:
+            raise BackendError(" ".join(problems))
+        self.world = World(
+            wiring,
+            seed=self.options.seed,
+            parameters=asked.parameters,
+            spread=asked.spread,
+            fitted=asked.fitted,
+            battery_v=asked.supply_v,
+            angle_deg=asked.angle_deg,
+        )
+        clock = RealClock(self.world) if self.options.real_time else VirtualClock(self.world)
+        self.clock: Clock = clock
+        self.pin_factory: Any = SimulatedPinFactory(self.world)
+        self.hands: Hands | None = SimulatedHands(self.world)
+        self._asked = asked
+        self._port: ScpiSupplyPort | None = None
+        self._chips: list[tuple[Ina219Chip, SensorWiring, bool]] = []
+        self._buses: dict[int, SimulatedBus] = {}
+        for bus, chips in self._make_chips(wiring).items():
+            self._buses[bus] = SimulatedBus(chips, clock.spend)
+        self.world.listeners.append(self._spread_faults)
+        self._spread_faults(self.world.effects)
+        for fault in faults:
+            self.world.apply_fault(fault)
+
+    def i2c(self, bus: int) -> I2CBus:
+        """Return I2C bus number ``bus``; BackendError if no sensor is wired to it."""
+        if bus not in self._buses:
+            wired = ", ".join(str(number) for number in self._buses)
+            raise BackendError(f"No sensor is wired to I2C bus {bus}. Buses with one: {wired}.")
+        return self._buses[bus]
+
+    def serial_port(self, port: str) -> str:
+        """Return the path of the simulated supply's port; it is switched on at the first call."""
+        supply = self.world.wiring.supply
+        if supply is None or supply.port != port or self.world.supply is None:
+            raise BackendError(
+                f"No supply is wired to the port '{port}'. Name it in the rig file's supply."
+            )
+        if self._port is None:
+            self._port = ScpiSupplyPort(self.world.supply)
+            self._spread_faults(self.world.effects)
+        return str(self._port.path)
+
+    def facts(self) -> dict[str, str]:
+        """Return seed, time, faults and how each unit differs from its type."""
+        world = self.world
+        said = {
+            "seed": str(self.options.seed),
+            "time": "real" if self.options.real_time else "virtual",
+            "faults": " ".join(self.options.faults) or "none",
+        }
+        said.update({f"option {name}": value for name, value in self.options.extra.items()})
+        for station in world.stations.values():
+            if station.unit is not None:
+                differs = _differences(station.unit.parameters, world.nominal)
+                said[f"unit on {station.name}"] = differs
+        return said
+
+    def close(self) -> None:
+        """Give the pins back and close the port.  Idempotent."""
+        port, self._port = self._port, None
+        if port is not None:
+            port.close()
+        self.pin_factory.close()
+
+    # --- chips and faults of the rig ------------------------------------------------------
+
+    def _make_chips(self, wiring: RigWiring) -> Mapping[int, dict[int, Ina219Chip]]:
+        buses: dict[int, dict[int, Ina219Chip]] = {}
+
+        def add(sensor: SensorWiring, source: ChipSource, battery: bool) -> None:
+            rng = random.Random(f"{self.options.seed} sensor {sensor.bus} {sensor.address}")
+            chip = Ina219Chip(source, self.clock.now_s, rng)
+            chips = buses.setdefault(sensor.bus, {})
+            if sensor.address in chips:
+                raise BackendError(
+                    f"Two sensors are wired to address 0x{sensor.address:02X} of I2C bus "
+                    f"{sensor.bus}. Give each its own address in the rig file."
+                )
+            chips[sensor.address] = chip
+            self._chips.append((chip, sensor, battery))
+
+        for station in wiring.stations:
+            place = self.world.stations[station.name]
+            add(station.battery_sensor, BatterySensing(self.world, place), True)
+            if station.ignition_sensor is not None:
+                add(station.ignition_sensor, IgnitionSensing(self.world, place), False)
+        return buses
+
+    def _spread_faults(self, effects: Effects) -> None:
+        """Pass the rig's faults on to chips, buses and port.  Sensor faults: battery feeds only."""
+        for chip, sensor, battery in self._chips:
+            noise_a = self._asked.noise_a
+            noise_v = _CHIP_NOISE_V if noise_a is None else noise_a * sensor.shunt_ohm
+            if battery:
+                chip.absent = effects.sensor_absent
+                chip.stuck = effects.sensor_stuck
+                chip.offset_v = effects.sensor_offset_a * sensor.shunt_ohm
+                noise_v += effects.sensor_noise_a * sensor.shunt_ohm
+            chip.noise_v = noise_v
+        for bus in self._buses.values():
+            bus.hung = effects.bus_hung
+        if self._port is not None:
+            self._port.silent = effects.supply_silent
+            self._port.lies = effects.supply_lies
+
+
+def _differences(actual: UnitParameters, nominal: UnitParameters) -> str:
+    parts = []
+    for name in UnitParameters.__dataclass_fields__:
+        value, usual = getattr(actual, name), getattr(nominal, name)
+        if value == usual:
+            continue
+        if isinstance(value, float):
+            parts.append(f"{name} {value:.5g} instead of {usual:.5g}")
+        elif isinstance(value, tuple):
+            parts.append(f"{name} {value[0]:.2f} to {value[1]:.2f}")
+    return ", ".join(parts) or "as its type"

@@ -1,0 +1,97 @@
+"""What the simulated bench can be asked for besides seed, faults and time."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields, replace
+from typing import Any
+
+from drivers import RigWiring
+
+from .parameters import UnitParameters
+
+_NUMBERS = tuple(f.name for f in fields(UnitParameters) if f.type == "float")
+_KNOWN = "angle_deg, supply_v, noise_a, spread, units, unit.<parameter>"
+_RANGES = {"angle_deg": (0.0, 360.0), "supply_v": (0.0, 60.0), "noise_a": (0.0, 100.0)}
+
+
+@dataclass(frozen=True, slots=True)
+class WorldOptions:
+    """Options read; ``problems`` are sentences, one for each mistake.
+
+    ``angle_deg`` where the units stand at first (None: parked at stop), ``supply_v`` the
+    battery's voltage (None: as wired), ``noise_a`` the sensors' noise (None: usual), ``spread``
+    whether units differ from their type, ``fitted`` the stations with a unit (None: the first).
+    """
+
+    angle_deg: float | None = None
+    supply_v: float | None = None
+    noise_a: float | None = None
+    spread: bool = True
+    fitted: tuple[str, ...] | None = None
+    parameters: UnitParameters = field(default_factory=UnitParameters)
+    problems: tuple[str, ...] = ()
+
+
+def read_options(extra: Mapping[str, str], wiring: RigWiring) -> WorldOptions:
+    """Read ``angle_deg``, ``supply_v``, ``noise_a`` (numbers), ``spread`` (0 or 1), ``units``
+    (stations with a unit, separated by commas, or ``all``) and ``unit.<parameter>`` (numbers).
+    """
+    read = WorldOptions()
+    problems = []
+    for name, text in extra.items():
+        try:
+            read = _take(read, name, str(text), wiring)
+        except ValueError as error:
+            problems.append(str(error))
+    return replace(read, problems=tuple(problems))
+
+
+def _take(read: WorldOptions, name: str, text: str, wiring: RigWiring) -> WorldOptions:
+    if name in _RANGES:
+        low, high = _RANGES[name]
+        number = _number(name, text)
+        if not low <= number <= high:
+            raise ValueError(f"The option {name} = '{text}' should be {low:g} to {high:g}.")
+        if name == "angle_deg":
+            return replace(read, angle_deg=number)
+        if name == "supply_v":
+            return replace(read, supply_v=number)
+        return replace(read, noise_a=number)
+    if name == "spread":
+        if text not in ("0", "1"):
+            raise ValueError(f"The option spread = '{text}' should be 0 or 1.")
+        return replace(read, spread=text == "1")
+    if name == "units":
+        return replace(read, fitted=_stations(text, wiring))
+    parameter = name.removeprefix("unit.")
+    if parameter != name and parameter in _NUMBERS:
+        values: dict[str, Any] = {parameter: _number(name, text)}
+        return replace(read, parameters=replace(read.parameters, **values))
+    if parameter != name:
+        raise ValueError(f"A unit has no parameter '{parameter}'. It has: {', '.join(_NUMBERS)}.")
+    raise ValueError(f"The simulated bench has no option '{name}'. It has: {_KNOWN}.")
+
+
+def _stations(text: str, wiring: RigWiring) -> tuple[str, ...]:
+    names = tuple(station.name for station in wiring.stations)
+    if text == "all":
+        return names
+    asked = tuple(part.strip() for part in text.split(",") if part.strip())
+    for name in asked:
+        if name not in names:
+            raise ValueError(
+                f"The option units names the station '{name}'. There are: {', '.join(names)}."
+            )
+    return asked
+
+
+def _number(name: str, text: str) -> float:
+    try:
+        number = float(text)
+    except ValueError:
+        number = math.nan
+    if not math.isfinite(number):
+        raise ValueError(f"The option {name} = '{text}' should be a number.")
+    return number
