@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from dataclasses import asdict
 from typing import Any
 
-from rig.analysis.model import HalfTurn, Judgement, Outcome
+from rig.analysis.model import HalfTurn, Judgement, Outcome, Reason, Verdict
 
 
 def half_turn_object(turn: HalfTurn) -> dict[str, Any]:
@@ -29,10 +29,17 @@ def half_turn_object(turn: HalfTurn) -> dict[str, Any]:
     return fields
 
 
+def deciding(judgement: Judgement) -> list[Reason]:
+    """Return the reasons that speak for the verdict: of a fail or a retest, not what was met."""
+    if judgement.verdict is Verdict.PASS:
+        return list(judgement.reasons)
+    return [reason for reason in judgement.reasons if reason.verdict is not Verdict.PASS]
+
+
 def judgement_object(judgement: Judgement, half_turns: Iterable[HalfTurn]) -> dict[str, Any]:
     """Return verdict, reasons and half-turns as the contract has them."""
     return {
         "verdict": str(judgement.verdict),
-        "reasons": [reason.text for reason in judgement.reasons],
+        "reasons": [reason.text for reason in deciding(judgement)],
         "half_turns": [half_turn_object(turn) for turn in half_turns],
     }

@@ -23,6 +23,7 @@ _LIMIT = "#b5651d"
 _FEED = "#8a8f94"
 _BAND = "#dfe7ec"
 _LOST = "#7a1f3d"
+_LIMIT_LABEL = "half-turn time limit"
 
 
 @dataclass(frozen=True)
@@ -43,12 +44,7 @@ def save_picture(
 
 
 def save_panels(path: Path, panels: Sequence[Panel], *, title: str) -> None:
-    """Draw several traces below each other into ``path``.
-
-    Raises ValueError if the suffix is not one that can be drawn.
-    """
-    if path.suffix.lower() not in (".png", ".svg", ".pdf"):
-        raise ValueError(f"a picture is saved as .png, .svg or .pdf, not as '{path.name}'")
+    """Draw several traces below each other into ``path`` (.png, .svg or .pdf)."""
     path.parent.mkdir(parents=True, exist_ok=True)
     with mpl.rc_context({"font.size": 9, "axes.spines.top": False, "axes.spines.right": False}):
         figure = Figure(figsize=(11, 1.0 + 3.0 * max(len(panels), 1)), layout="constrained")
@@ -76,18 +72,26 @@ def _draw(axes: Axes, panel: Panel) -> None:
         axes.annotate(
             name, (1.005, base), xycoords=("axes fraction", "data"), fontsize=7, color=_FEED
         )
-    for turn in panel.half_turns:
-        _mark(axes, turn, panel.limits, origin_s, top_a)
+    starts_s = [turn.start_s - origin_s for turn in panel.half_turns]
+    ends_s = [*starts_s[1:], float(time_s[-1]) if len(trace) else 1.0]
+    for turn, next_s in zip(panel.half_turns, ends_s, strict=False):
+        _mark(axes, turn, panel.limits, origin_s, next_s, top_a)
     axes.set_ylim(-0.22 * top_a, top_a)
+    axes.set_yticks([tick for tick in axes.get_yticks() if 0 <= tick <= top_a])
+    if panel.half_turns:
+        axes.legend(loc="upper right", fontsize=7, frameon=False)
     axes.set_xlim(0.0, float(time_s[-1]) if len(trace) > 1 else 1.0)
     axes.set_ylabel("current, A")
     axes.set_xlabel("time, s")
     axes.set_title(panel.title, loc="left")
 
 
-def _mark(axes: Axes, turn: HalfTurn, limits: Limits, origin_s: float, top_a: float) -> None:
+def _mark(
+    axes: Axes, turn: HalfTurn, limits: Limits, origin_s: float, next_s: float, top_a: float
+) -> None:
     start_s = turn.start_s - origin_s
-    end_s = (turn.end_s if turn.end_s is not None else turn.start_s + 0.1) - origin_s
+    # Without a cut-off of its own, up to where the next one begins or the trace ends.
+    end_s = turn.end_s - origin_s if turn.end_s is not None else next_s
     axes.axvspan(start_s, end_s, color=_BAND, linewidth=0, zorder=0)
     good = turn.outcome is Outcome.PARKED
     text = str(turn.outcome).replace("_", " ")
@@ -102,4 +106,12 @@ def _mark(axes: Axes, turn: HalfTurn, limits: Limits, origin_s: float, top_a: fl
         fontweight="normal" if good else "bold",
     )
     limit_s = start_s + limits.half_turn_max_s.at(turn.supply_v or 12.0)
-    axes.plot([limit_s, limit_s], [0, top_a * 0.55], color=_LIMIT, linewidth=1.0, linestyle="--")
+    first = not any(line.get_label() == _LIMIT_LABEL for line in axes.get_lines())
+    axes.plot(
+        [limit_s, limit_s],
+        [0, top_a * 0.55],
+        color=_LIMIT,
+        linewidth=1.0,
+        linestyle="--",
+        label=_LIMIT_LABEL if first else None,
+    )

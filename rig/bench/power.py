@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from types import TracebackType
 
-from drivers.supply import BenchSupply
-
 from drivers import Backend, DriverError, SupplyWiring
+from drivers.supply import BenchSupply
 
 
 class Power:

@@ -16,9 +16,8 @@ from pathlib import Path
 from queue import SimpleQueue
 from types import TracebackType
 
-from drivers.backends import load_backend
-
 from drivers import DriverError
+from drivers.backends import load_backend
 from rig.bench.errors import BenchError, Stopped
 from rig.bench.events import Asked, BenchEvent, Refused
 from rig.bench.keeper import ThreadKeeper

@@ -43,6 +43,18 @@ def plan_of(name: str, settings: RigSettings) -> Plan:
     return load_plan(find_plan(name, (settings.plans, Path("test_plans"), Path())))
 
 
+def picture_path(name: str | None) -> Path | None:
+    """Return where a picture is to go, None if none is asked for; before any work is done."""
+    if name is None:
+        return None
+    path = Path(name)
+    if path.suffix.lower() not in (".png", ".svg", ".pdf"):
+        raise CommandError(
+            exits.USAGE, f"a picture is saved as .png, .svg or .pdf, not as '{path.name}'."
+        )
+    return path
+
+
 def records_path(options: argparse.Namespace, settings: RigSettings | None = None) -> Path:
     """Return the records file: ``--records``, or the one in the rig's logs."""
     if options.records is not None:

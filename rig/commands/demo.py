@@ -69,7 +69,7 @@ def run(options: argparse.Namespace) -> int:
                 title = f"{case.serial}, {case.what}: {verdict}"
                 panels.append(Panel(trace, step.half_turns, plan.analysis_limits(), title))
     picture = folder / "demo.png"
-    save_panels(picture, panels, title="Half-turns of three simulated units")
+    save_panels(picture, panels, title="SIMULATED bench: half-turns of three units")
     print(f"records: {records}   (halfturn records list --records {records})")
     print(f"picture: {picture}")
     return exits.PASS if as_deserved else exits.FAIL

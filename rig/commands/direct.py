@@ -6,7 +6,6 @@ from collections.abc import Callable
 from pathlib import Path
 
 from drivers.backends import load_backend
-
 from rig.bench.errors import Stopped
 from rig.bench.events import BenchEvent, RunEnded
 from rig.bench.keeper import DirectKeeper

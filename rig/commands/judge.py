@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import argparse
 import json
-from pathlib import Path
 
 from rig.analysis.half_turns import find_half_turns
 from rig.analysis.judge import combine, judge_half_turns
 from rig.analysis.model import Accuracy, HalfTurn, Judgement
 from rig.commands import exits
-from rig.commands.common import plan_of, rig_settings, settings_or_starter
+from rig.commands.common import picture_path, plan_of, rig_settings, settings_or_starter
+from rig.commands.verdict import verdict_lines
 from rig.contract import judgement_object
 from rig.settings import RigSettings
 from rig.tracefile import read_trace
@@ -18,6 +18,7 @@ from rig.tracefile import read_trace
 
 def run(options: argparse.Namespace) -> int:
     """Judge one trace; return the exit status of its verdict."""
+    picture = picture_path(options.picture)
     settings = settings_or_starter(options)
     plan = plan_of(options.plan, settings)
     trace = read_trace(options.trace)
@@ -25,10 +26,10 @@ def run(options: argparse.Namespace) -> int:
     accuracy = _accuracy(options, settings)
     half_turns = find_half_turns(trace, plan.unit_type(), limits, accuracy)
     judgement = combine(judge_half_turns(half_turns, limits))
-    if options.picture:
+    if picture is not None:
         from rig.picture import save_picture
 
-        save_picture(Path(options.picture), trace, half_turns, limits, title=str(options.trace))
+        save_picture(picture, trace, half_turns, limits, title=str(options.trace))
     if options.json:
         print(json.dumps(judgement_object(judgement, half_turns), indent=2))
     else:
@@ -52,7 +53,7 @@ def _accuracy(options: argparse.Namespace, settings: RigSettings) -> Accuracy:
 def words(judgement: Judgement, half_turns: tuple[HalfTurn, ...]) -> str:
     """Return the verdict, its reasons and a line for each half-turn."""
     lines = [f"verdict: {str(judgement.verdict).upper()}"]
-    lines += [f"  - {reason.text}" for reason in judgement.reasons]
+    lines += verdict_lines(judgement)
     lines += [turn_line(turn) for turn in half_turns]
     return "\n".join(lines)
 

@@ -8,12 +8,14 @@ from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from rig.analysis.trace import Trace
 from rig.commands import exits
-from rig.commands.common import records_path
+from rig.commands.common import picture_path, records_path
 from rig.commands.exits import CommandError
 from rig.records.as_json import run_json, runs_json
 from rig.records.errors import RecordsError
 from rig.records.export import half_turns_csv, measures_csv
+from rig.records.model import RunRecord
 from rig.records.show import run_text, runs_text
 from rig.records.store import Store
 from rig.tracefile import write_trace
@@ -74,6 +76,7 @@ def _export(store: Store, options: argparse.Namespace) -> int:
             exits.USAGE,
             "say what to export: --trace, --half-turns, --measures or --picture, each with a FILE.",
         )
+    picture = picture_path(options.picture)
     record = store.run(options.run)
     for name, table, what in (
         (options.half_turns, half_turns_csv, "half-turns"),
@@ -82,25 +85,24 @@ def _export(store: Store, options: argparse.Namespace) -> int:
         if name:
             Path(name).write_text(table(record), encoding="utf-8", newline="")
             print(f"{name}: {what} of run {record.run_id}")
-    if options.trace or options.picture:
+    if options.trace or picture is not None:
         trace = store.trace(record.run_id, options.step)
         if options.trace:
             write_trace(Path(options.trace), trace)
             print(f"{options.trace}: {len(trace)} samples of run {record.run_id}")
-        if options.picture:
-            _picture(Path(options.picture), store, options)
+        if picture is not None:
+            _picture(picture, record, trace, options.step)
     return exits.PASS
 
 
-def _picture(path: Path, store: Store, options: argparse.Namespace) -> None:
+def _picture(path: Path, record: RunRecord, trace: Trace, step: int | None) -> None:
     from rig.picture import save_picture
     from rig.plans import plan_from_text
 
-    record = store.run(options.run)
     plan = plan_from_text(record.start.plan_text, Path(f"{record.start.plan_name}.toml"))
-    steps = [s for s in record.steps if options.step in (None, s.number)]
-    turns = tuple(turn for step in steps for turn in step.half_turns)
-    trace = store.trace(record.run_id, options.step)
-    title = f"{record.start.unit_serial}, {plan.title}"
+    steps = [kept for kept in record.steps if step in (None, kept.number)]
+    turns = tuple(turn for kept in steps for turn in kept.half_turns)
+    world = "SIMULATED: " if record.start.simulated else ""
+    title = f"{world}{record.start.unit_serial}, {plan.title}"
     save_picture(path, trace, turns, plan.analysis_limits(), title=title)
     print(f"{path}: picture of run {record.run_id}")

@@ -16,6 +16,7 @@ from rig.commands import exits
 from rig.commands.common import plan_of, records_path, rig_settings
 from rig.commands.exits import CommandError
 from rig.commands.progress import Progress
+from rig.commands.verdict import verdict_lines
 from rig.contract import judgement_object
 from rig.feasible import cautions_on_rig, check_plan_on_rig
 from rig.records.model import RunState, Source
@@ -154,6 +155,6 @@ def words(ended: RunEnded, gathered: Gathered) -> str:
     simulated = gathered.began is not None and gathered.began.simulated
     lines = [f"verdict: {verdict}" + (" (SIMULATED)" if simulated else "")]
     if ended.judgement is not None:
-        lines += [f"  - {reason.text}" for reason in ended.judgement.reasons]
+        lines += verdict_lines(ended.judgement)
     lines.append(f"run {ended.run_id} ({ended.state})")
     return "\n".join(lines)

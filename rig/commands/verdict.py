@@ -1,0 +1,27 @@
+"""A verdict and its reasons as lines of text."""
+
+from __future__ import annotations
+
+from rig.analysis.model import Judgement, Reason
+from rig.contract import deciding
+
+
+def verdict_lines(judgement: Judgement) -> list[str]:
+    """Return the deciding reasons, one line for each thing that was wrong.
+
+    Where the same measure is wrong on many half-turns, the first is told in full and the others
+    are counted; all of them are in the record and in ``--json``.
+    """
+    groups: dict[tuple[object, ...], list[Reason]] = {}
+    for number, reason in enumerate(deciding(judgement)):
+        alike = (reason.verdict, reason.measure) if reason.half_turn else (number,)
+        groups.setdefault(alike, []).append(reason)
+    return [f"  - {_told(group)}" for group in groups.values()]
+
+
+def _told(group: list[Reason]) -> str:
+    first, *others = group
+    if not others:
+        return first.text
+    numbers = ", ".join(str(reason.half_turn) for reason in others)
+    return f"{first.text} The same on half-turn{'s' if len(others) > 1 else ''} {numbers}."

@@ -1,0 +1,268 @@
+"""The command line as a user meets it: answers, files, exit statuses, and wrong input."""
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from rig.cli import main
+
+ROOT = Path(__file__).parents[2]
+STARTER = str(ROOT / "rig" / "templates" / "rig.toml")
+
+
+@pytest.fixture(autouse=True)
+def in_an_empty_folder(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+
+
+def halfturn(capsys, *words):
+    """Return status, standard output and standard error of one command."""
+    try:
+        status = main(list(words))
+    except SystemExit as error:  # argparse ends so
+        status = error.code
+    out = capsys.readouterr()
+    assert "Traceback" not in out.out + out.err
+    return status, out.out, out.err
+
+
+QUICK = """
+title = "Two half-turns"
+[unit]
+type = "LM-12"
+winding_ohm = 0.75
+turn_vs = 7.36
+[limits]
+half_turn_max_s = 1.2
+rest_max_a = 0.05
+[guard]
+over_current_a = 30.0
+over_current_s = 0.05
+[[step]]
+kind = "half_turns"
+count = 2
+pause_s = 0.4
+"""
+
+
+@pytest.fixture
+def quick(tmp_path):
+    path = tmp_path / "quick.toml"
+    path.write_text(QUICK)
+    return str(path)
+
+
+def run_json(capsys, quick, *words):
+    status, out, _ = halfturn(
+        capsys, "run", quick, "--backend", "simulated", "--json", "--quiet", *words
+    )
+    return status, json.loads(out)
+
+
+def test_a_good_unit_passes_with_status_0(capsys, quick):
+    status, answer = run_json(capsys, quick)
+    assert status == 0
+    assert answer["verdict"] == "pass"
+    assert answer["simulated"] is True
+    assert answer["state"] == "finished"
+    assert answer["feeds_off"] is True
+    assert [turn["outcome"] for turn in answer["half_turns"]] == ["parked", "parked"]
+
+
+def test_a_bad_unit_fails_with_status_1(capsys, quick):
+    status, answer = run_json(capsys, quick, "--fault", "cam-welded")
+    assert status == 1
+    assert answer["verdict"] == "fail"
+    assert answer["half_turns"][0]["outcome"] == "runs_on"
+    assert answer["half_turns"][0]["half_turn_s"] is None
+
+
+def test_a_limit_within_the_uncertainty_asks_for_a_retest_with_status_2(capsys, quick, tmp_path):
+    _, answer = run_json(capsys, quick)
+    slowest = max(turn["half_turn_s"] for turn in answer["half_turns"])
+    close = tmp_path / "close.toml"
+    close.write_text(QUICK.replace("half_turn_max_s = 1.2", f"half_turn_max_s = {slowest + 5e-4}"))
+    status, answer = run_json(capsys, str(close))
+    assert (status, answer["verdict"]) == (2, "retest")
+
+
+def test_a_rig_fault_in_mid_run_is_status_5_and_no_verdict_on_the_unit(capsys, quick):
+    status, answer = run_json(capsys, quick, "--fault", "sensor-absent@2")
+    assert status == 5
+    assert answer["verdict"] == "retest"
+    assert answer["state"] == "interrupted"
+
+
+def test_what_was_run_is_listed_shown_exported_and_judged_alike(capsys, quick, tmp_path):
+    _, ran = run_json(capsys, quick, "--unit", "LM-12-0042", "--reference", "job 17")
+    status, out, _ = halfturn(capsys, "records", "list", "--serial", "LM-12-0042", "--json")
+    assert status == 0
+    (listed,) = json.loads(out)
+    assert listed["run_id"] == ran["run"]
+    status, out, _ = halfturn(capsys, "records", "show", ran["run"][:8])
+    assert status == 0
+    assert "LM-12-0042" in out
+    assert "job 17" in out
+    assert "SIMULATED" in out
+    files = [str(tmp_path / name) for name in ("t.csv", "h.csv", "m.csv", "p.png")]
+    status, _, _ = halfturn(
+        capsys, "records", "export", ran["run"][:8], "--trace", files[0], "--half-turns", files[1],
+        "--measures", files[2], "--picture", files[3],
+    )  # fmt: skip
+    assert status == 0
+    assert all(Path(file).stat().st_size > 100 for file in files)
+    header = Path(files[0]).read_text().splitlines()[0]
+    assert header.startswith("time_s,current_a,voltage_v,battery_feed,ignition_feed")
+    status, out, _ = halfturn(capsys, "judge", files[0], "--plan", quick, "--json")
+    judged = json.loads(out)
+    assert status == 0
+    assert set(judged) == {"verdict", "reasons", "half_turns"}
+    for here, there in zip(judged["half_turns"], ran["half_turns"], strict=True):
+        assert here["outcome"] == there["outcome"]
+        assert here["direction"] == there["direction"]
+        assert here["half_turn_s"] == pytest.approx(there["half_turn_s"], abs=2e-4)
+        assert here["charge_c"] == pytest.approx(there["charge_c"], rel=1e-3)
+
+
+CONTRACT = {
+    "direction", "outcome", "half_turn_s", "half_turn_u_s", "peak_a", "run_a", "rest_a",
+    "charge_c", "energy_j", "sag_v",
+}  # fmt: skip
+
+
+def test_the_judge_contract(capsys, quick):
+    _, ran = run_json(capsys, quick)
+    halfturn(capsys, "records", "export", ran["run"], "--trace", "t.csv.gz")
+    status, out, _ = halfturn(capsys, "judge", "t.csv.gz", "--plan", quick, "--json")
+    answer = json.loads(out)
+    assert status == 0
+    assert answer["verdict"] == "pass"
+    assert all(isinstance(reason, str) for reason in answer["reasons"])
+    for turn in answer["half_turns"]:
+        assert set(turn) >= CONTRACT
+        assert turn["direction"] in ("to_run", "to_stop")
+        assert all(isinstance(turn[key], float) for key in CONTRACT - {"direction", "outcome"})
+    status, out, _ = halfturn(capsys, "judge", "t.csv.gz", "--plan", quick)
+    assert status == 0
+    assert out.startswith("verdict: PASS")
+
+
+@pytest.mark.parametrize(
+    ("words", "status", "said"),
+    [
+        ([], 3, "COMMAND"),
+        (["fly"], 3, "fly"),
+        (["run"], 3, "plan"),
+        (["run", "nope", "--backend", "simulated"], 4, "qualify"),
+        (["run", "qualify"], 3, "rig.toml"),
+        (["run", "qualify", "--rig", "none.toml"], 4, "none.toml"),
+        (["run", "qualify", "--rig", STARTER, "--backend", "nowhere"], 5, "nowhere"),
+        (["judge", "none.csv", "--plan", "qualify", "--picture", "p.bmp"], 3, ".png"),
+        (["run", "qualify", "--backend", "simulated", "--fault", "jamed"], 5, "jammed"),
+        (["run", "qualify", "--backend", "simulated", "--fault", "jammed=x"], 5, "0 to"),
+        (["run", "qualify", "--backend", "simulated", "--set", "angle_deg"], 3, "NAME=VALUE"),
+        (["run", "qualify", "--backend", "simulated", "--set", "what=1"], 5, "what"),
+        (["run", "qualify", "--backend", "simulated", "--seed", "x"], 3, "--seed"),
+        (["run", "qualify", "--backend", "simulated", "--station", "Z"], 4, '"A"'),
+        (["run", "qualify", "--backend", "simulated", "--unit", " "], 3, "serial"),
+        (["run", "qualify", "--backend", "pi", "--unit", "1"], 3, "rig.toml"),
+        (["judge", "none.csv", "--plan", "qualify"], 4, "none.csv"),
+        (["judge", "none.csv"], 3, "--plan"),
+        (["records", "list"], 6, "records"),
+        (["records", "show", "abc", "--records", "none.sqlite"], 6, "none.sqlite"),
+        (["records", "list", "--since", "tomorrow"], 3, "YYYY-MM-DD"),
+        (["check", "nope"], 4, "qualify"),
+        (["new", "."], 0, ""),
+    ],
+)
+def test_wrong_input_gets_a_sentence_and_its_status(capsys, words, status, said):
+    if "--since" in words:
+        _make_records()  # without records the date would not be looked at
+    got, out, err = halfturn(capsys, *words)
+    assert got == status
+    assert said in out + err
+
+
+def _make_records():
+    from rig.records.store import Store
+
+    with Store.open(Path("logs/records.sqlite")):
+        pass
+
+
+def test_a_rig_folder_from_new_checks_and_runs(capsys, tmp_path, monkeypatch):
+    status, _, _ = halfturn(capsys, "new", "bench")
+    assert status == 0
+    status, _, err = halfturn(capsys, "new", "bench")
+    assert status == 4
+    assert "rig.toml" in err
+    monkeypatch.chdir(tmp_path / "bench")
+    status, out, _ = halfturn(capsys, "check")
+    assert status == 0
+    assert "warning" not in out
+    status, out, _ = halfturn(capsys, "run", "incoming", "--quiet")
+    assert status == 0
+    assert Path("logs/records.sqlite").exists()
+    assert "PASS (SIMULATED)" in out
+
+
+def test_a_rig_file_with_mistakes_is_told_all_of_them_and_nothing_is_fed(capsys):
+    main(["new", "."])
+    text = Path("rig.toml").read_text()
+    Path("rig.toml").write_text(text.replace("sample_hz", "sample_rate").replace("0x40", "0x20"))
+    capsys.readouterr()
+    status, _, err = halfturn(capsys, "run", "qualify")
+    assert status == 4
+    assert "sample_hz" in err
+    assert "0x40" in err
+    assert not Path("logs/records.sqlite").exists()
+
+
+def test_faults_are_listed_with_their_degrees(capsys):
+    status, out, _ = halfturn(capsys, "faults")
+    assert status == 0
+    assert "jammed=90" in out
+    assert "dead-spot" in out
+
+
+def test_a_plan_that_needs_people_is_refused_without_a_terminal(capsys, quick):
+    # In its own process, as on a real bench: cautions not accepted and nobody to ask.
+    env = os.environ | {"PYTHONPATH": os.pathsep.join([str(ROOT), str(ROOT / "tests" / "support")])}
+    done = subprocess.run(
+        [sys.executable, "-m", "rig.cli", "run", quick, "--backend", "handless:make",
+         "--rig", STARTER, "--records", "r.sqlite"],
+        capture_output=True, text=True, stdin=subprocess.DEVNULL, env=env, timeout=60,
+    )  # fmt: skip
+    assert done.returncode == 3
+    assert "--accept-cautions" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize("words", [["--help"], ["run", "--help"], ["records", "list", "--help"]])
+def test_help_loads_nothing_heavy(words):
+    code = (
+        "import sys\n"
+        "from rig.cli import main\n"
+        f"try: main({words!r})\n"
+        "except SystemExit: pass\n"
+        "heavy = {'numpy', 'sqlalchemy', 'pydantic', 'gpiozero', 'textual', 'serial'}\n"
+        "sys.exit(', '.join(heavy & set(sys.modules)) or 0)\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, timeout=60
+    )
+    assert done.returncode == 0, done.stderr
+    assert "usage: halfturn" in done.stdout
+
+
+def test_the_demo_gives_each_unit_what_it_deserves(capsys):
+    status, out, err = halfturn(capsys, "demo", "--folder", "shown")
+    assert status == 0
+    assert out.count("verdict: ") == 3
+    assert out.count("verdict: FAIL") == 2
+    assert "step 4 of" in err
+    assert Path("shown/demo.png").read_bytes().startswith(b"\x89PNG")
