@@ -11,14 +11,13 @@ from dataclasses import dataclass
 from rig.bench.requests import Sample
 
 # Guesses, wide of any sound unit: smoothing long against commutation ripple and noise, short
-# against a half-turn; a current counts as flowing above this share of the half-turn's own level
-# and of what the type draws at standstill (less is a leak: no motor turns on 3 % of it).
+# against a half-turn; a current counts as flowing above this share of what the type draws at
+# standstill (less is a leak: a motor's no-load current is rarely below 3 % of it).
 SMOOTH_S = 0.010
 PEAK_SMOOTH_S = 0.002  # an inrush lasts some tens of milliseconds
 # Standing still for the guard: a winding 50 K warmer draws a sixth less (copper, 0.393 %/K).
 NEAR_STALL_SHARE = 0.8
-FLOWING_SHARE = 0.25
-FLOWING_MIN_SHARE = 0.03
+FLOWING_MIN_SHARE = 0.015
 FLOWING_MIN_A = 0.15  # a sensor's offset and noise stay below it
 # A relay takes some 10 ms to change over and the current dips to nothing while it does.
 SETTLED_S = 0.10
@@ -40,7 +39,6 @@ class MotionWatch:
     _rest_a: float = 0.0
     _smooth_a: float = 0.0
     _fast_a: float = 0.0
-    _level_a: float = 0.0
     _peak_siemens: float = 0.0
     _last_s: float | None = None
     _quiet_since_s: float = 0.0
@@ -58,14 +56,9 @@ class MotionWatch:
         self._smooth_a += share * (sample.current_a - self._smooth_a)
         self._fast_a += dt / (PEAK_SMOOTH_S + dt) * (sample.current_a - self._fast_a)
         drawn = self._smooth_a - self._rest_a
-        if drawn > self._level_a:
-            self._level_a = drawn
-        else:
-            # The inrush fades from the yardstick within a few tenths of a second.
-            self._level_a += (drawn - self._level_a) * dt / (0.2 + dt) if self.flowing else 0.0
         was_flowing = self.flowing
         least_a = max(FLOWING_MIN_A, FLOWING_MIN_SHARE * sample.voltage_v / self.winding_ohm)
-        self.flowing = drawn > max(least_a, FLOWING_SHARE * self._level_a)
+        self.flowing = drawn > least_a
         if self.flowing:
             self.has_flowed = True
         elif was_flowing:
@@ -78,7 +71,7 @@ class MotionWatch:
         self._feeds = feeds
         self.changed_s = self._quiet_since_s = sample.time_s
         self.has_flowed = self.flowing
-        self.near_stall_s = self._level_a = self._peak_siemens = 0.0
+        self.near_stall_s = self._peak_siemens = 0.0
 
     def _watch_stall(self, sample: Sample, dt: float) -> None:
         if not sample.battery_feed or sample.voltage_v < 1.0:
@@ -86,10 +79,10 @@ class MotionWatch:
             return
         siemens = self._smooth_a / sample.voltage_v
         self._peak_siemens = max(self._peak_siemens, self._fast_a / sample.voltage_v)
-        # The yardstick is what the unit itself drew at standstill (its inrush), held between a
-        # third of the type's V/R (a unit with bad contacts) and V/R itself.
-        nominal = 1.0 / self.winding_ohm
-        yardstick = min(max(self._peak_siemens, 0.35 * nominal), nominal)
+        # The yardstick is what the unit itself drew at standstill, its inrush: a unit with bad
+        # contacts draws less than its type, one with shorted turns more.  Below a third of the
+        # type's V/R an inrush was missed rather than seen.
+        yardstick = max(self._peak_siemens, 0.35 / self.winding_ohm)
         if siemens > NEAR_STALL_SHARE * yardstick:
             self.near_stall_s += dt
         else:

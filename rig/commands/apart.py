@@ -34,7 +34,9 @@ def run_apart(order: RunOrder, records: Path, show: Callable[[BenchEvent], None]
                     case Refused():
                         raise CommandError(event.status, event.text)
                     case Asked():
-                        bench.answer(ask_operator(event.ask))
+                        answer = ask_operator(event.ask, lambda: flag.number is not None)
+                        if answer is not None:
+                            bench.answer(answer)
                     case _:
                         pass
             if flag.number is not None and not told:

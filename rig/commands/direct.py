@@ -32,7 +32,10 @@ class DirectConsole:
 
     def ask(self, ask: Ask, wait: Callable[[Done], None]) -> str:
         """Ask at the terminal; the world stands still meanwhile."""
-        return ask_operator(ask)
+        answer = ask_operator(ask, lambda: self._flag.number is not None)
+        self.listen()
+        assert answer is not None
+        return answer
 
     def listen(self) -> None:
         """Raise Stopped after a signal."""

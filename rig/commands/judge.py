@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import argparse
 import json
+import sys
 
 from rig.analysis.half_turns import find_half_turns
 from rig.analysis.judge import combine, judge_half_turns
 from rig.analysis.model import Accuracy, HalfTurn, Judgement
 from rig.commands import exits
 from rig.commands.common import picture_path, plan_of, rig_settings, settings_or_starter
+from rig.commands.terminal import wrapped
 from rig.commands.verdict import verdict_lines
 from rig.contract import judgement_object
 from rig.settings import RigSettings
@@ -55,7 +57,8 @@ def words(judgement: Judgement, half_turns: tuple[HalfTurn, ...]) -> str:
     lines = [f"verdict: {str(judgement.verdict).upper()}"]
     lines += verdict_lines(judgement)
     lines += [turn_line(turn) for turn in half_turns]
-    return "\n".join(lines)
+    text = "\n".join(lines)
+    return wrapped(text) if sys.stdout.isatty() else text
 
 
 def turn_line(turn: HalfTurn) -> str:

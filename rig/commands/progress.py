@@ -15,6 +15,7 @@ from rig.bench.events import (
     StepBegan,
     StepEnded,
 )
+from rig.commands.terminal import wrapped
 
 # Said once per run anyway, or shown elsewhere.
 _QUIET_NOTES = frozenset({"consent"})
@@ -49,8 +50,7 @@ class Progress:
             case HalfTurnEnded():
                 self._count(event)
             case Noted() if event.kind not in _QUIET_NOTES:
-                self._said = event.text
-                self._line(f"  {event.text}")
+                self._note(event.text)
             case StepEnded():
                 self._step(event)
             case RunEnded():
@@ -73,8 +73,13 @@ class Progress:
             self._line(f"  {turns_in_words(event.half_turns)}")
         for measure in event.measures:
             self._line(f"  {measure_in_words(measure)}")
-        if event.note and event.note != self._said:
-            self._line(f"  {event.note}")
+        self._note(event.note)
+
+    def _note(self, text: str) -> None:
+        # A step that was cut short and the run that it ended give the same reason.
+        if text and text != self._said:
+            self._said = text
+            self._line(f"  {text}")
 
     def _end(self, event: RunEnded) -> None:
         off = "feeds read back off" if event.feeds_off else "A FEED DOES NOT READ BACK OFF"
@@ -84,7 +89,7 @@ class Progress:
         if self._open_line:
             self._out.write("\r\033[K")
             self._open_line = False
-        self._out.write(text + "\n")
+        self._out.write((wrapped(text) if self._live else text) + "\n")
         self._out.flush()
 
 

@@ -16,6 +16,7 @@ from rig.commands import exits
 from rig.commands.common import plan_of, records_path, rig_settings
 from rig.commands.exits import CommandError
 from rig.commands.progress import Progress
+from rig.commands.terminal import wrapped
 from rig.commands.verdict import verdict_lines
 from rig.contract import judgement_object
 from rig.feasible import cautions_on_rig, check_plan_on_rig
@@ -55,7 +56,7 @@ def run(options: argparse.Namespace) -> int:
     order = order_of(options)
     if not options.quiet:
         for caution in cautions_on_rig(order.plan, order.settings, order.station):
-            print(f"caution: {caution}", file=sys.stderr)
+            print(wrapped(f"caution: {caution}"), file=sys.stderr)
     gathered = Gathered(Progress(quiet=options.quiet))
     ended = carry_out(order, records_path(options, order.settings), gathered)
     print(json.dumps(answer(ended, gathered), indent=2) if options.json else words(ended, gathered))
@@ -157,4 +158,5 @@ def words(ended: RunEnded, gathered: Gathered) -> str:
     if ended.judgement is not None:
         lines += verdict_lines(ended.judgement)
     lines.append(f"run {ended.run_id} ({ended.state})")
-    return "\n".join(lines)
+    text = "\n".join(lines)
+    return wrapped(text) if sys.stdout.isatty() else text

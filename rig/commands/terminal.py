@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
+import select
+import shutil
 import sys
+import textwrap
+from collections.abc import Callable
 
 from rig.bench.requests import Ask
 from rig.commands import exits
 from rig.commands.exits import CommandError
 
+# How soon a Ctrl-C is noticed while a question is open (s).
+_LOOK_EVERY_S = 0.1
 
-def ask_operator(ask: Ask) -> str:
+
+def ask_operator(ask: Ask, stopped: Callable[[], bool]) -> str | None:
     """Print the question on standard error and return one of the allowed answers.
 
-    Raises CommandError if nobody can be asked or input ends.
+    Returns None as soon as ``stopped()`` says that the run is to end.  Raises CommandError if
+    nobody can be asked or input ends.
     """
     if not sys.stdin.isatty():
         raise CommandError(
@@ -21,10 +29,13 @@ def ask_operator(ask: Ask) -> str:
             "to ask at. Run it in a terminal"
             + (", or give --accept-cautions." if ask.action == "accept_cautions" else "."),
         )
-    choices = "/".join(ask.allowed)
-    print(ask.text, file=sys.stderr)
+    print(wrapped(ask.text), file=sys.stderr)
     while True:
-        print(f"[{choices}] ", end="", file=sys.stderr, flush=True)
+        print(f"[{'/'.join(ask.allowed)}] ", end="", file=sys.stderr, flush=True)
+        while not select.select([sys.stdin], [], [], _LOOK_EVERY_S)[0]:
+            if stopped():
+                print(file=sys.stderr)
+                return None
         line = sys.stdin.readline()
         if not line:
             raise CommandError(
@@ -34,6 +45,15 @@ def ask_operator(ask: Ask) -> str:
         if answer is not None:
             return answer
         print(f"Please answer with one of: {', '.join(ask.allowed)}.", file=sys.stderr)
+
+
+def wrapped(text: str) -> str:
+    """Return ``text`` broken at words to the terminal's width, list items hanging."""
+    width = min(shutil.get_terminal_size().columns, 100)
+    return "\n".join(
+        textwrap.fill(line, width, subsequent_indent="    " if line.startswith("  - ") else "")
+        for line in text.splitlines()
+    )
 
 
 def _matched(word: str, allowed: tuple[str, ...]) -> str | None:

@@ -64,9 +64,15 @@ def half_turn(ctx: StepContext, *, to_run: bool, pause_s: float) -> Move:
         if not motion.has_flowed and sample.time_s - start_s > NO_MOVEMENT_S:
             break
         sample = yield feeds
+    # A cable that helps can leave the motor without current for a while before it parks: no feed
+    # is changed before the plan's own time for a half-turn is over, nor while current flows.
+    limit_s = ctx.limits.half_turn_max_s.at(sample.voltage_v) + REST_MIN_S
+    rest_s = max(pause_s, REST_MIN_S, start_s + limit_s - sample.time_s)
+    sample = yield from hold(feeds, rest_s)
+    while motion.flowing:
+        sample = yield from hold(feeds, rest_s)
     parked = motion.parked(sample.time_s)
     yield HalfTurnNews(to_run, parked, sample.time_s - start_s - motion.quiet_s(sample.time_s))
-    yield from hold(feeds, max(pause_s, REST_MIN_S))
     return parked
 
 
