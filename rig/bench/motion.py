@@ -11,13 +11,15 @@ from dataclasses import dataclass
 from rig.bench.requests import Sample
 
 # Guesses, wide of any sound unit: smoothing long against commutation ripple and noise, short
-# against a half-turn; a current counts as flowing above this share of what the type draws at
-# standstill (less is a leak: a motor's no-load current is rarely below 3 % of it).
+# against a half-turn.  A motor's current begins above the first share of what the type draws at
+# standstill (less is a leak) and has ended below the second (a cable may help it along).
 SMOOTH_S = 0.010
 PEAK_SMOOTH_S = 0.002  # an inrush lasts some tens of milliseconds
 # Standing still for the guard: a winding 50 K warmer draws a sixth less (copper, 0.393 %/K).
 NEAR_STALL_SHARE = 0.8
-FLOWING_MIN_SHARE = 0.015
+STARTS_SHARE = 0.03
+ENDS_SHARE = 0.015
+LEAK_AFTER_S = 0.6  # no cable helps for so long without the motor taking up again
 FLOWING_MIN_A = 0.15  # a sensor's offset and noise stay below it
 # A relay takes some 10 ms to change over and the current dips to nothing while it does.
 SETTLED_S = 0.10
@@ -38,6 +40,7 @@ class MotionWatch:
     near_stall_s: float = 0.0
     _rest_a: float = 0.0
     _smooth_a: float = 0.0
+    _low_since_s: float = 0.0
     _fast_a: float = 0.0
     _peak_siemens: float = 0.0
     _last_s: float | None = None
@@ -57,13 +60,21 @@ class MotionWatch:
         self._fast_a += dt / (PEAK_SMOOTH_S + dt) * (sample.current_a - self._fast_a)
         drawn = self._smooth_a - self._rest_a
         was_flowing = self.flowing
-        least_a = max(FLOWING_MIN_A, FLOWING_MIN_SHARE * sample.voltage_v / self.winding_ohm)
-        self.flowing = drawn > least_a
+        self.flowing = self._flows(drawn, sample)
         if self.flowing:
             self.has_flowed = True
         elif was_flowing:
             self._quiet_since_s = sample.time_s
         self._watch_stall(sample, dt)
+
+    def _flows(self, drawn_a: float, sample: Sample) -> bool:
+        stall_a = sample.voltage_v / self.winding_ohm
+        if drawn_a > max(FLOWING_MIN_A, STARTS_SHARE * stall_a):
+            self._low_since_s = sample.time_s
+            return True
+        if not self.flowing or drawn_a <= max(FLOWING_MIN_A, ENDS_SHARE * stall_a):
+            return False
+        return sample.time_s - self._low_since_s < LEAK_AFTER_S
 
     def _on_feed_change(self, sample: Sample, feeds: tuple[bool, bool]) -> None:
         if not self.flowing:

@@ -20,6 +20,8 @@ from rig.plans import AnyStep, SupplySweepStep
 from rig.records.model import StepRecord, StepState
 
 HALF_TURN_GUESS_S = 0.8  # for progress only
+# Each step's trace begins with this much rest (s), for the analysis to know rest level and noise.
+BASELINE_S = 0.2
 
 
 @dataclass
@@ -46,7 +48,8 @@ class StepRunner:
         self.log.console.show(StepBegan(number, steps, step.kind, step.label, expected_s, now_s))
         began = datetime.now(UTC)
         loop.recorder.clear()
-        loop.guard.begin_step(now_s, work.guard_limits(self.guard_limits))
+        loop.idle(BASELINE_S)
+        loop.guard.begin_step(loop.clock.now_s(), work.guard_limits(self.guard_limits))
         state, note = StepState.CUT_SHORT, ""
         try:
             loop.run_step(work.drive(self.context))

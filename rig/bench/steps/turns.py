@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from rig.analysis.model import HalfTurn, Outcome, Reason, Verdict
 from rig.analysis.rest import rest_draw
 from rig.analysis.trace import Trace
-from rig.bench.requests import BATTERY, BOTH, Drive
+from rig.bench.requests import BATTERY, BOTH, Drive, Feeds
 from rig.bench.steps.moves import (
     SETTLE_S,
     ask_done,
@@ -85,6 +85,8 @@ class ParkCheck(PlainGuard):
             parked = yield feeds
             rested = yield from hold(feeds, self.step.duration_s)
             yield from rest_off(0.3)
+            # The unit's relay first, or the other cam track would nudge the motor for a moment.
+            yield from hold(Feeds(False, to_run), 0.1)
             remade = yield from hold(feeds, SETTLE_S)
             switch = rested.at_run if to_run else rested.at_stop
             name = "run" if to_run else "stop"
