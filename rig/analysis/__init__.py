@@ -1,1 +1,1 @@
-"""From a trace to half-turns, measures, outcomes and a verdict.  Pure: arrays in, dataclasses out."""
+"""From a trace to half-turns, measures and a verdict.  Pure: arrays in, dataclasses out."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import StrEnum
+from itertools import pairwise
 
 
 class Direction(StrEnum):
@@ -65,7 +66,7 @@ class VoltageLimit:
         points = self.points
         if supply_v <= points[0][0]:
             return points[0][1]
-        for (v0, x0), (v1, x1) in zip(points, points[1:], strict=False):
+        for (v0, x0), (v1, x1) in pairwise(points):
             if supply_v <= v1:
                 return x0 + (x1 - x0) * (supply_v - v0) / (v1 - v0)
         return points[-1][1]

@@ -179,9 +179,9 @@ class Guard:
                 TripKind.STALL,
                 sample.time_s,
                 f"The unit drew {sample.current_a:.1f} A at {sample.voltage_v:.1f} V for "
-                f"{self.motion.near_stall_s:.2f} s, about what it draws standing still: it is jammed "
-                "or nearly so. Feeds are off. Let the winding cool, and look for what blocks the "
-                "lever, cable or gear.",
+                f"{self.motion.near_stall_s:.2f} s, about what it draws standing still: it is "
+                "jammed or nearly so. Feeds are off. Let the winding cool, and look for what "
+                "blocks the lever, cable or gear.",
             )
         return None
 

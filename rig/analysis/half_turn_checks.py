@@ -1,0 +1,137 @@
+"""Which limits speak of one half-turn, and its values for them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from rig.analysis.checks import Check
+from rig.analysis.model import HalfTurn, Limits, Outcome, VoltageLimit
+
+# Response is known to the half-turn's own timing uncertainty or worse; without one, to this (s):
+# one sample period at 200 Hz.
+RESPONSE_U_S = 0.005
+# Where the voltage is uncertain so is a limit that follows it: expanded, relative (INA219 data
+# sheet: 0.5 % of reading at most).
+VOLTAGE_U_REL = 0.01
+
+
+def checks_of(turn: HalfTurn, limits: Limits) -> Iterator[Check]:
+    """Yield a check for every limit that applies to this half-turn."""
+    if turn.outcome not in (Outcome.PARKED, Outcome.SLOW):
+        if turn.outcome is Outcome.NO_MOVEMENT and turn.rest_a is not None:
+            yield from _rest(turn, limits)
+        return
+    if turn.half_turn_s is None:  # slow, and the feed was taken away before it parked
+        return
+    yield from _times(turn, limits)
+    yield from _rest(turn, limits)
+    yield from _currents(turn, limits)
+    yield from _others(turn, limits)
+
+
+def _times(turn: HalfTurn, limits: Limits) -> Iterator[Check]:
+    yield from _by_voltage(turn, limits.half_turn_max_s, is_max=True)
+    if limits.half_turn_min_s is not None:
+        yield from _by_voltage(turn, limits.half_turn_min_s, is_max=False)
+
+
+def _by_voltage(turn: HalfTurn, limit: VoltageLimit, *, is_max: bool) -> Iterator[Check]:
+    """Check the time against a limit that follows the voltage, whose own error widens the band."""
+    value, u_s = turn.half_turn_s, turn.half_turn_u_s
+    name = "limit" if is_max else "least allowed"
+    limit_is = f"the {name} is"
+    limit_s: float | None = limit.points[0][1]
+    if len(limit.points) > 1 and turn.supply_v is None:
+        value = None  # which limit applies is not known
+    elif turn.supply_v is not None:
+        supply_v = turn.supply_v
+        limit_s = limit.at(supply_v)
+        off_v = VOLTAGE_U_REL * supply_v
+        off_s = 0.5 * abs(limit.at(supply_v + off_v) - limit.at(supply_v - off_v))
+        u_s = None if u_s is None else (u_s**2 + off_s**2) ** 0.5
+        limit_is = f"the {name} at {supply_v:.1f} V is"
+    low, high = (None, limit_s) if is_max else (limit_s, None)
+    measure = "half_turn_s" if is_max else "half_turn_min_s"
+    yield Check(measure, "half-turn time", "took", value, u_s, "s", low, high, limit_is)
+
+
+def _rest(turn: HalfTurn, limits: Limits) -> Iterator[Check]:
+    if limits.rest_max_a is not None:
+        yield Check(
+            "rest_a",
+            "rest current",
+            "drew at rest",
+            turn.rest_a,
+            turn.rest_u_a,
+            "A",
+            high=limits.rest_max_a,
+        )
+
+
+def _currents(turn: HalfTurn, limits: Limits) -> Iterator[Check]:
+    if limits.run_max_a is not None:
+        yield Check(
+            "run_a",
+            "running current",
+            "drew while running",
+            turn.run_a,
+            turn.run_u_a,
+            "A",
+            high=limits.run_max_a,
+        )
+    if limits.peak_max_a is not None:
+        yield Check(
+            "peak_a",
+            "inrush peak",
+            "peaked at",
+            turn.peak_a,
+            turn.peak_u_a,
+            "A",
+            high=limits.peak_max_a,
+        )
+
+
+def _others(turn: HalfTurn, limits: Limits) -> Iterator[Check]:
+    if limits.sag_max_v is not None:
+        yield Check(
+            "sag_v",
+            "supply sag",
+            "pulled the supply down by",
+            turn.sag_v,
+            turn.sag_u_v,
+            "V",
+            high=limits.sag_max_v,
+        )
+    if limits.response_max_s is not None:
+        u_s = turn.half_turn_u_s if turn.half_turn_u_s is not None else RESPONSE_U_S
+        yield Check(
+            "response_s",
+            "response delay",
+            "answered after",
+            turn.response_s,
+            u_s,
+            "s",
+            high=limits.response_max_s,
+        )
+    if limits.dropouts_max is not None:
+        yield Check(
+            "dropouts",
+            "number of dropouts",
+            "lost its current this often:",
+            turn.dropouts,
+            None,
+            "",
+            high=limits.dropouts_max,
+            is_count=True,
+        )
+    if limits.dropout_max_s is not None and turn.dropouts:
+        u_s = turn.half_turn_u_s if turn.half_turn_u_s is not None else RESPONSE_U_S
+        yield Check(
+            "longest_dropout_s",
+            "longest dropout",
+            "lost its current for",
+            turn.longest_dropout_s,
+            u_s,
+            "s",
+            high=limits.dropout_max_s,
+        )

@@ -1,0 +1,110 @@
+"""Half-turns of a trace: where they are, what they did, and everything measured of them.
+
+1. Feed changes open windows (`edges`).  2. In each window the current's rest level and noise
+before it say what flows, when it begins and when it ends for good (`drive`, `cutoff`).
+3. Voltage and current give winding, back-EMF and angle (`backemf`).  4. Rules call the outcome
+(`outcomes`).  5. Measures are taken (`measures`).
+
+Currents are reported as measured, less the sensor's zero if the trace shows it (current read while
+the battery feed is open): a rig's offset is not the unit's.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rig.analysis.angles import measure_angles
+from rig.analysis.drive import Drive, Rest, is_leakage, trace_drive
+from rig.analysis.edges import Cause, Window, find_windows
+from rig.analysis.evidence import gather
+from rig.analysis.levels import MAD_TO_SIGMA, level, noise, thinned
+from rig.analysis.measures import half_turn_of, time_u_s
+from rig.analysis.model import Accuracy, HalfTurn, Limits, UnitType
+from rig.analysis.outcomes import Case, Position, decide
+from rig.analysis.signal import Signal, make_signal
+from rig.analysis.trace import Trace
+
+# Rest is looked at for this long before a feed change (s), with this left out after a cut-off.
+REST_BEFORE_S, SETTLE_S = 0.3, 0.010
+REST_SAMPLES = 8
+# Currents below this part of the plan's stall current are no flow at all (guess: 1/250).
+LEAST_OF_STALL = 0.004
+AS_IT_COMES = Accuracy()
+
+
+def find_half_turns(
+    trace: Trace, unit: UnitType, limits: Limits, accuracy: Accuracy = AS_IT_COMES
+) -> tuple[HalfTurn, ...]:
+    """Return the half-turns of a trace in time order, numbered from 1.
+
+    ``unit`` gives nominal values only; the trace's own evidence goes first wherever there is any.
+    ``limits`` decide between parked and slow and when a unit runs on or is stalled.
+    """
+    windows = find_windows(trace)
+    if not windows:
+        return ()
+    signal = make_signal(trace, unit, accuracy)
+    if len(signal) < 3:
+        return ()
+    found: list[HalfTurn] = []
+    position = Position.ASSUMED
+    evidence = gather(signal, _drives(signal, windows, unit), unit, limits)
+    for e, angle in zip(evidence, measure_angles(evidence, unit), strict=True):
+        what = decide(Case(e, angle, position, time_u_s(e, accuracy), unit, limits))
+        if what is None:
+            continue
+        position = what.position
+        found.append(half_turn_of(signal, e, angle, what, len(found) + 1, accuracy))
+    return tuple(found)
+
+
+def _drives(signal: Signal, windows: list[Window], unit: UnitType) -> list[Drive]:
+    least_a = LEAST_OF_STALL * unit.nominal_v / unit.winding_ohm
+    drives: list[Drive] = []
+    for window in windows:
+        last = drives[-1] if drives else None
+        was_driving = last is not None and last.flows_to_end and window.begins is Cause.IGNITION
+        rest = last.rest if was_driving and last else _rest_before(signal, window, last)
+        drive = trace_drive(signal, window, rest, was_driving=was_driving, least_a=least_a)
+        drives.append(drive.silenced() if is_leakage(drive, unit) else drive)
+    return drives
+
+
+def _rest_before(signal: Signal, window: Window, last: Drive | None) -> Rest:
+    """Return level and noise at rest just before a window."""
+    at = signal.at_row(window.first)
+    if at == 0:
+        return _lowest(signal, signal.at_row(window.last))
+    first = at - int(REST_BEFORE_S / signal.step_s) if signal.step_s > 0 else 0
+    settle = int(SETTLE_S / signal.step_s) + 2 if signal.step_s > 0 else 2
+    if last is not None:
+        if last.flows:
+            quiet = (last.end if last.cut is not None else last.last) + settle
+        else:
+            quiet = min(last.first + settle, at - REST_SAMPLES)
+        first = max(first, quiet)
+    values = signal.current_a[max(first, 0) : at]
+    if len(values) < 4:
+        return last.rest if last is not None else _lowest(signal, at)
+    rest_a = level(values)
+    noise_a = noise(values, rest_a)
+    if len(values) < 16:
+        noise_a = max(noise_a, signal.noise_a)
+    return Rest(rest_a, noise_a)
+
+
+def _lowest(signal: Signal, end: int) -> Rest:
+    """Return the rest level of a trace that begins with the feed made: no rest was seen before.
+
+    The end of its first window is at rest unless the current is lower elsewhere while fed.
+    """
+    noise_a = MAD_TO_SIGMA * level(np.abs(np.diff(signal.current_a[:4096]))) / np.sqrt(2.0)
+    noise_a = max(float(noise_a), signal.noise_a)
+    tail = max(int(0.1 / signal.step_s), 4) if signal.step_s > 0 else 4
+    tail_a = level(signal.current_a[max(end - tail, 0) : end])
+    fed_a = thinned(signal.current_a[signal.fed], 4096)
+    if len(fed_a) == 0:
+        return Rest(tail_a, noise_a)
+    low_a = float(np.quantile(fed_a, 0.1)) + 1.28 * noise_a
+    far_a = noise_a + 0.01 * float(fed_a.max() - low_a)
+    return Rest(low_a if tail_a - low_a > far_a else tail_a, noise_a)

@@ -1,0 +1,116 @@
+"""From measures and limits to reasons and a verdict.
+
+A unit fails on what was measured of it beyond the uncertainty, passes if everything asked was met
+by more than the uncertainty, and is tested again otherwise.  What the rig did (no feed, a sensor
+lost or clipped) neither fails nor passes it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from rig.analysis.checks import Check, compare
+from rig.analysis.half_turn_checks import checks_of
+from rig.analysis.model import HalfTurn, Judgement, Limits, Measure, Outcome, Reason, Verdict
+from rig.analysis.wording import OUTCOME_WORDS, named
+
+__all__ = ["combine", "compare", "judge_half_turns", "judge_measures"]
+
+_SEVERITY = {Verdict.FAIL: 0, Verdict.RETEST: 1, Verdict.PASS: 2}
+
+# What the operator does about an outcome that is not the unit's.
+_RETEST_HINTS = {
+    Outcome.NO_FEED: "Check the rig's fuse, supply and wiring, then test again.",
+    Outcome.NOT_MEASURED: "Test again.",
+}
+_FAILED = {
+    Outcome.STALLED: "stalled",
+    Outcome.RUNS_ON: "runs on past its park position",
+    Outcome.STOPS_SHORT: "stops short of its park position",
+    Outcome.NO_MOVEMENT: "did not move",
+}
+# Measures of a whole run: name -> label, lower and upper limit by their names in Limits.
+_MEASURES: dict[str, tuple[str, str | None, str | None]] = {
+    "rest_draw_a": ("rest draw", None, "rest_max_a"),
+    "lowest_supply_v": ("lowest working voltage", None, "lowest_supply_max_v"),
+    "stall_current_a": ("stall current", "stall_min_a", "stall_max_a"),
+    "winding_ohm": ("winding resistance", "winding_min_ohm", "winding_max_ohm"),
+    "relay_swap_change": ("change with the known good relay", None, "swap_change_max"),
+}
+
+
+def judge_half_turns(half_turns: Sequence[HalfTurn], limits: Limits) -> tuple[Reason, ...]:
+    """Return the reasons that half-turns give: every failure and doubt, and one line a pass."""
+    if not half_turns:
+        text = "No half-turn was found, so nothing could be judged. Test again."
+        return (Reason(Verdict.RETEST, text, "outcome"),)
+    reasons: list[Reason] = []
+    passed: dict[str, list[tuple[HalfTurn, Check]]] = {}
+    for turn in half_turns:
+        reasons.extend(_outcome_reasons(turn))
+        for check in checks_of(turn, limits):
+            if check.verdict is Verdict.PASS:
+                passed.setdefault(check.measure, []).append((turn, check))
+            else:
+                text = check.sentence(named(turn))
+                reasons.append(Reason(check.verdict, text, check.measure, turn.number))
+    bad = {(r.measure) for r in reasons}
+    reasons.extend(_summary(pairs) for measure, pairs in passed.items() if measure not in bad)
+    return tuple(reasons)
+
+
+def _outcome_reasons(turn: HalfTurn) -> Iterable[Reason]:
+    who, note = named(turn), f" {turn.note}" if turn.note else ""
+    if turn.outcome in _FAILED:
+        text = f"{who} {_FAILED[turn.outcome]}.{note}"
+        yield Reason(Verdict.FAIL, text, "outcome", turn.number)
+    elif turn.outcome in _RETEST_HINTS:
+        words = OUTCOME_WORDS[turn.outcome]
+        text = f"{who}: {words}.{note} {_RETEST_HINTS[turn.outcome]}"
+        yield Reason(Verdict.RETEST, text, "outcome", turn.number)
+    elif turn.outcome is Outcome.SLOW and turn.half_turn_s is None:
+        yield Reason(Verdict.FAIL, f"{who} is slow.{note}", "half_turn_s", turn.number)
+
+
+def _summary(pairs: list[tuple[HalfTurn, Check]]) -> Reason:
+    """Say that one measure was in order everywhere, and where it came closest."""
+    turn, check = min(pairs, key=lambda pair: pair[1].margin)
+    count = len(pairs)
+    of = f"all {count} half-turns" if count > 1 else "the half-turn"
+    text = (
+        f"{check.label[0].upper()}{check.label[1:]} within the limit on {of}; closest: "
+        f"{named(turn)[0].lower()}{named(turn)[1:]}, {check.shown()}, {check.limit_is} "
+        f"{check.shown_limit()}."
+    )
+    return Reason(Verdict.PASS, text, check.measure, turn.number)
+
+
+def judge_measures(measures: Iterable[Measure], limits: Limits) -> tuple[Reason, ...]:
+    """Return a reason for every measure that the limits speak of."""
+    reasons = []
+    for measure in measures:
+        check = _measure_check(measure, limits)
+        if check is not None:
+            who = f"The {check.label}"
+            reasons.append(Reason(check.verdict, check.sentence(who), measure.name))
+    return tuple(reasons)
+
+
+def _measure_check(measure: Measure, limits: Limits) -> Check | None:
+    if measure.name not in _MEASURES:
+        return None
+    label, low_name, high_name = _MEASURES[measure.name]
+    low = getattr(limits, low_name) if low_name else None
+    high = getattr(limits, high_name) if high_name else None
+    if low is None and high is None:
+        return None
+    return Check(measure.name, label, "is", measure.value, measure.u, measure.unit, low, high)
+
+
+def combine(reasons: Iterable[Reason]) -> Judgement:
+    """Return the verdict that the reasons amount to, with the reasons worst first."""
+    ordered = tuple(sorted(reasons, key=lambda reason: _SEVERITY[reason.verdict]))
+    if not ordered:
+        nothing = Reason(Verdict.RETEST, "Nothing was judged. Test again.")
+        return Judgement(Verdict.RETEST, (nothing,))
+    return Judgement(ordered[0].verdict, ordered)

@@ -1,0 +1,172 @@
+"""The measures of one half-turn and their expanded uncertainties (k = 2)."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from rig.analysis.angles import Angle
+from rig.analysis.backemf import PLATEAU_FROM, PLATEAU_TO, integral, without_spikes
+from rig.analysis.edges import Cause
+from rig.analysis.evidence import Evidence
+from rig.analysis.levels import level, noise
+from rig.analysis.model import Accuracy, HalfTurn, Outcome
+from rig.analysis.outcomes import Found
+from rig.analysis.signal import Signal
+from rig.analysis.trace import FloatArray
+
+COVERAGE = 2.0  # k of the expanded uncertainties
+# After a cut-off the current counts as settled from here on (s).
+SETTLE_S = 0.010
+REST_SAMPLES = 4
+# A value known to lie anywhere within +- a has the standard uncertainty a / sqrt(3).
+RECTANGULAR = 1.0 / math.sqrt(3.0)
+# Readings of an unclipped inrush: above this part of clipped samples nothing integral is said.
+CLIPPED_MOST = 0.02
+
+
+def time_u_s(e: Evidence, accuracy: Accuracy) -> float | None:
+    """Return the expanded uncertainty of the half-turn time (s), None without a cut-off.
+
+    Both ends lie somewhere between two samples (rectangular); noise, the feed contact and the
+    time stamp of a sample add to that.
+    """
+    if e.cut is None:
+        return None
+    start_s = RECTANGULAR * e.window.start_half_s
+    if e.window.begins is Cause.TRACE:
+        start_s += max(e.drive.begin_s - e.window.start_s, 0.0)
+    end_s = RECTANGULAR * e.cut.half_s
+    return COVERAGE * math.sqrt(
+        start_s**2 + end_s**2 + e.cut.u_s**2 + accuracy.relay_u_s**2 + accuracy.sensor_delay_u_s**2
+    )
+
+
+def current_u_a(current_a: float, accuracy: Accuracy, scatter_a: float = 0.0) -> float:
+    """Return the expanded uncertainty of a current (A); ``scatter_a`` is that of the mean."""
+    return COVERAGE * math.sqrt(
+        (accuracy.gain_u_rel * current_a) ** 2 + accuracy.offset_u_a**2 + scatter_a**2
+    )
+
+
+def half_turn_of(
+    signal: Signal, e: Evidence, angle: Angle, found: Found, number: int, accuracy: Accuracy
+) -> HalfTurn:
+    """Return the half-turn with everything that could be measured of it."""
+    window, drive, cut = e.window, e.drive, e.cut
+    rest_a, rest_u_a = _rest(signal, e, found, accuracy)
+    plain = HalfTurn(
+        number=number,
+        direction=window.direction,
+        outcome=found.outcome,
+        start_s=window.start_s,
+        rest_a=rest_a,
+        rest_u_a=rest_u_a,
+        supply_v=_known(e.supply_v),
+        note=found.note,
+    )
+    if not drive.flows or found.outcome is Outcome.NO_MOVEMENT or e.electric is None:
+        return plain
+    raw_a = signal.current_a[drive.begin : drive.end]
+    time_s = signal.time_s[drive.begin : drive.end]
+    values: dict[str, float | None] = {}
+    if e.clipped_part == 0.0:
+        values |= _peak(raw_a, drive.rest.noise_a, accuracy)
+    if e.clipped_part <= CLIPPED_MOST:
+        values |= _running(raw_a, accuracy)
+        values["charge_c"] = integral(time_s, raw_a)
+        if e.supply_v == e.supply_v:
+            values["energy_j"] = integral(time_s, raw_a * signal.voltage_v[drive.begin : drive.end])
+    values |= _sag(signal, e, accuracy)
+    values |= _motion(e, angle)
+    response_s = drive.begin_s - window.start_s
+    is_timed = found.timed and cut is not None
+    return HalfTurn(
+        number=number,
+        direction=window.direction,
+        outcome=found.outcome,
+        start_s=window.start_s,
+        end_s=cut.time_s if cut is not None else None,
+        response_s=response_s if window.begins is not Cause.TRACE and not drive.carried else None,
+        half_turn_s=cut.time_s - window.start_s if is_timed and cut is not None else None,
+        half_turn_u_s=time_u_s(e, accuracy) if is_timed else None,
+        rest_a=rest_a,
+        rest_u_a=rest_u_a,
+        supply_v=_known(e.supply_v),
+        dropouts=drive.dropouts,
+        longest_dropout_s=drive.longest_dropout_s,
+        cut_by_rig=e.by_rig,
+        note=found.note,
+        **values,
+    )
+
+
+def _known(value: float) -> float | None:
+    return value if math.isfinite(value) else None
+
+
+def _peak(raw_a: FloatArray, noise_a: float, accuracy: Accuracy) -> dict[str, float | None]:
+    """The highest reading, spikes left out."""
+    peak_a = float(without_spikes(raw_a).max())
+    return {"peak_a": peak_a, "peak_u_a": current_u_a(peak_a, accuracy, noise_a)}
+
+
+def _running(raw_a: FloatArray, accuracy: Accuracy) -> dict[str, float | None]:
+    """The median between inrush and cam."""
+    n = len(raw_a)
+    plateau = raw_a[int(PLATEAU_FROM * n) : max(int(PLATEAU_TO * n), 1)]
+    if len(plateau) < 4:
+        return {}
+    run_a = level(plateau)
+    # The median's scatter is 1.25 times that of the mean of as many normal values.
+    scatter_a = 1.25 * noise(plateau, run_a) / math.sqrt(len(plateau))
+    return {"run_a": run_a, "run_u_a": current_u_a(run_a, accuracy, scatter_a)}
+
+
+def _rest(
+    signal: Signal, e: Evidence, found: Found, accuracy: Accuracy
+) -> tuple[float | None, float | None]:
+    """The settled current after the cut-off; of the whole window where nothing moved."""
+    drive = e.drive
+    if found.outcome is Outcome.NO_MOVEMENT:
+        first = (drive.first + drive.last) // 2
+    elif e.cut is not None:
+        settle = int(SETTLE_S / signal.step_s) + 1 if signal.step_s > 0 else 1
+        first = drive.end + settle
+    else:
+        return None, None
+    values = signal.current_a[first : drive.last]
+    if len(values) < REST_SAMPLES:
+        return None, None
+    rest_a = level(values)
+    scatter_a = 1.25 * noise(values, rest_a) / math.sqrt(min(len(values), 512))
+    return rest_a, current_u_a(rest_a, accuracy, scatter_a)
+
+
+def _sag(signal: Signal, e: Evidence, accuracy: Accuracy) -> dict[str, float | None]:
+    """How far the voltage fell below that at rest; gain and offset errors of both cancel mostly."""
+    if e.supply_v != e.supply_v or e.before_v != e.before_v:
+        return {}
+    voltage_v = signal.voltage_v[e.drive.begin : e.drive.end]
+    fed = voltage_v[voltage_v > 0.2 * e.supply_v]
+    if len(fed) == 0:
+        return {}
+    sag_v = e.before_v - float(fed.min())
+    u_v = COVERAGE * math.hypot(
+        accuracy.voltage_gain_u_rel * sag_v, math.sqrt(2.0) * accuracy.voltage_offset_u_v
+    )
+    return {"sag_v": sag_v, "sag_u_v": u_v}
+
+
+def _motion(e: Evidence, angle: Angle) -> dict[str, float | None]:
+    """Angle and highest speed on the scale of the trace's own half-turns, or of the plan's."""
+    if not angle.scale_vs or len(e.emf_v) < 4:
+        return {}
+    part = max(len(e.emf_v) // 20, 1)
+    blocks = e.emf_v[: len(e.emf_v) // part * part].reshape(-1, part)
+    top_v = max(float(np.median(blocks, axis=1).max()), 0.0)
+    return {
+        "turned_deg": 180.0 * max(e.turned_vs, 0.0) / angle.scale_vs,
+        "peak_speed_deg_per_s": 180.0 * top_v / angle.scale_vs,
+    }

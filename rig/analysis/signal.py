@@ -1,0 +1,161 @@
+"""A trace made ready: lost samples dropped, the sensor's zero taken off, clipping marked."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.analysis.levels import level, noise, thinned
+from rig.analysis.model import Accuracy, UnitType
+from rig.analysis.trace import CLIPPED, LOST, RESET, STUCK, BoolArray, FloatArray, Trace
+
+# With the battery feed open no current can flow, so what is read then is the sensor's zero.  More
+# than this part of the stall current is no zero error but current, or a sensor gone wrong (guess).
+ZERO_MOST = 0.05
+ZERO_SAMPLES = 8
+# So many equal codes at the very top, left downhill, are the end of the range (guess).
+CLIP_RUN = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """The valid samples of a trace.
+
+    ``row`` gives each sample's row in the trace (None if all rows are valid).  ``current_a`` has
+    ``zero_a`` taken off.  ``has_voltage`` is false where the voltage of a sample was not recorded
+    (``voltage_v`` is then a neighbour's).  ``fed`` is the battery feed.  ``stuck_zero`` tells of
+    current where none can flow.
+    """
+
+    time_s: FloatArray
+    current_a: FloatArray
+    voltage_v: FloatArray
+    has_voltage: BoolArray | None
+    clipped: BoolArray | None
+    fed: BoolArray
+    row: NDArray[np.intp] | None
+    step_s: float
+    zero_a: float
+    zero_is_known: bool
+    stuck_zero: bool
+    noise_a: float
+    quantum_a: float
+
+    def at_row(self, row: int) -> int:
+        """Return the first sample at or after a row of the trace."""
+        return row if self.row is None else int(np.searchsorted(self.row, row))
+
+    def __len__(self) -> int:
+        return len(self.time_s)
+
+
+def make_signal(trace: Trace, unit: UnitType, accuracy: Accuracy) -> Signal:
+    """Clean a trace once for everything that is found in it."""
+    time_s = np.asarray(trace.time_s, dtype=np.float64)
+    current_a = np.asarray(trace.current_a, dtype=np.float64)
+    voltage_v = np.asarray(trace.voltage_v, dtype=np.float64)
+    fed = np.asarray(trace.battery_feed, dtype=np.bool_)
+    flags = trace.flags
+    good = np.isfinite(current_a)
+    if flags is not None:
+        good &= (flags & (LOST | RESET | STUCK)) == 0
+    row: NDArray[np.intp] | None = None
+    if not good.all():
+        row = np.flatnonzero(good)
+        time_s, current_a, voltage_v, fed = (
+            time_s[row],
+            current_a[row],
+            voltage_v[row],
+            fed[row],
+        )
+        flags = None if flags is None else flags[row]
+    voltage_v, has_voltage = _filled(time_s, voltage_v)
+    zero_a, is_known, is_stuck, noise_a = _zero(current_a, fed, unit)
+    return Signal(
+        time_s=time_s,
+        current_a=current_a - zero_a if zero_a else current_a,
+        voltage_v=voltage_v,
+        has_voltage=has_voltage,
+        clipped=_clipped(current_a, flags, accuracy.full_scale_a),
+        fed=fed,
+        row=row,
+        step_s=_usual_step_s(time_s),
+        zero_a=zero_a,
+        zero_is_known=is_known,
+        stuck_zero=is_stuck,
+        noise_a=noise_a,
+        quantum_a=_quantum(current_a),
+    )
+
+
+def _usual_step_s(time_s: FloatArray) -> float:
+    if len(time_s) < 2:
+        return 0.0
+    return level(np.diff(time_s[: 1 << 14]))
+
+
+def _quantum(current_a: FloatArray) -> float:
+    """Return the smallest step between neighbours: the sensor's last digit, or its noise."""
+    steps = np.abs(np.diff(current_a[: 1 << 12]))
+    steps = steps[steps > 1e-9]
+    return float(steps.min()) if len(steps) else 0.0
+
+
+def _filled(time_s: FloatArray, voltage_v: FloatArray) -> tuple[FloatArray, BoolArray | None]:
+    """Fill gaps in the voltage by straight lines; say where it was there."""
+    there = np.isfinite(voltage_v)
+    if there.all():
+        return voltage_v, None
+    if not there.any():
+        return np.zeros(len(voltage_v)), there
+    return np.interp(time_s, time_s[there], voltage_v[there]), there
+
+
+def _zero(current_a: FloatArray, fed: BoolArray, unit: UnitType) -> tuple[float, bool, bool, float]:
+    """Return the sensor's zero and noise with the battery feed open, and whether they are known."""
+    stride = max(1, len(fed) // (1 << 16))
+    off = np.asarray(current_a[::stride][~fed[::stride]])
+    if len(off) < ZERO_SAMPLES and stride > 1:
+        off = current_a[~fed]
+    if len(off) < ZERO_SAMPLES:
+        return 0.0, False, False, 0.0
+    off = thinned(off, 4096)
+    zero_a = level(off)
+    noise_a = noise(off, zero_a)
+    if abs(zero_a) > ZERO_MOST * unit.nominal_v / unit.winding_ohm:
+        return 0.0, False, True, noise_a
+    return zero_a, True, False, noise_a
+
+
+def _clipped(current_a: FloatArray, flags: object, full_scale_a: float | None) -> BoolArray | None:
+    """Return which samples stand at the end of the range; None if none does."""
+    if flags is not None:
+        marked = (np.asarray(flags) & CLIPPED) != 0
+        return marked if marked.any() else None
+    if len(current_a) == 0:
+        return None
+    if full_scale_a is not None:
+        marked = np.abs(current_a) >= 0.9995 * full_scale_a
+        return marked if marked.any() else None
+    return _clipped_by_shape(current_a)
+
+
+def _clipped_by_shape(current_a: FloatArray) -> BoolArray | None:
+    """Find clipping nobody marked: the top code several times running, then a fall from it.
+
+    A motor at standstill also shows one code for long, but it is left by the feed being cut, which
+    falls to nothing; an inrush that was clipped goes on falling through the middle.
+    """
+    top = float(current_a.max())
+    at_top = current_a == top
+    where = np.flatnonzero(at_top)
+    if len(where) < CLIP_RUN or top <= 0.0:
+        return None
+    breaks = np.flatnonzero(np.diff(where) > 1)
+    ends = np.concatenate((where[breaks], where[-1:]))
+    begins = np.concatenate((where[:1], where[breaks + 1]))
+    after = current_a[np.minimum(ends + 1, len(current_a) - 1)]
+    is_clip = (ends - begins + 1 >= CLIP_RUN) & (after < 0.98 * top) & (after > 0.5 * top)
+    return at_top if bool(is_clip.any()) else None
