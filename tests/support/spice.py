@@ -75,6 +75,11 @@ def unit_of(circuit: str) -> UnitType:
     return UnitType(name=name, **_LISTED["units"][name])
 
 
+def noise_a_of(circuit: str) -> float:
+    """Return the standard deviation (A) of the noise that a circuit's sensor adds."""
+    return float(_LISTED["circuits"][circuit]["sensing"].get("noise_a", 0.0025))
+
+
 @cache
 def trace_of(circuit: str) -> Trace:
     """Return the committed trace of a circuit, at 1 kHz."""
