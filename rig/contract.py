@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import asdict
+from math import isfinite
 from typing import Any
 
 from rig.analysis.model import HalfTurn, Judgement, Outcome, Reason, Verdict
@@ -21,6 +22,9 @@ def half_turn_object(turn: HalfTurn) -> dict[str, Any]:
     where a value could not be measured.  Further keys are the other measures of `HalfTurn`.
     """
     fields = asdict(turn)
+    for name, value in fields.items():
+        if isinstance(value, float) and not isfinite(value):
+            fields[name] = None
     timed = turn.outcome in (Outcome.PARKED, Outcome.SLOW)
     fields["direction"] = str(turn.direction)
     fields["outcome"] = str(turn.outcome)

@@ -136,21 +136,6 @@ class Plan(Section):
         """Fill in what follows from other values of the plan."""
         return completed(data) if isinstance(data, dict) else data
 
-    @property
-    def guard_stall_s(self) -> float:
-        """The guard's stall time, s."""
-        return self.guard.stall_s
-
-    @property
-    def guard_run_on_s(self) -> float:
-        """The guard's run-on time, s."""
-        return self.guard.run_on_s
-
-    @property
-    def guard_winding_max_c(self) -> float:
-        """The winding temperature at which the guard trips, degrees Celsius."""
-        return self.guard.winding_max_c
-
     def unit_type(self) -> UnitType:
         """Return the unit's nominal data as the analysis wants them."""
         unit = self.unit

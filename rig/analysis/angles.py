@@ -18,6 +18,8 @@ from rig.analysis.model import UnitType
 # The resistance taken from an inrush may be wrong by this part either way (simulated motors,
 # 200 Hz to 2 kHz), which shifts angles of heavily loaded drives against those of light ones.
 OHM_WRONG = 0.15
+# Where an inrush was sampled too rarely the resistance may be smaller by this part.
+OHM_WRONG_COARSE = 0.45
 UNSEEN = 0.5
 # With more others than this their median is the full half-turn; with fewer the largest is.
 MANY = 4
@@ -53,8 +55,10 @@ def measure_angles(found: list[Evidence], unit: UnitType) -> list[Angle]:
     is_whole = np.array([_is_whole(found, k) for k in range(len(found))], dtype=np.bool_)
     vs = np.array([e.turned_vs for e in found])
     drop_vs = np.array([e.ohm * e.moved_c for e in found])
+    coarse = any(e.electric is not None and e.electric.is_coarse for e in found)
+    wrong = OHM_WRONG_COARSE if coarse else OHM_WRONG
     # Rows: the integral with the resistance as it is, smaller, larger.
-    rows = np.stack([vs, vs + OHM_WRONG * drop_vs, vs - OHM_WRONG * drop_vs])
+    rows = np.stack([vs, vs + wrong * drop_vs, vs - OHM_WRONG * drop_vs])
     scale_vs = _scale_vs(vs, is_whole) or unit.turn_vs
     middle = np.median(rows[:, is_whole], axis=1) if is_whole.sum() > MANY + 1 else None
     return [_angle(found, k, rows, is_whole, middle, scale_vs, unit) for k in range(len(found))]
@@ -114,7 +118,7 @@ def _next_is_dead(found: list[Evidence], k: int) -> bool:
 def _is_whole(found: list[Evidence], k: int) -> bool:
     """Whether a drive went from park to park as far as it can tell by itself."""
     e = found[k]
-    if e.cut is None or e.standstill is not None or e.drive.carried:
+    if e.cut is None or e.cut.fades or e.standstill is not None or e.drive.carried:
         return False
     if e.window.homing or e.window.begins is Cause.TRACE:
         return False

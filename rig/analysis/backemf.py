@@ -25,10 +25,14 @@ SPIKE = 2.2
 # A spike stands out by this part of its neighbours at least, and by this many times what they
 # differ from each other (guess).
 SPIKE_LEAST, SPIKE_LIKE = 0.05, 3.0
+INRUSH_SAMPLES = 3
 # The plateau of a drive, as parts of its time: after the inrush, before the cam.
 PLATEAU_FROM, PLATEAU_TO = 0.25, 0.95
 # An inrush stands above the running current by this factor at least.
 INRUSH = 1.15
+# Where following back raises the inrush by more than this, or the inrush is over in fewer samples,
+# it is a guess.
+COARSE, FEW = 1.5, 5
 # An inrush is not over before this (s): first samples must lie within it to have seen it.
 INRUSH_SEEN_S = 0.012
 # Starts of one unit agree to this part.  The resistance lies between these parts of that which the
@@ -47,7 +51,7 @@ class Electric:
     bridged where the current dropped out; ``peak`` of the inrush, free of spikes, at sample
     ``peak_at`` of the drive; ``valley`` the lowest it ran up to, at sample ``valley_at``;
     ``plateau`` the median after the inrush; ``start`` the inrush followed back to standstill,
-    None without an inrush.
+    None without an inrush; ``is_coarse`` tells that it was sampled too rarely to be followed.
     """
 
     supply_v: float
@@ -59,6 +63,7 @@ class Electric:
     valley_at: int
     plateau: float
     start: float | None
+    is_coarse: bool
 
 
 def read_electric(signal: Signal, drive: Drive, unit: UnitType) -> Electric:
@@ -79,11 +84,20 @@ def read_electric(signal: Signal, drive: Drive, unit: UnitType) -> Electric:
     plateau = level(conductance[int(PLATEAU_FROM * n) : max(int(PLATEAU_TO * n), 1)])
     if n < 8:
         plateau = median(conductance)
-    start = None
+    start, is_coarse = None, True
     if not drive.carried and peak > INRUSH * valley and peak_at <= n // 2:
-        start = _start(signal, drive, clean, peak_at, valley)
+        start, is_coarse = _start(signal, drive, clean, peak_at, valley)
     return Electric(
-        supply_v, voltage_v, conductance, peak, peak_at, valley, valley_at, plateau, start
+        supply_v=supply_v,
+        voltage_v=voltage_v,
+        conductance=conductance,
+        peak=peak,
+        peak_at=peak_at,
+        valley=valley,
+        valley_at=valley_at,
+        plateau=plateau,
+        start=start,
+        is_coarse=is_coarse,
     )
 
 
@@ -144,8 +158,8 @@ def _refreshed(signal: Signal, drive: Drive, voltage_v: FloatArray, supply_v: fl
 def without_spikes(values: FloatArray) -> FloatArray:
     """Return ``values`` with single samples that tower above both neighbours cut down to them.
 
-    The first sample of an inrush towers too, but it comes out of nothing: its neighbours differ
-    as much as it stands out.  A spike has like neighbours.
+    A spike has like neighbours.  ``values`` begin with an inrush, whose first samples may tower
+    as well.
     """
     if len(values) < 3:
         return values
@@ -154,6 +168,7 @@ def without_spikes(values: FloatArray) -> FloatArray:
     beside = np.maximum(before, after)
     excess = values[1:-1] - beside
     is_spike = (excess > SPIKE_LIKE * np.abs(before - after)) & (excess > SPIKE_LEAST * beside)
+    is_spike[:INRUSH_SAMPLES] = False  # coarsely sampled, an inrush is one tall sample as well
     is_spike |= values[1:-1] > SPIKE * np.abs(beside)
     out[1:-1] = np.where(is_spike, beside, values[1:-1])
     out[0] = min(values[0], SPIKE * abs(values[1]))
@@ -161,7 +176,9 @@ def without_spikes(values: FloatArray) -> FloatArray:
     return out
 
 
-def _start(signal: Signal, drive: Drive, clean: FloatArray, peak_at: int, valley: float) -> float:
+def _start(
+    signal: Signal, drive: Drive, clean: FloatArray, peak_at: int, valley: float
+) -> tuple[float, bool]:
     """Follow the inrush back to the instant the contact made; conductance at standstill."""
     peak = float(clean[peak_at])
     excess = clean[peak_at : peak_at + 60] - valley
@@ -171,11 +188,12 @@ def _start(signal: Signal, drive: Drive, clean: FloatArray, peak_at: int, valley
     usable = excess[:end] > 0.05 * excess[0]
     lag_s = float(time_s[0]) - drive.begin_s
     if usable.sum() < 2 or lag_s <= 0.0:
-        return peak
+        return peak, True
     slope = _slope(time_s[usable] - time_s[0], np.log(excess[:end][usable]))
     if slope >= 0.0:
-        return peak
-    return valley + float(excess[0]) * float(np.exp(min(-slope * lag_s, np.log(2.0))))
+        return peak, True
+    rise = float(np.exp(min(-slope * lag_s, np.log(2.0))))
+    return valley + float(excess[0]) * rise, rise > COARSE or end < FEW
 
 
 def _slope(x: FloatArray, y: FloatArray) -> float:
@@ -194,10 +212,11 @@ class Family:
     def holds(self, electric: Electric) -> bool:
         """Whether a drive belongs: drives of one unit differ little.
 
-        A large difference is a bad contact in one way round.
+        A large difference is a bad contact in one way round.  A coarsely sampled inrush, or none,
+        only shows that the conductance is not less.
         """
         own = electric.start
-        if own is None:
+        if own is None or electric.is_coarse:
             return electric.peak < (1.0 + FAMILY) * self.start
         return abs(own / self.start - 1.0) < FAMILY
 
@@ -207,10 +226,14 @@ def find_family(electrics: list[Electric]) -> Family | None:
     seen = [e for e in electrics if e.start is not None]
     if not seen:
         return None
-    start = median(np.array([e.start for e in seen]))
+    fine = [e for e in seen if not e.is_coarse]
+    starts = np.array([e.start for e in fine or seen])
+    start = median(starts) if fine else float(starts.max())
     family = Family(start, start)
-    peaks = np.array([e.peak for e in seen if family.holds(e)])
-    return Family(start, median(peaks) if len(peaks) else start)
+    peaks = np.array([e.peak for e in fine or seen if family.holds(e)])
+    if len(peaks) == 0:
+        return family
+    return Family(start, median(peaks) if fine else float(peaks.max()))
 
 
 def choose_ohm(electric: Electric, family: Family | None, unit: UnitType) -> float:

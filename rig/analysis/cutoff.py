@@ -24,7 +24,8 @@ SHARP = 0.6
 STANDS_OUT = 1.6
 # Just before it ends the current is below this part of what it was ten samples earlier: it fades.
 FADING = 0.45
-# In much noise a current ran out if over so many samples it lost this part of the last step.
+# In much noise a current ran out if over a quarter of its time, so many samples at least, it lost
+# this part of the last step.
 RUN_OUT, RAN_OUT = 24, 0.75
 # Of the step, what may be left just after it.
 LEFT = 0.15
@@ -187,19 +188,27 @@ def _refined(
         rest_a = level(after)
     over = above_a - rest_a
     lag = flow.width // 2
-    before = over[max(last - lag - max(3, flow.width), 0) : max(last - lag, 1)]
+    begin = _stretch_begin(flow, rest_a, last)
+    before = over[max(last - lag - max(3, flow.width), begin) : max(last - lag, begin + 1)]
     step_a = median(before)
     is_quiet = flow.width == 1 and NOISE_SIGMAS * noise_a < 0.5 * abs(step_a)
     u_s = 0.0
     if is_quiet or step_a == 0.0:
         near_s, half_s, last = _between_samples(time_s, over, last, step_a, noise_a)
     else:
-        near_s, u_s, last = _likeliest(time_s, over, last, step_a, flow.width, noise_a)
+        near_s, u_s, last = _likeliest(time_s, over, (begin, last), step_a, flow.width, noise_a)
         half_s = 0.5 * float(time_s[min(last + 1, n - 1)] - time_s[last])
     gap_s = float(time_s[min(last + 1, n - 1)] - time_s[last])
     is_leak = abs(rest_a) > max(QUIET * flow.running_a, NOISE_SIGMAS * noise_a / len(after) ** 0.5)
     fades = _fades(over, last, step_a, flow, noise_a)
     return Cut(last, near_s, half_s, u_s, gap_s, rest_a, step_a, bool(is_leak), fades)
+
+
+def _stretch_begin(flow: Flow, rest_a: float, last: int) -> int:
+    """Return where the current that ended at ``last`` had begun, or begun again."""
+    nearest = max(last - 8 * flow.width - 16, 0)
+    quiet = np.flatnonzero(np.abs(flow.smooth_a[nearest:last] - rest_a) <= flow.threshold_a)
+    return nearest + int(quiet[-1]) + 1 if len(quiet) else nearest
 
 
 def _fades(over_a: FloatArray, last: int, step_a: float, flow: Flow, noise_a: float) -> bool:
@@ -217,12 +226,15 @@ def _fades(over_a: FloatArray, last: int, step_a: float, flow: Flow, noise_a: fl
         end, width = last - flow.width // 2, 10
         far = over_a[max(end - width - 4, 0) : max(end - 4, 0)]
         return len(far) > 4 and abs(step_a) < FADING * abs(median(far))
-    # In much noise: it lost more over the last stretch than is left for the contact to cut.
-    before = over_a[max(last - RUN_OUT - flow.width // 2, 0) : max(last - flow.width // 2, 0)]
-    lost_a = (median(before[:8]) - median(before[-8:])) * np.sign(step_a)
-    return len(before) >= RUN_OUT // 2 and lost_a > RAN_OUT * abs(step_a) + 2.0 * noise_a / np.sqrt(
-        8
-    )
+    # In much noise: over its last quarter it lost more than was left for the contact to cut.
+    end = max(last - flow.width // 2, 0)
+    count = min(max(end // 4, RUN_OUT), 4 * RUN_OUT)
+    before = over_a[max(end - count, 0) : end]
+    if len(before) < RUN_OUT // 2:
+        return False
+    x = np.arange(len(before)) - 0.5 * (len(before) - 1)
+    lost_a = -float(x @ before) / float(x @ x) * len(before) * np.sign(step_a)
+    return bool(lost_a > RAN_OUT * abs(step_a))
 
 
 def _between_samples(
@@ -247,7 +259,12 @@ def _between_samples(
 
 
 def _likeliest(
-    time_s: FloatArray, over_a: FloatArray, last: int, step_a: float, width: int, noise_a: float
+    time_s: FloatArray,
+    over_a: FloatArray,
+    stretch: tuple[int, int],
+    step_a: float,
+    width: int,
+    noise_a: float,
 ) -> tuple[float, float, int]:
     """Return time, standard uncertainty and last sample of a cut-off buried in noise.
 
@@ -255,10 +272,13 @@ def _likeliest(
     samples: the cumulative sum of step (x - step/2) / sigma^2 (textbook change-point estimate).
     """
     n = len(over_a)
-    first = max(last - 3 * width - 6, 0)
+    begin, last = stretch
+    first = max(last - 3 * width - 6, begin)
     end = min(last + width + 6, n - 1)
     sigma_a = max(noise_a, 0.1 * abs(step_a))
-    gain = step_a * (over_a[first:end] - 0.5 * step_a) / sigma_a**2
+    # A spike must not outweigh the samples about it: none counts for more than two.
+    part = np.clip(over_a[first:end] / step_a, -0.5, 1.5)
+    gain = (part - 0.5) * (step_a / sigma_a) ** 2
     total = np.cumsum(gain)
     weight = np.exp(total - total.max())
     weight /= weight.sum()

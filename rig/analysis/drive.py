@@ -30,10 +30,14 @@ LOW, HIGH = 0.15, 0.4
 
 @dataclass(frozen=True, slots=True)
 class Rest:
-    """A rest level (A) and the noise about it (standard deviation, A)."""
+    """A rest level (A) and the noise about it (standard deviation, A).
+
+    ``lively`` tells that most of its samples differed from the one before.
+    """
 
     level_a: float
     noise_a: float
+    lively: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -90,7 +90,8 @@ def _rest_before(signal: Signal, window: Window, last: Drive | None) -> Rest:
     noise_a = noise(values, rest_a)
     if len(values) < 16:
         noise_a = max(noise_a, signal.noise_a)
-    return Rest(rest_a, noise_a)
+    lively = 2 * int(np.count_nonzero(np.diff(values))) > len(values)
+    return Rest(rest_a, noise_a, lively)
 
 
 def _lowest(signal: Signal, end: int) -> Rest:

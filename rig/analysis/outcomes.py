@@ -107,7 +107,7 @@ def decide(case: Case) -> Found | None:
     if e.supply_v < GONE_OF_NOMINAL * case.unit.nominal_v and not _is_held_down(case):
         note = f"The voltage was {e.supply_v:.1f} V while it was fed."
         return Found(Outcome.NO_FEED, note, Position.UNKNOWN)
-    if e.standstill is not None and not _reached_park(case):
+    if _stood_still(case):
         return _stalled(case)
     if e.feed_lost:
         note = f"The voltage fell from {e.supply_v:.1f} V to {e.after_v:.1f} V under way."
@@ -117,10 +117,20 @@ def decide(case: Case) -> Found | None:
     return _unsure(case) or _short(case) or _parked(case)
 
 
-def _reached_park(case: Case) -> bool:
-    """Whether what looks like standstill crept on to the cam: it cut off, after a half-turn."""
-    of_trace = case.angle.of_trace
-    return case.e.cut is not None and of_trace is not None and of_trace >= FULL_ENOUGH
+def _stood_still(case: Case) -> bool:
+    """Whether the drive ended at standstill, and not in a creep that reached the cam after all."""
+    e, angle, stand = case.e, case.angle, case.e.standstill
+    if stand is None or e.cut is None:
+        return stand is not None
+    if angle.of_trace is not None and angle.of_trace >= FULL_ENOUGH:
+        return False
+    if stand.is_sure:
+        return True
+    # The angle that is left if it did stand still must be less than a half-turn.
+    if angle.part is None or e.turned_vs <= 0.0:
+        return False
+    before_vs = e.turned_vs + (e.ohm - 1.0 / stand.conductance) * e.moved_c
+    return angle.part * before_vs / e.turned_vs < SHORT_OF_TRACE
 
 
 def _is_held_down(case: Case) -> bool:

@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from rig.analysis.backemf import INRUSH_SEEN_S, Electric, early_samples
+from rig.analysis.backemf import INRUSH_SEEN_S, Electric, early_samples, integral
 from rig.analysis.drive import Drive
 from rig.analysis.levels import level, median3, running_mean
 from rig.analysis.model import Limits, UnitType
@@ -27,8 +27,9 @@ DWELL_S = 0.12
 LEVEL = 0.08
 # Noise, in standard deviations, that the highest of the first samples may hold.
 NOISE_IN_PEAK = 3.0
-# Copper 150 K hotter conducts this part of what it did cold (0.39 % a kelvin).
-HOT = 0.63
+# Copper's resistance rises by this a kelvin (IEC 60028 copper, 20 degrees Celsius); a winding may
+# be so many times lighter than the plan says (guess), and gets no hotter than its insulation.
+COPPER_PER_K, HEAT_SPREAD, HOTTEST_K = 0.00393, 3.0, 150.0
 # Half-way through, a heating winding still has this part of its fall before it.
 GOES_ON = 0.25
 # What an inrush, or a dip while the motor turned, differs from standstill at least.
@@ -53,7 +54,7 @@ class Bars(NamedTuple):
 
 # On simulated motors of time constants 5 to 50 ms, 200 Hz to 2 kHz, an inrush peaks at 0.6 to 1.0
 # of standstill and followed back points to 0.8 to 1.4 of it.
-OF_A_DRIVE = Bars(peak=0.93, start=0.77, over_peak=1.05, least=0.6)
+OF_A_DRIVE = Bars(peak=0.87, start=0.75, over_peak=1.0, least=0.55)
 OF_A_CUT = Bars(peak=0.97, start=0.85, over_peak=1.1, least=0.7)
 
 
@@ -62,12 +63,14 @@ class Standstill:
     """A stretch at the end of a drive in which the motor stood still.
 
     ``conductance`` 1/ohm (cold) and ``current_a`` A there; ``since_s`` when it began, on the
-    trace's axis.
+    trace's axis.  Not ``is_sure`` if the unit cut off by itself after it, which a motor that only
+    crept may have done.
     """
 
     conductance: float
     current_a: float
     since_s: float
+    is_sure: bool
 
 
 def find_standstill(
@@ -85,7 +88,7 @@ def find_standstill(
 
     ``usual`` is the conductance at standstill that the trace's other starts show, if any;
     ``turning`` tells that the motor was turning when the drive began, ``cut_itself`` that the unit
-    ended the drive: no cam does that at standstill, so more is asked before it is believed.
+    ended the drive: no cam does that at standstill, so more is asked before it is sure.
     """
     time_s = signal.time_s[drive.begin : drive.end]
     dwell_s = min(DWELL_S, 0.9 * limits.stall_s)
@@ -100,14 +103,16 @@ def find_standstill(
     below = np.flatnonzero(smooth < 0.9 * stand - 3.0 * noise)
     since = int(below[-1]) + 1 if len(below) else 0
     # A winding held for long heats up and draws less: what it drew at first is compared.
-    cold = _cold(smooth[since:], len(time_s) - first, stand)
-    bars = OF_A_CUT if cut_itself else OF_A_DRIVE
-    if not _is_high_enough(electric, smooth, cold, noise, bars, unit, turning=turning, usual=usual):
+    hot = _hot(time_s[since:], smooth[since:], electric, unit)
+    cold, until = _cold(smooth[since:], len(time_s) - first, stand, hot)
+    heights = (electric, smooth, cold, noise, unit)
+    if not _is_high_enough(*heights, OF_A_DRIVE, turning=turning, usual=usual):
         return None
-    if not turning and not _came_to_rest(signal, drive, electric, cold, usual, unit):
+    is_sure = not cut_itself or _is_high_enough(*heights, OF_A_CUT, turning=turning, usual=usual)
+    if not turning and not _came_to_rest(signal, drive, electric, cold, since + until, usual, unit):
         return None
     current_a = level(drive.above_a[drive.begin - drive.first : drive.end - drive.first][first:])
-    return Standstill(cold, current_a, float(time_s[min(since, len(time_s) - 1)]))
+    return Standstill(cold, current_a, float(time_s[min(since, len(time_s) - 1)]), is_sure)
 
 
 def _level_at_end(values: FloatArray, noise: float) -> float | None:
@@ -118,18 +123,31 @@ def _level_at_end(values: FloatArray, noise: float) -> float | None:
     return late if late > 0.0 and abs(early - late) <= slack else None
 
 
-def _cold(held: FloatArray, chunk: int, stand: float) -> float:
-    """Return the highest level that a stretch held for a dwell; ``stand`` is what it ended at.
+def _hot(time_s: FloatArray, conductance: FloatArray, electric: Electric, unit: UnitType) -> float:
+    """Return to what part a winding's conductance may fall by the heat put into it."""
+    supply_v = electric.supply_v if electric.supply_v == electric.supply_v else unit.nominal_v
+    heat_j = supply_v**2 * integral(time_s, conductance)
+    warmer_k = min(HEAT_SPREAD * heat_j / unit.heat_j_per_k, HOTTEST_K)
+    return 1.0 / (1.0 + COPPER_PER_K * warmer_k)
 
-    Heating goes on all the while; a motor that runs up has settled long before the end.
+
+def _cold(held: FloatArray, chunk: int, stand: float, hot: float) -> tuple[float, int]:
+    """Return the highest level that a stretch held for a dwell, and where in it that ended.
+
+    Without heating that is ``stand``, the level of its end; with heating, ``stand`` is not below
+    ``hot`` of it.  Heating goes on all the while; a motor that runs up has settled long before.
     """
     count = len(held) // chunk
     if count < 2:
-        return stand
+        return stand, len(held)
     levels = np.median(held[: count * chunk].reshape(count, chunk), axis=1)
-    cold = float(levels.max())
+    hottest = int(np.argmax(levels))
+    cold = float(levels[hottest])
+    falls_only = not np.any(np.diff(levels[hottest:]) > DIP * cold)
     goes_on = float(levels[count // 2]) - stand > GOES_ON * (cold - stand)
-    return cold if stand >= HOT * cold and goes_on else stand
+    if cold <= stand or stand < hot * cold or not (falls_only and goes_on):
+        return stand, len(held)
+    return cold, (hottest + 1) * chunk
 
 
 def _is_high_enough(
@@ -137,8 +155,8 @@ def _is_high_enough(
     smooth: FloatArray,
     stand: float,
     noise: float,
-    bars: Bars,
     unit: UnitType,
+    bars: Bars,
     *,
     turning: bool,
     usual: float | None,
@@ -166,34 +184,39 @@ def _came_to_rest(
     drive: Drive,
     electric: Electric,
     stand: float,
+    until: int,
     usual: float | None,
     unit: UnitType,
 ) -> bool:
     """Whether something besides the level tells standstill from a motor that runs heavily.
 
-    It turned, drawing less, and then drew more again; or it never turned at all, for it shows no
-    inrush although one would have been seen; or this is what the plan or other starts say.
+    It turned, drawing less, and then drew more again (up to sample ``until``); or it never turned
+    at all, for it shows no inrush although one would have been seen.  Where the start was not
+    sampled, the plan's resistance or the other starts must say.
     """
     noise = drive.rest.noise_a / unit.nominal_v
+    soon = early_samples(signal, drive)
+    before = electric.conductance[soon:until]
+    width = max(5, len(before) // 50)
+    if len(before) >= width:
+        valley = float(running_mean(before, width).min())
+        if valley < (1.0 - DIP) * stand - 4.0 * noise / float(np.sqrt(width)):
+            return True
+    if _saw_start(signal, drive):
+        return _shows_no_inrush(electric, soon, noise)
     of_plan = stand * unit.winding_ohm
-    if of_plan >= SURE_OF_PLAN or (usual is not None and stand >= 0.8 * usual):
-        return True
-    soon = early_samples(signal, drive)
-    later = electric.conductance[soon:]
-    width = max(5, len(later) // 50)
-    valley = float(running_mean(later, width).min()) if len(later) else stand
-    if valley < (1.0 - DIP) * stand - 4.0 * noise / float(np.sqrt(width)):
-        return True
-    return _shows_no_inrush(signal, drive, electric, noise)
+    return of_plan >= SURE_OF_PLAN or (usual is not None and stand >= 0.8 * usual)
 
 
-def _shows_no_inrush(signal: Signal, drive: Drive, electric: Electric, noise: float) -> bool:
-    """Whether the first samples show that the current rose to its level and stayed there."""
+def _saw_start(signal: Signal, drive: Drive) -> bool:
+    """Whether an inrush, had there been one, would have been sampled."""
     time_s = signal.time_s[drive.begin : drive.end]
-    soon = early_samples(signal, drive)
     before_s = drive.begin_s - drive.begin_half_s
-    if len(time_s) < 8 or float(time_s[1]) - before_s > INRUSH_SEEN_S:
-        return False
+    return len(time_s) >= 8 and float(time_s[1]) - before_s <= INRUSH_SEEN_S
+
+
+def _shows_no_inrush(electric: Electric, soon: int, noise: float) -> bool:
+    """Whether the first samples show that the current rose to its level and stayed there."""
     early = float(np.max(electric.conductance[:soon]))
     settled = level(electric.conductance[soon : soon + max(10, soon)])
     return early < (1.0 + DIP) * settled + 4.0 * noise

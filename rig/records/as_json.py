@@ -9,7 +9,7 @@ from datetime import datetime
 from typing import Any
 from uuid import UUID
 
-from rig.analysis.model import HalfTurn
+from rig.contract import deciding, half_turn_object
 from rig.records.model import RunEnd, RunRecord, RunSummary, StepRecord
 
 
@@ -34,18 +34,12 @@ def run_json(run: RunRecord) -> dict[str, Any]:
     return made
 
 
-def half_turn_json(half_turn: HalfTurn) -> dict[str, Any]:
-    """Return a half-turn with all its measures, null where not measured."""
-    made: dict[str, Any] = _plain(asdict(half_turn))
-    return made
-
-
 def _end(end: RunEnd | None) -> dict[str, Any]:
     judgement = end.judgement if end else None
     return {
         "ended_at": end.ended_at if end else None,
         "verdict": judgement.verdict if judgement else None,
-        "reasons": [reason.text for reason in judgement.reasons] if judgement else [],
+        "reasons": [reason.text for reason in deciding(judgement)] if judgement else [],
         "feeds_off": end.feeds_off if end else None,
         "note": end.note if end else "",
     }
@@ -60,7 +54,7 @@ def _step(step: StepRecord) -> dict[str, Any]:
         "ended_at": step.ended_at,
         "state": step.state,
         "measures": [asdict(measure) for measure in step.measures],
-        "half_turns": [asdict(half_turn) for half_turn in step.half_turns],
+        "half_turns": [half_turn_object(half_turn) for half_turn in step.half_turns],
         "answers": dict(step.answers),
         "note": step.note,
     }

@@ -114,7 +114,7 @@ swap_change_max = 0.1
         swap_change_max=0.1,
     )
     # The guard's times are those of the limits unless the plan gives it its own.
-    assert (plan.guard_stall_s, plan.guard_run_on_s) == (0.5, 3.5)
+    assert (plan.guard.stall_s, plan.guard.run_on_s) == (0.5, 3.5)
 
 
 def test_the_guard_may_be_slower_than_the_limits() -> None:
@@ -125,7 +125,7 @@ def test_the_guard_may_be_slower_than_the_limits() -> None:
 
 def test_the_guards_temperature_is_the_units_unless_given() -> None:
     text = changed("winding_ohm = 0.75", "winding_ohm = 0.75\nwinding_max_c = 110")
-    assert read(text).guard_winding_max_c == 110.0
+    assert read(text).guard.winding_max_c == 110.0
 
 
 def test_the_stall_current_follows_from_winding_and_highest_supply() -> None:

@@ -11,7 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.analysis.model import HalfTurn, Measure
-from rig.records.as_json import half_turn_json, run_json, runs_json
+from rig.contract import half_turn_object
+from rig.records.as_json import run_json, runs_json
 from rig.records.model import RunEnd, RunRecord, RunState, RunSummary, StepState
 from rig.records.show import WIDTH, run_text, runs_text
 
@@ -209,4 +210,4 @@ def test_a_running_run_as_json(record):
 
 
 def test_a_half_turn_as_json_has_every_measure(make):
-    assert set(half_turn_json(make.half_turn())) == {field.name for field in fields(HalfTurn)}
+    assert set(half_turn_object(make.half_turn())) == {field.name for field in fields(HalfTurn)}
