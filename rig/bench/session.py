@@ -122,6 +122,14 @@ class Session:
             recorder=self.loop.recorder,
             home_supply_v=self._home_supply_v,
             home_limit_a=self.power.limit_a,
+            coil_accuracy=(
+                None
+                if wired.ignition_sensor is None
+                else Accuracy(
+                    gain_u_rel=wired.ignition_sensor.gain_u_rel,
+                    offset_u_a=wired.ignition_sensor.offset_u_a,
+                )
+            ),
         )
 
     @property

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from pathlib import Path
 
 from rig.commands import exits
@@ -41,6 +42,12 @@ def settings_or_starter(options: argparse.Namespace) -> RigSettings:
 def plan_of(name: str, settings: RigSettings) -> Plan:
     """Return the plan called ``name``, from the rig's plans, this folder or the shipped ones."""
     return load_plan(find_plan(name, (settings.plans, Path("test_plans"), Path())))
+
+
+def say_long(doing: str, size_bytes: int) -> None:
+    """Tell on standard error of work that takes longer than a second (about 40 MB a second)."""
+    if size_bytes > 20_000_000:
+        print(f"{doing} ({size_bytes / 1e6:.0f} MB) ...", file=sys.stderr, flush=True)
 
 
 def picture_path(name: str | None) -> Path | None:

@@ -5,15 +5,18 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from pathlib import Path
 
+from drivers.ina219 import plan_sensor
 from rig.analysis.half_turns import find_half_turns
 from rig.analysis.judge import combine, judge_half_turns
 from rig.analysis.model import Accuracy, HalfTurn, Judgement
 from rig.commands import exits
-from rig.commands.common import picture_path, plan_of, rig_settings, settings_or_starter
+from rig.commands.common import picture_path, plan_of, rig_settings, say_long, settings_or_starter
 from rig.commands.terminal import wrapped
 from rig.commands.verdict import verdict_lines
 from rig.contract import judgement_object
+from rig.plans import Plan
 from rig.settings import RigSettings
 from rig.tracefile import read_trace
 
@@ -23,9 +26,14 @@ def run(options: argparse.Namespace) -> int:
     picture = picture_path(options.picture)
     settings = settings_or_starter(options)
     plan = plan_of(options.plan, settings)
+    file = Path(options.trace)
+    if file.is_file():
+        # A packed trace takes as long as the four times larger text inside.
+        unpacked = 4 if file.suffix == ".gz" else 1
+        say_long(f"reading {file}", file.stat().st_size * unpacked)
     trace = read_trace(options.trace)
     limits = plan.analysis_limits()
-    accuracy = _accuracy(options, settings)
+    accuracy = _accuracy(options, settings, plan)
     half_turns = find_half_turns(trace, plan.unit_type(), limits, accuracy)
     judgement = combine(judge_half_turns(half_turns, limits))
     if picture is not None:
@@ -39,14 +47,16 @@ def run(options: argparse.Namespace) -> int:
     return exits.OF_VERDICT[judgement.verdict]
 
 
-def _accuracy(options: argparse.Namespace, settings: RigSettings) -> Accuracy:
+def _accuracy(options: argparse.Namespace, settings: RigSettings, plan: Plan) -> Accuracy:
     """Return what is known of how the trace was taken: a rig's own figures if one is named."""
     if options.rig is None and options.station is None:
         return Accuracy()
     settings = rig_settings(options)
     station = settings.station(options.station or settings.stations[0].name)
+    sensor = plan_sensor(station.battery_sensor.wiring(plan.largest_a))
     return Accuracy(
         relay_u_s=station.ignition_feed.delay_u_s,
+        sensor_delay_u_s=sensor.age_u_s,
         gain_u_rel=station.battery_sensor.gain_u_rel,
         offset_u_a=station.battery_sensor.offset_u_a,
     )

@@ -109,6 +109,7 @@ def turns_in_words(turns: tuple[HalfTurn, ...]) -> str:
 
 def measure_in_words(measure: Measure) -> str:
     """Return a measure with its expanded uncertainty."""
+    # The unit stands in the name for whoever reads the file, and behind the value here.
     name = measure.name.rsplit("_", 1)[0].replace("_", " ")
     if measure.value is None:
         return f"{name}: not measured"

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from rig.analysis.trace import Trace
 from rig.commands import exits
-from rig.commands.common import picture_path, records_path
+from rig.commands.common import picture_path, records_path, say_long
 from rig.commands.exits import CommandError
 from rig.records.as_json import run_json, runs_json
 from rig.records.errors import RecordsError
@@ -88,6 +88,7 @@ def _export(store: Store, options: argparse.Namespace) -> int:
     if options.trace or picture is not None:
         trace = store.trace(record.run_id, options.step)
         if options.trace:
+            say_long(f"writing {options.trace}", 60 * len(trace))
             write_trace(Path(options.trace), trace)
             print(f"{options.trace}: {len(trace)} samples of run {record.run_id}")
         if picture is not None:

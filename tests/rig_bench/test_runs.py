@@ -215,6 +215,14 @@ def test_swapping_the_relay_tells_relay_from_unit(carry_out, fault, verdict, wor
     assert any(words in r.text for r in ran.ended.judgement.reasons)
 
 
+def test_the_relay_coils_current_is_seen_in_the_ignition_feed(carry_out):
+    measures = {m.name: m for m in carry_out(make_order()).record.steps[0].measures}
+    # 85 ohm coil (TE V23234 data sheet, a typical component value) at 12.6 V, give or take a unit.
+    assert measures["relay_coil_a"].value == pytest.approx(12.6 / 85, rel=0.12)
+    dead = carry_out(make_order(faults=["relay-coil-open"])).record.steps[0].measures
+    assert {m.name: m for m in dead}["relay_coil_a"].value == pytest.approx(0.0, abs=0.005)
+
+
 def test_loaded_half_turns_take_more_current_and_time(carry_out):
     loaded = '[[step]]\nkind = "loaded"\ncount = 2\npause_s = 0.4\nload_nm = 2.0\n'
     ran = carry_out(make_order(make_plan(HALF_TURNS, loaded)))

@@ -9,6 +9,7 @@ from rig.analysis.model import HalfTurn, Outcome, Reason, Verdict
 from rig.analysis.rest import rest_draw
 from rig.analysis.trace import Trace
 from rig.bench.requests import BATTERY, BOTH, Drive, Feeds
+from rig.bench.steps.coil import coil_measures
 from rig.bench.steps.moves import (
     SETTLE_S,
     ask_done,
@@ -39,8 +40,8 @@ class HalfTurns(PlainGuard):
             yield from restore_supply(ctx)
 
     def find(self, ctx: StepContext, trace: Trace) -> Findings:
-        """Return every half-turn, judged."""
-        return Findings(half_turns=turns_of(ctx, trace))
+        """Return every half-turn, judged, and the coil's current."""
+        return Findings(measures=coil_measures(ctx, trace), half_turns=turns_of(ctx, trace))
 
 
 class Loaded(PlainGuard):

@@ -20,7 +20,7 @@ class StepContext:
 
     ``home_supply_v`` is the voltage (V) a supply returns to after a step that changed it, None
     without a programmable supply; ``motion`` follows the unit live, ``recorder`` holds the step's
-    samples.
+    samples; ``coil_accuracy`` is that of a sensor in the ignition feed, None without one.
     """
 
     unit: UnitType
@@ -30,6 +30,7 @@ class StepContext:
     recorder: Recorder
     home_supply_v: float | None
     home_limit_a: float | None
+    coil_accuracy: Accuracy | None = None
 
 
 @dataclass
