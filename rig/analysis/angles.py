@@ -14,13 +14,19 @@ from rig.analysis.edges import Cause
 from rig.analysis.evidence import Evidence
 from rig.analysis.levels import median
 from rig.analysis.model import UnitType
+from rig.analysis.trace import BoolArray, FloatArray
 
 # The resistance taken from an inrush may be wrong by this part either way (simulated motors,
 # 200 Hz to 2 kHz), which shifts angles of heavily loaded drives against those of light ones.
 OHM_WRONG = 0.15
 # Where an inrush was sampled too rarely the resistance may be smaller by this part.
 OHM_WRONG_COARSE = 0.45
+# Between two drives it may change by this part (13 K of copper).
+OHM_DRIFT = 0.05
+# A motor pulled along without current may turn half as fast again as the voltage says (guess).
 UNSEEN = 0.5
+# No unit turns half round in less (s, guess).
+SHORTEST_S = 0.06
 # With more others than this their median is the full half-turn; with fewer the largest is.
 MANY = 4
 
@@ -31,7 +37,8 @@ class Angle:
 
     ``of_trace`` by the trace's other half-turns that the unit ended by itself, of which there are
     ``others`` (None without any); ``of_plan`` by the plan's nominal value (None if it has none).
-    The ``most_`` values are the largest that the resistance's uncertainty allows.  ``scale_vs``
+    The ``most_`` and ``least`` values are the largest and the smallest that the resistance's
+    uncertainty allows (``least`` by the trace if it can tell, else by the plan).  ``scale_vs``
     is the integral of 180 degrees (V s) as well as it is known, ``next_is_dead`` tells that no
     current flowed at the next ignition change although fed.
     """
@@ -41,6 +48,7 @@ class Angle:
     others: int
     of_plan: float | None
     most_of_plan: float | None
+    least: float | None
     scale_vs: float | None
     next_is_dead: bool
 
@@ -56,51 +64,51 @@ def measure_angles(found: list[Evidence], unit: UnitType) -> list[Angle]:
     vs = np.array([e.turned_vs for e in found])
     drop_vs = np.array([e.ohm * e.moved_c for e in found])
     coarse = any(e.electric is not None and e.electric.is_coarse for e in found)
-    wrong = OHM_WRONG_COARSE if coarse else OHM_WRONG
+    less = OHM_WRONG_COARSE if coarse else OHM_WRONG
     # Rows: the integral with the resistance as it is, smaller, larger.
-    rows = np.stack([vs, vs + wrong * drop_vs, vs - OHM_WRONG * drop_vs])
+    rows = np.stack([vs, vs + less * drop_vs, vs - OHM_WRONG * drop_vs])
     scale_vs = _scale_vs(vs, is_whole) or unit.turn_vs
-    middle = np.median(rows[:, is_whole], axis=1) if is_whole.sum() > MANY + 1 else None
-    return [_angle(found, k, rows, is_whole, middle, scale_vs, unit) for k in range(len(found))]
+    count = int(is_whole.sum())
+    middle_vs = np.median(rows[:, is_whole], axis=1) if count > MANY + 1 else None
+    angles = []
+    for k, e in enumerate(found):
+        full_vs = middle_vs
+        if full_vs is None:
+            others = is_whole & (np.arange(len(found)) != k)
+            full_vs = rows[:, others].max(axis=1) if others.any() else None
+        of_trace = None if full_vs is None else _parts(rows[:, k], full_vs, e)
+        plan_vs = None if unit.turn_vs is None else np.full(3, unit.turn_vs)
+        of_plan = None if plan_vs is None else _parts(rows[:, k], plan_vs, e)
+        shown = of_plan if of_trace is None else of_trace
+        angles.append(
+            Angle(
+                of_trace=None if of_trace is None else of_trace[0],
+                most_of_trace=None if of_trace is None else of_trace[2],
+                others=count - int(is_whole[k]),
+                of_plan=None if of_plan is None else of_plan[0],
+                most_of_plan=None if of_plan is None else of_plan[2],
+                least=None if shown is None else shown[1],
+                scale_vs=scale_vs,
+                next_is_dead=_next_is_dead(found, k),
+            )
+        )
+    return angles
 
 
-def _angle(
-    found: list[Evidence],
-    k: int,
-    rows: np.ndarray,
-    is_whole: np.ndarray,
-    middle: np.ndarray | None,
-    scale_vs: float | None,
-    unit: UnitType,
-) -> Angle:
-    others = int(is_whole.sum()) - int(is_whole[k])
-    parts: np.ndarray | None = None
-    if middle is not None:
-        parts = rows[:, k] / middle
-    elif others:
-        mask = is_whole.copy()
-        mask[k] = False
-        parts = rows[:, k] / rows[:, mask].max(axis=1)
-    of_plan = rows[:, k] / unit.turn_vs if unit.turn_vs else None
-    # While no current flowed the motor may have been pulled along at half as fast again (guess).
-    unseen_vs = UNSEEN * found[k].idle_vs
-    most_of_trace = most_of_plan = None
-    if parts is not None:
-        most_of_trace = float(parts.max()) * (1.0 + unseen_vs / max(float(rows[0, k]), 1e-9))
-    if of_plan is not None and unit.turn_vs:
-        most_of_plan = float(of_plan.max()) + unseen_vs / unit.turn_vs
-    return Angle(
-        of_trace=None if parts is None else float(parts[0]),
-        most_of_trace=most_of_trace,
-        others=others,
-        of_plan=None if of_plan is None else float(of_plan[0]),
-        most_of_plan=most_of_plan,
-        scale_vs=scale_vs,
-        next_is_dead=_next_is_dead(found, k),
-    )
+def _parts(turned_vs: FloatArray, full_vs: FloatArray, e: Evidence) -> tuple[float, float, float]:
+    """Return a drive's part of a full half-turn: as it is, the least and the most it may be.
+
+    Besides the resistance as such, the winding may have warmed or cooled between two drives; and
+    while no current flowed the motor may have been pulled along faster than the voltage says.
+    """
+    full_vs = np.maximum(full_vs, 1e-9)
+    parts = turned_vs / full_vs
+    warmth = OHM_DRIFT * abs(e.ohm * e.moved_c) / float(full_vs[0])
+    unseen = UNSEEN * e.idle_vs / float(full_vs[0])
+    return float(parts[0]), float(parts.min()) - warmth, float(parts.max()) + warmth + unseen
 
 
-def _scale_vs(vs: np.ndarray, is_whole: np.ndarray) -> float | None:
+def _scale_vs(vs: FloatArray, is_whole: BoolArray) -> float | None:
     """Return the integral of half a turn: half of what two half-turns in a row make."""
     in_a_row = is_whole[:-1] & is_whole[1:]
     if in_a_row.any():
@@ -120,6 +128,6 @@ def _is_whole(found: list[Evidence], k: int) -> bool:
     e = found[k]
     if e.cut is None or e.cut.fades or e.standstill is not None or e.drive.carried:
         return False
-    if e.window.homing or e.window.begins is Cause.TRACE:
+    if e.window.homing or e.window.begins is Cause.TRACE or e.driven_s < SHORTEST_S:
         return False
     return k == 0 or not found[k - 1].drive.flows or found[k - 1].cut is not None

@@ -143,8 +143,11 @@ def _refreshed(signal: Signal, drive: Drive, voltage_v: FloatArray, supply_v: fl
     rest to running gives the source's resistance, and that the voltage at every current.
     """
     above_a = drive.above_a[drive.begin - drive.first : drive.end - drive.first]
-    moving = np.abs(np.diff(above_a)) > 0.1 * drive.running_a
-    if not moving.any() or np.mean(np.diff(voltage_v)[moving] == 0.0) < 0.5:
+    moving = np.abs(above_a[1:] - above_a[:-1]) > 0.1 * drive.running_a
+    held = moving & (voltage_v[1:] == voltage_v[:-1])
+    if signal.has_voltage is not None:
+        held |= moving & ~signal.has_voltage[drive.begin + 1 : drive.end]
+    if 2 * int(np.count_nonzero(held)) < max(int(np.count_nonzero(moving)), 1):
         return voltage_v
     around = [signal.voltage_v[max(drive.first - 64, 0) : drive.first]]
     if drive.cut is not None:
@@ -264,7 +267,7 @@ def integral(time_s: FloatArray, values: FloatArray) -> float:
     """Return the integral over time by the trapezium rule; 0 of fewer than two samples."""
     if len(time_s) < 2:
         return 0.0
-    return float(0.5 * np.dot(np.diff(time_s), values[1:] + values[:-1]))
+    return float(0.5 * np.dot(time_s[1:] - time_s[:-1], values[1:] + values[:-1]))
 
 
 def turned_vs(signal: Signal, drive: Drive, emf_v: FloatArray) -> float:

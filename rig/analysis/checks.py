@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from rig.analysis.model import Verdict
-from rig.analysis.wording import amount, with_u
+from rig.analysis.wording import with_u
 
 
 def compare(value: float | None, u: float | None, low: float | None, high: float | None) -> Verdict:
@@ -34,7 +34,9 @@ class Check:
     """A value, its limit, and how to speak of both.
 
     ``says`` is the verb phrase before the value ("took"), ``limit_is`` what stands before the
-    limit ("the limit at 12.1 V is").  ``is_count`` is a whole number: at the limit it is met.
+    limit ("the limit at 12.1 V is").  ``limit_u`` is the limit's own expanded uncertainty, where
+    it follows a measured voltage.  ``is_count`` is a whole number: at the limit it is met.
+    ``of_rig`` says what to look at where a violation is the feed's doing: never a fail.
     """
 
     measure: str
@@ -47,13 +49,17 @@ class Check:
     high: float | None = None
     limit_is: str = "the limit is"
     is_count: bool = False
+    limit_u: float = 0.0
+    of_rig: str = ""
 
     @property
     def verdict(self) -> Verdict:
         """The verdict of this check alone."""
         if self.is_count and self.value is not None and self.high is not None:
             return Verdict.PASS if self.value <= self.high else Verdict.FAIL
-        return compare(self.value, self.u, self.low, self.high)
+        band = None if self.u is None else math.hypot(self.u, self.limit_u)
+        found = compare(self.value, band, self.low, self.high)
+        return Verdict.RETEST if self.of_rig and found is Verdict.FAIL else found
 
     @property
     def margin(self) -> float:
@@ -80,7 +86,7 @@ class Check:
         if self.value is None:
             return "not known"
         if self.is_count:
-            return f"{self.value:.0f}"
+            return "once" if self.value == 1 else f"{self.value:.0f} times"
         return with_u(self.value, self.u, self.unit)
 
     def shown_limit(self) -> str:
@@ -88,13 +94,20 @@ class Check:
         limit = self.nearest
         if limit is None:
             return "none"
-        return f"{limit:.0f}" if self.is_count else amount(limit, self.unit)
+        if self.is_count:
+            return f"{limit:.0f}"
+        text = with_u(limit, self.limit_u, self.unit)
+        if self.low is None or self.high is None:
+            return text
+        return f"{'at least' if limit == self.low else 'at most'} {text}"
 
     def sentence(self, who: str) -> str:
         """Return a whole sentence about ``who``, verdict included where it is not a pass."""
         if self.value is None:
             return f"{who}: the {self.label} could not be measured. Test again."
         text = f"{who} {self.says} {self.shown()}; {self.limit_is} {self.shown_limit()}"
+        if self.of_rig and compare(self.value, self.u, self.low, self.high) is Verdict.FAIL:
+            return f"{text}. {self.of_rig}"
         if self.verdict is Verdict.RETEST:
             return f"{text}, too close to tell. Test again."
         return f"{text}."

@@ -7,8 +7,9 @@ from itertools import pairwise
 
 import numpy as np
 
-from rig.analysis.cutoff import NOISE_SIGMAS, Cut, find_cut, see_flow
+from rig.analysis.cutoff import Cut, find_cut
 from rig.analysis.edges import Cause, Window
+from rig.analysis.flow import NOISE_SIGMAS, Rest, see_flow
 from rig.analysis.levels import level, median3, running_mean
 from rig.analysis.model import UnitType
 from rig.analysis.signal import Signal
@@ -24,20 +25,14 @@ COASTS_S = 0.2
 MAKE_BOUNCE_S = 0.015
 # A steady current below this part of the plan's stall current is leakage (guess).
 LEAK_OF_STALL = 0.12
-# A dropout is a fall below LOW of the running current, from above HIGH, at contact speed.
+# No start of a motor peaks below this part of it, not even sampled at 200 Hz (guess).
+START_OF_STALL = 0.05
+# ... and, after a drive that went on to the feed change, below this part of that one's (guess).
+LEAK_OF_BEFORE = 0.3
+# A dropout is a fall below LOW of the running current, from above HIGH, at contact speed, in more
+# samples than a spike of interference has.
 LOW, HIGH = 0.15, 0.4
-
-
-@dataclass(frozen=True, slots=True)
-class Rest:
-    """A rest level (A) and the noise about it (standard deviation, A).
-
-    ``lively`` tells that most of its samples differed from the one before.
-    """
-
-    level_a: float
-    noise_a: float
-    lively: bool = False
+DROPOUT_SAMPLES = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +90,7 @@ def trace_drive(
         return Drive(window, first, last, rest, above_a)
     skip = _handed_over(time_s, above_a, rest.noise_a) if was_driving else 0
     goes_on = was_driving and skip == 0
-    flow = see_flow(above_a[skip:], rest.noise_a, signal.step_s, least_a)
+    flow = see_flow(above_a[skip:], rest, signal.step_s, least_a)
     if flow is None:
         return Drive(window, first, last, rest, above_a)
     cut = find_cut(time_s[skip:], above_a[skip:], flow, rest.noise_a)
@@ -103,13 +98,16 @@ def trace_drive(
     end = (last - first - skip) if cut is None else cut.last + 1
     if onset is None or end <= onset:
         return Drive(window, first, last, rest, above_a)
+    # The first look at the running current may have been at leakage after parking: now it is known
+    # which samples are the drive's.
+    running_a = level(np.abs(above_a[skip + onset : skip + end]))
     begin = first + skip + onset
     before_s = signal.time_s[begin - 1] if onset or skip else window.start_s
     begin_s = 0.5 * float(before_s + signal.time_s[begin])
     out, longest_s = _dropouts(
         signal.time_s[begin : first + skip + end],
         above_a[skip + onset : skip + end],
-        flow.running_a,
+        running_a,
         rest.noise_a,
     )
     return Drive(
@@ -122,7 +120,7 @@ def trace_drive(
         end=first + skip + end,
         begin_s=max(begin_s, window.start_s),
         begin_half_s=0.5 * float(signal.time_s[begin] - before_s),
-        running_a=flow.running_a,
+        running_a=running_a,
         cut=cut,
         # After the relay's throw-over the motor still turns: it starts without an inrush.
         carried=was_driving and begin_s - window.start_s < COASTS_S,
@@ -132,17 +130,25 @@ def trace_drive(
     )
 
 
-def is_leakage(drive: Drive, unit: UnitType) -> bool:
+def is_leakage(drive: Drive, before: Drive | None, unit: UnitType) -> bool:
     """Whether a current is one that begins with the feed and stays: small, level, no inrush.
 
     A motor that starts from rest shows an inrush several times its running current, and one at
-    standstill draws the better part of the plan's V/R.
+    standstill draws the better part of the plan's V/R.  One that was turning already goes on
+    drawing what it drew in ``before``.
     """
-    if not drive.flows_to_end or drive.carried or drive.window.begins is Cause.TRACE:
+    if not drive.flows or drive.window.begins is Cause.TRACE:
         return False
-    above_a = drive.above_a[drive.begin - drive.first :]
+    stall_a = unit.nominal_v / unit.winding_ohm
+    above_a = drive.above_a[drive.begin - drive.first : drive.end - drive.first]
+    if not drive.carried and float(median3(above_a).max()) < START_OF_STALL * stall_a:
+        return True
+    if not drive.flows_to_end:
+        return False
     steady_a = level(above_a)
-    if steady_a > LEAK_OF_STALL * unit.nominal_v / unit.winding_ohm:
+    if drive.carried and (before is None or steady_a > LEAK_OF_BEFORE * before.running_a):
+        return False
+    if steady_a > LEAK_OF_STALL * stall_a:
         return False
     top_a = float(median3(above_a).max())
     return top_a < 1.3 * steady_a + NOISE_SIGMAS * drive.rest.noise_a
@@ -192,7 +198,7 @@ def _dropouts(
     found: list[tuple[int, int]] = []
     longest_s = 0.0
     for a, b in pairwise(change):
-        if not low[a]:
+        if not low[a] or b - a < DROPOUT_SAMPLES:
             continue
         falls = above_a[max(a - 2, 0) : a].max() > high_a
         rises = above_a[b : b + 2].max() > high_a

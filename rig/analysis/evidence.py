@@ -20,7 +20,7 @@ from rig.analysis.backemf import (
 from rig.analysis.cutoff import Cut
 from rig.analysis.drive import Drive
 from rig.analysis.edges import Cause, Window
-from rig.analysis.levels import level
+from rig.analysis.levels import level, running_mean
 from rig.analysis.model import Limits, UnitType
 from rig.analysis.signal import Signal
 from rig.analysis.standstill import Standstill, find_standstill
@@ -32,8 +32,8 @@ BY_THE_FEED_S = 0.010
 # Noise above this part of the stall current hides a motor; so many equal codes in a row come from
 # a sensor that has stopped, if its codes varied before (guesses).
 DEAF_NOISE, FROZEN = 0.1, 50
-# Below this part of the running current, or in the noise, the motor idles.
-IDLE = 0.05
+# Below this part of the running current, or in the noise, the motor idles; seen over some samples.
+IDLE, IDLE_SAMPLES = 0.05, 9
 # The voltage counts as gone below this part of what it was during the drive.
 GONE_OF_DRIVE = 0.5
 
@@ -92,9 +92,8 @@ def gather(signal: Signal, drives: list[Drive], unit: UnitType, limits: Limits) 
     family = find_family([e for e in electrics if e is not None])
     alone: list[Evidence] = []
     for drive, electric in zip(drives, electrics, strict=True):
-        # A drive that was handed over by one that stood still starts from rest like any other.
-        turning = drive.carried and alone[-1].standstill is None
-        alone.append(_one(signal, drive, electric, family, unit, limits, turning=turning))
+        before = alone[-1].standstill if drive.carried else None
+        alone.append(_one(signal, drive, electric, family, unit, limits, before=before))
     return alone
 
 
@@ -106,7 +105,7 @@ def _one(
     unit: UnitType,
     limits: Limits,
     *,
-    turning: bool,
+    before: Standstill | None,
 ) -> Evidence:
     cut = drive.cut
     window_v = _level_v(signal, drive.first, drive.last)
@@ -120,7 +119,7 @@ def _one(
         usual = family.start if family else None
         cut_itself = cut is not None and not by_rig and not lost
         standstill = find_standstill(
-            signal, drive, electric, usual, unit, limits, turning=turning, cut_itself=cut_itself
+            signal, drive, electric, usual, unit, limits, before=before, cut_itself=cut_itself
         )
         ohm = choose_ohm(electric, family, unit)
         if standstill is not None and not cut_itself:
@@ -156,8 +155,8 @@ def _idle_vs(signal: Signal, drive: Drive, emf_v: FloatArray) -> float:
     A cable that pulls the motor along may turn it faster than the voltage would, unseen.
     """
     above_a = drive.above_a[drive.begin - drive.first : drive.end - drive.first]
-    idle_a = max(4.0 * drive.rest.noise_a, IDLE * drive.running_a)
-    idle = np.abs(above_a) < idle_a
+    idle_a = max(IDLE * drive.running_a, 2.0 * drive.rest.smoothed_noise_a(IDLE_SAMPLES))
+    idle = np.abs(running_mean(above_a, IDLE_SAMPLES)) < idle_a
     if not idle.any():
         return 0.0
     return integral(signal.time_s[drive.begin : drive.end], np.where(idle, emf_v, 0.0))

@@ -41,6 +41,7 @@ def _by_voltage(turn: HalfTurn, limit: VoltageLimit, *, is_max: bool) -> Iterato
     name = "limit" if is_max else "least allowed"
     limit_is = f"the {name} is"
     limit_s: float | None = limit.points[0][1]
+    off_s = 0.0
     if len(limit.points) > 1 and turn.supply_v is None:
         value = None  # which limit applies is not known
     elif turn.supply_v is not None:
@@ -48,11 +49,12 @@ def _by_voltage(turn: HalfTurn, limit: VoltageLimit, *, is_max: bool) -> Iterato
         limit_s = limit.at(supply_v)
         off_v = VOLTAGE_U_REL * supply_v
         off_s = 0.5 * abs(limit.at(supply_v + off_v) - limit.at(supply_v - off_v))
-        u_s = None if u_s is None else (u_s**2 + off_s**2) ** 0.5
         limit_is = f"the {name} at {supply_v:.1f} V is"
     low, high = (None, limit_s) if is_max else (limit_s, None)
     measure = "half_turn_s" if is_max else "half_turn_min_s"
-    yield Check(measure, "half-turn time", "took", value, u_s, "s", low, high, limit_is)
+    yield Check(
+        measure, "half-turn time", "took", value, u_s, "s", low, high, limit_is, limit_u=off_s
+    )
 
 
 def _rest(turn: HalfTurn, limits: Limits) -> Iterator[Check]:
@@ -60,7 +62,7 @@ def _rest(turn: HalfTurn, limits: Limits) -> Iterator[Check]:
         yield Check(
             "rest_a",
             "rest current",
-            "drew at rest",
+            "drew, at rest,",
             turn.rest_a,
             turn.rest_u_a,
             "A",
@@ -73,7 +75,7 @@ def _currents(turn: HalfTurn, limits: Limits) -> Iterator[Check]:
         yield Check(
             "run_a",
             "running current",
-            "drew while running",
+            "ran at",
             turn.run_a,
             turn.run_u_a,
             "A",
@@ -96,11 +98,12 @@ def _others(turn: HalfTurn, limits: Limits) -> Iterator[Check]:
         yield Check(
             "sag_v",
             "supply sag",
-            "pulled the supply down by",
+            "saw its feed fall by",
             turn.sag_v,
             turn.sag_u_v,
             "V",
             high=limits.sag_max_v,
+            of_rig="Look at the supply, the fuse holder and the leads, then test again.",
         )
     if limits.response_max_s is not None:
         u_s = turn.half_turn_u_s if turn.half_turn_u_s is not None else RESPONSE_U_S
@@ -117,7 +120,7 @@ def _others(turn: HalfTurn, limits: Limits) -> Iterator[Check]:
         yield Check(
             "dropouts",
             "number of dropouts",
-            "lost its current this often:",
+            "lost its current",
             turn.dropouts,
             None,
             "",

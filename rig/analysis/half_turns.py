@@ -14,10 +14,11 @@ from __future__ import annotations
 import numpy as np
 
 from rig.analysis.angles import measure_angles
-from rig.analysis.drive import Drive, Rest, is_leakage, trace_drive
+from rig.analysis.drive import LEAK_OF_STALL, Drive, is_leakage, trace_drive
 from rig.analysis.edges import Cause, Window, find_windows
 from rig.analysis.evidence import gather
-from rig.analysis.levels import MAD_TO_SIGMA, level, noise, thinned
+from rig.analysis.flow import Rest
+from rig.analysis.levels import level, noise, thinned
 from rig.analysis.measures import half_turn_of, time_u_s
 from rig.analysis.model import Accuracy, HalfTurn, Limits, UnitType
 from rig.analysis.outcomes import Case, Position, decide
@@ -27,6 +28,10 @@ from rig.analysis.trace import Trace
 # Rest is looked at for this long before a feed change (s), with this left out after a cut-off.
 REST_BEFORE_S, SETTLE_S = 0.3, 0.010
 REST_SAMPLES = 8
+# So few samples tell too little of the noise: the usual one counts if it is larger.
+FEW = 64
+# A sensor's last digit may flicker without being seen to: noise is not less than half of it.
+HALF_A_DIGIT = 0.5
 # Currents below this part of the plan's stall current are no flow at all (guess: 1/250).
 LEAST_OF_STALL = 0.004
 AS_IT_COMES = Accuracy()
@@ -64,17 +69,17 @@ def _drives(signal: Signal, windows: list[Window], unit: UnitType) -> list[Drive
     for window in windows:
         last = drives[-1] if drives else None
         was_driving = last is not None and last.flows_to_end and window.begins is Cause.IGNITION
-        rest = last.rest if was_driving and last else _rest_before(signal, window, last)
+        rest = last.rest if was_driving and last else _rest_before(signal, window, last, unit)
         drive = trace_drive(signal, window, rest, was_driving=was_driving, least_a=least_a)
-        drives.append(drive.silenced() if is_leakage(drive, unit) else drive)
+        drives.append(drive.silenced() if is_leakage(drive, last, unit) else drive)
     return drives
 
 
-def _rest_before(signal: Signal, window: Window, last: Drive | None) -> Rest:
+def _rest_before(signal: Signal, window: Window, last: Drive | None, unit: UnitType) -> Rest:
     """Return level and noise at rest just before a window."""
     at = signal.at_row(window.first)
     if at == 0:
-        return _lowest(signal, signal.at_row(window.last))
+        return _lowest(signal, signal.at_row(window.last), unit)
     first = at - int(REST_BEFORE_S / signal.step_s) if signal.step_s > 0 else 0
     settle = int(SETTLE_S / signal.step_s) + 2 if signal.step_s > 0 else 2
     if last is not None:
@@ -85,27 +90,31 @@ def _rest_before(signal: Signal, window: Window, last: Drive | None) -> Rest:
         first = max(first, quiet)
     values = signal.current_a[max(first, 0) : at]
     if len(values) < 4:
-        return last.rest if last is not None else _lowest(signal, at)
+        return last.rest if last is not None else _lowest(signal, at, unit)
     rest_a = level(values)
-    noise_a = noise(values, rest_a)
-    if len(values) < 16:
+    noise_a = max(noise(values, rest_a), HALF_A_DIGIT * signal.quantum_a)
+    if len(values) < FEW:
         noise_a = max(noise_a, signal.noise_a)
-    lively = 2 * int(np.count_nonzero(np.diff(values))) > len(values)
-    return Rest(rest_a, noise_a, lively)
+    return Rest(rest_a, noise_a, values)
 
 
-def _lowest(signal: Signal, end: int) -> Rest:
+def _lowest(signal: Signal, end: int, unit: UnitType) -> Rest:
     """Return the rest level of a trace that begins with the feed made: no rest was seen before.
 
     The end of its first window is at rest unless the current is lower elsewhere while fed.
     """
-    noise_a = MAD_TO_SIGMA * level(np.abs(np.diff(signal.current_a[:4096]))) / np.sqrt(2.0)
-    noise_a = max(float(noise_a), signal.noise_a)
+    noise_a = max(signal.noise_a, HALF_A_DIGIT * signal.quantum_a)
     tail = max(int(0.1 / signal.step_s), 4) if signal.step_s > 0 else 4
-    tail_a = level(signal.current_a[max(end - tail, 0) : end])
+    last_a = signal.current_a[max(end - tail, 0) : end]
+    tail_a = level(last_a)
+    noise_a = max(noise_a, noise(last_a, tail_a))  # hum does not show from sample to sample
+    if tail_a > LEAK_OF_STALL * unit.nominal_v / unit.winding_ohm:
+        return Rest(0.0, noise_a)  # too much for leakage: it flows all the time
     fed_a = thinned(signal.current_a[signal.fed], 4096)
     if len(fed_a) == 0:
-        return Rest(tail_a, noise_a)
+        return Rest(tail_a, noise_a, last_a)
     low_a = float(np.quantile(fed_a, 0.1)) + 1.28 * noise_a
     far_a = noise_a + 0.01 * float(fed_a.max() - low_a)
-    return Rest(low_a if tail_a - low_a > far_a else tail_a, noise_a)
+    if tail_a - low_a > far_a:
+        return Rest(low_a, noise_a)
+    return Rest(tail_a, noise_a, last_a)

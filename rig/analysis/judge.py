@@ -16,6 +16,10 @@ from rig.analysis.wording import OUTCOME_WORDS, named
 
 __all__ = ["combine", "compare", "judge_half_turns", "judge_measures"]
 
+# Estimated angle below which a half-turn may not have been a whole one.  A type's turn_vs is
+# nominal: units differ from it by a sixth (guess); one that is confirmed by others reads near 180.
+WHOLE_TURN_DEG = 150.0
+
 _SEVERITY = {Verdict.FAIL: 0, Verdict.RETEST: 1, Verdict.PASS: 2}
 
 # What the operator does about an outcome that is not the unit's.
@@ -70,6 +74,13 @@ def _outcome_reasons(turn: HalfTurn) -> Iterable[Reason]:
         yield Reason(Verdict.RETEST, text, "outcome", turn.number)
     elif turn.outcome is Outcome.SLOW and turn.half_turn_s is None:
         yield Reason(Verdict.FAIL, f"{who} is slow.{note}", "half_turn_s", turn.number)
+    elif turn.turned_deg is not None and turn.turned_deg < WHOLE_TURN_DEG:
+        text = (
+            f"{who} parked after about {turn.turned_deg:.0f} degrees of 180 by its type's turn_vs, "
+            "and no other half-turn of the trace shows more. Test again with several half-turns, "
+            "or correct turn_vs in the plan."
+        )
+        yield Reason(Verdict.RETEST, text, "turned_deg", turn.number)
 
 
 def _summary(pairs: list[tuple[HalfTurn, Check]]) -> Reason:

@@ -24,10 +24,10 @@ def median(values: FloatArray) -> float:
     if n == 0:
         return float("nan")
     half = n // 2
-    if n % 2:
-        return float(np.partition(values, half)[half])
-    parted = np.partition(values, (half - 1, half))
-    return 0.5 * (float(parted[half - 1]) + float(parted[half]))
+    parted = values.copy()
+    parted.partition(half)  # the method: half the overhead of numpy.partition
+    upper = float(parted[half])
+    return upper if n % 2 else 0.5 * (upper + float(parted[:half].max()))
 
 
 def level(values: FloatArray) -> float:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-
 from rig.analysis.angles import Angle
 from rig.analysis.backemf import PLATEAU_FROM, PLATEAU_TO, integral, without_spikes
 from rig.analysis.edges import Cause
@@ -107,9 +105,16 @@ def _known(value: float) -> float | None:
 
 
 def _peak(raw_a: FloatArray, noise_a: float, accuracy: Accuracy) -> dict[str, float | None]:
-    """The highest reading, spikes left out."""
-    peak_a = float(without_spikes(raw_a).max())
-    return {"peak_a": peak_a, "peak_u_a": current_u_a(peak_a, accuracy, noise_a)}
+    """The highest reading, spikes left out.
+
+    The true peak lies between samples, higher by up to what the current falls to the next one.
+    """
+    smooth_a = without_spikes(raw_a)
+    top = int(smooth_a.argmax())
+    peak_a = float(smooth_a[top])
+    fall_a = peak_a - float(smooth_a[min(top + 1, len(smooth_a) - 1)])
+    u_a = math.hypot(current_u_a(peak_a, accuracy, noise_a), fall_a)
+    return {"peak_a": peak_a, "peak_u_a": u_a}
 
 
 def _running(raw_a: FloatArray, accuracy: Accuracy) -> dict[str, float | None]:
@@ -165,7 +170,7 @@ def _motion(e: Evidence, angle: Angle) -> dict[str, float | None]:
         return {}
     part = max(len(e.emf_v) // 20, 1)
     blocks = e.emf_v[: len(e.emf_v) // part * part].reshape(-1, part)
-    top_v = max(float(np.median(blocks, axis=1).max()), 0.0)
+    top_v = max(float(blocks.mean(axis=1).max()), 0.0)
     return {
         "turned_deg": 180.0 * max(e.turned_vs, 0.0) / angle.scale_vs,
         "peak_speed_deg_per_s": 180.0 * top_v / angle.scale_vs,

@@ -104,13 +104,14 @@ class Limits:
 class Accuracy:
     """Standard uncertainties (k = 1) of what was recorded.
 
-    ``relay_u_s`` of the feed's contact time; ``sensor_delay_u_s`` of the sample's time stamp;
+    ``relay_u_s`` of the feed's contact time; ``sensor_delay_u_s`` of the sample's time stamp (an
+    INA219's 12-bit conversion is over by 0 to 0.53 ms when it is read, and spans 0.53 ms);
     ``gain_u_rel`` relative, ``offset_u_a`` A; ``voltage_gain_u_rel`` relative,
     ``voltage_offset_u_v`` V.  ``full_scale_a`` marks clipping (A) if known.
     """
 
     relay_u_s: float = 0.0
-    sensor_delay_u_s: float = 0.0
+    sensor_delay_u_s: float = 0.0004
     gain_u_rel: float = 0.005
     offset_u_a: float = 0.005
     voltage_gain_u_rel: float = 0.005

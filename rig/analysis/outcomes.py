@@ -104,6 +104,9 @@ def decide(case: Case) -> Found | None:
     e = case.e
     if not e.drive.flows:
         return _without_current(case)
+    if e.moved_c < 0.0:
+        note = "The current flowed backwards: check the polarity of the sensor and of the unit."
+        return Found(Outcome.NOT_MEASURED, note, Position.UNKNOWN)
     if e.supply_v < GONE_OF_NOMINAL * case.unit.nominal_v and not _is_held_down(case):
         note = f"The voltage was {e.supply_v:.1f} V while it was fed."
         return Found(Outcome.NO_FEED, note, Position.UNKNOWN)
@@ -187,13 +190,11 @@ def _past_park(case: Case) -> Found | None:
     if e.driven_s >= case.limits.run_on_s - slack_s:
         note = f"It was still driving {e.driven_s:.2f} s after the feed change."
         return Found(Outcome.RUNS_ON, note, Position.ASTRAY)
-    if angle.of_trace is not None:
-        part, most = angle.of_trace, PAST_OF_TRACE
-    elif angle.of_plan is not None:
-        part, most = angle.of_plan, PAST_AND_LATE if case.late_s > 0 else PAST_OF_PLAN
-    else:
-        return None
-    if part <= most:
+    most = PAST_OF_TRACE
+    if angle.of_trace is None:
+        most = PAST_AND_LATE if case.late_s > 0 else PAST_OF_PLAN
+    part = angle.part
+    if part is None or angle.least is None or angle.least <= most:
         return None
     note = f"It had turned about {180 * part:.0f} degrees and not cut off."
     return Found(Outcome.RUNS_ON, note, Position.ASTRAY)
@@ -249,6 +250,9 @@ def _short(case: Case) -> Found | None:
         return _too_soon(case)
     if part >= least or most >= ROOM * least:
         return None
+    if not math.isfinite(e.supply_v):
+        note = "It was cut off early, and no voltage was recorded to tell by what."
+        return Found(Outcome.NOT_MEASURED, note, Position.UNKNOWN)
     # The trace's own scale may be longer than a half-turn where the one before was short.
     shown = e.turned_vs / angle.scale_vs if angle.scale_vs else part
     note = f"It cut off after about {180 * shown:.0f} degrees of 180."
@@ -270,7 +274,8 @@ def _parked(case: Case) -> Found:
     e, angle = case.e, case.angle
     part = angle.part
     missed = angle.of_trace is not None and angle.of_trace > MISSED_PARK and angle.others > 1
-    too_long = e.driven_s > case.limits.run_on_s and part is not None and part > ONE_HALF_TURN
+    least = angle.least if angle.least is not None else 0.0
+    too_long = e.driven_s > case.limits.run_on_s and least > ONE_HALF_TURN
     if part is not None and (missed or too_long):
         note = f"It cut off only after {e.driven_s:.2f} s and about {180 * part:.0f} degrees."
         return Found(Outcome.RUNS_ON, note, case.here)

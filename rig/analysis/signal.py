@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.analysis.levels import level, noise, thinned
+from rig.analysis.levels import MAD_TO_SIGMA, level, noise, thinned
 from rig.analysis.model import Accuracy, UnitType
 from rig.analysis.trace import CLIPPED, LOST, RESET, STUCK, BoolArray, FloatArray, Trace
 
@@ -15,6 +15,8 @@ from rig.analysis.trace import CLIPPED, LOST, RESET, STUCK, BoolArray, FloatArra
 # than this part of the stall current is no zero error but current, or a sensor gone wrong (guess).
 ZERO_MOST = 0.05
 ZERO_SAMPLES = 8
+# The last digit of a usable sensor is at most this part of an inrush (guess).
+DIGIT_MOST = 0.005
 # So many equal codes at the very top, left downhill, are the end of the range (guess).
 CLIP_RUN = 3
 
@@ -26,7 +28,7 @@ class Signal:
     ``row`` gives each sample's row in the trace (None if all rows are valid).  ``current_a`` has
     ``zero_a`` taken off.  ``has_voltage`` is false where the voltage of a sample was not recorded
     (``voltage_v`` is then a neighbour's).  ``fed`` is the battery feed.  ``stuck_zero`` tells of
-    current where none can flow.
+    current where none can flow; ``noise_a`` is the usual noise, ``quantum_a`` the last digit.
     """
 
     time_s: FloatArray
@@ -85,7 +87,7 @@ def make_signal(trace: Trace, unit: UnitType, accuracy: Accuracy) -> Signal:
         zero_a=zero_a,
         zero_is_known=is_known,
         stuck_zero=is_stuck,
-        noise_a=noise_a,
+        noise_a=noise_a if is_known else _usual_noise_a(current_a),
         quantum_a=_quantum(current_a),
     )
 
@@ -96,11 +98,20 @@ def _usual_step_s(time_s: FloatArray) -> float:
     return level(np.diff(time_s[: 1 << 14]))
 
 
+def _usual_noise_a(current_a: FloatArray) -> float:
+    """Return the noise from sample to sample (A): of most samples, and most are at rest."""
+    if len(current_a) < 2:
+        return 0.0
+    steps = np.abs(np.diff(current_a[: 1 << 14]))
+    return MAD_TO_SIGMA * level(steps) / float(np.sqrt(2.0))
+
+
 def _quantum(current_a: FloatArray) -> float:
-    """Return the smallest step between neighbours: the sensor's last digit, or its noise."""
-    steps = np.abs(np.diff(current_a[: 1 << 12]))
+    """Return the smallest step between neighbours: the sensor's last digit, or less."""
+    steps = np.abs(np.diff(current_a[: 1 << 14]))
     steps = steps[steps > 1e-9]
-    return float(steps.min()) if len(steps) else 0.0
+    # In few samples that all differ much the smallest step need not be a digit.
+    return min(float(steps.min()), DIGIT_MOST * float(steps.max())) if len(steps) else 0.0
 
 
 def _filled(time_s: FloatArray, voltage_v: FloatArray) -> tuple[FloatArray, BoolArray | None]:

@@ -27,6 +27,8 @@ DWELL_S = 0.12
 LEVEL = 0.08
 # Noise, in standard deviations, that the highest of the first samples may hold.
 NOISE_IN_PEAK = 3.0
+# A jam handed over from one feed change to the next draws about the same.
+STILL_HELD = 0.9
 # Copper's resistance rises by this a kelvin (IEC 60028 copper, 20 degrees Celsius); a winding may
 # be so many times lighter than the plan says (guess), and gets no hotter than its insulation.
 COPPER_PER_K, HEAT_SPREAD, HOTTEST_K = 0.00393, 3.0, 150.0
@@ -81,14 +83,15 @@ def find_standstill(
     unit: UnitType,
     limits: Limits,
     *,
-    turning: bool,
+    before: Standstill | None,
     cut_itself: bool,
 ) -> Standstill | None:
     """Return the standstill a drive ends in; None if it ends turning, or too soon to tell.
 
     ``usual`` is the conductance at standstill that the trace's other starts show, if any;
-    ``turning`` tells that the motor was turning when the drive began, ``cut_itself`` that the unit
-    ended the drive: no cam does that at standstill, so more is asked before it is sure.
+    ``before`` is the standstill that the drive took over from, if it took over from one;
+    ``cut_itself`` tells that the unit ended the drive: no cam does that at standstill, so more is
+    asked before it is sure.
     """
     time_s = signal.time_s[drive.begin : drive.end]
     dwell_s = min(DWELL_S, 0.9 * limits.stall_s)
@@ -100,16 +103,24 @@ def find_standstill(
     stand = _level_at_end(smooth[first:], noise)
     if stand is None or stand * unit.winding_ohm < LEAST_OF_PLAN:
         return None
+    hottest = 1.0 / (1.0 + COPPER_PER_K * HOTTEST_K)
+    if stand < 0.9 * hottest * OF_A_DRIVE.peak * (electric.peak - NOISE_IN_PEAK * noise):
+        return None  # far from it, whatever the rest would show
     below = np.flatnonzero(smooth < 0.9 * stand - 3.0 * noise)
     since = int(below[-1]) + 1 if len(below) else 0
     # A winding held for long heats up and draws less: what it drew at first is compared.
     hot = _hot(time_s[since:], smooth[since:], electric, unit)
     cold, until = _cold(smooth[since:], len(time_s) - first, stand, hot)
+    # A drive handed over by one that stood still starts from rest like any other.
+    turning = drive.carried and before is None
     heights = (electric, smooth, cold, noise, unit)
     if not _is_high_enough(*heights, OF_A_DRIVE, turning=turning, usual=usual):
         return None
     is_sure = not cut_itself or _is_high_enough(*heights, OF_A_CUT, turning=turning, usual=usual)
-    if not turning and not _came_to_rest(signal, drive, electric, cold, since + until, usual, unit):
+    goes_on = before is not None and cold >= STILL_HELD * before.conductance
+    if not (turning or goes_on) and not _came_to_rest(
+        signal, drive, electric, cold, since + until, usual, unit
+    ):
         return None
     current_a = level(drive.above_a[drive.begin - drive.first : drive.end - drive.first][first:])
     return Standstill(cold, current_a, float(time_s[min(since, len(time_s) - 1)]), is_sure)

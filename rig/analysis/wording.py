@@ -49,4 +49,6 @@ def with_u(value: float, u: float | None, unit: str) -> str:
 
 
 def _joined(number: str, unit: str) -> str:
+    if float(number) == 0.0:
+        number = number.lstrip("-")
     return number if unit in ("", "1") else f"{number} {unit}"
