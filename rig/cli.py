@@ -60,8 +60,10 @@ def _add_demo(parser: argparse.ArgumentParser) -> None:
     parser.set_defaults(module="demo")
 
 
-def _add_rig(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--rig", metavar="FILE", help="rig file (default: rig.toml in this folder)")
+def _add_rig(
+    parser: argparse.ArgumentParser, rig: str = "rig file (default: rig.toml in this folder)"
+) -> None:
+    parser.add_argument("--rig", metavar="FILE", help=rig)
     parser.add_argument("--station", metavar="NAME", help="station (default: the rig's first)")
 
 
@@ -116,7 +118,7 @@ def _add_judge(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--plan", required=True, help="a plan's name or file")
     parser.add_argument("--json", action="store_true", help="print one JSON object")
     parser.add_argument("--picture", metavar="FILE", help="also save a picture (.png or .svg)")
-    _add_rig(parser)
+    _add_rig(parser, "rig file whose uncertainties hold (default: those of a common INA219)")
     parser.set_defaults(module="judge")
 
 
@@ -176,9 +178,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print("halfturn: interrupted; feeds are off.", file=sys.stderr)
         return 7
     except BrokenPipeError:
-        # Whoever read our output went away (`| head`); Python must not complain at exit.
+        # Whoever read our output went away (`| head`); Python must not complain at exit.  Only
+        # where the status carries no verdict is that as good as done.
         sys.stdout = None
-        return 0
+        return 0 if options.command in ("records", "faults", "check") else PROGRAM
     except Exception as error:
         from rig.commands.failure import explain
 

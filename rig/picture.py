@@ -45,7 +45,6 @@ def save_picture(
 
 def save_panels(path: Path, panels: Sequence[Panel], *, title: str) -> None:
     """Draw several traces below each other into ``path`` (.png, .svg or .pdf)."""
-    path.parent.mkdir(parents=True, exist_ok=True)
     with mpl.rc_context({"font.size": 9, "axes.spines.top": False, "axes.spines.right": False}):
         figure = Figure(figsize=(11, 1.0 + 3.0 * max(len(panels), 1)), layout="constrained")
         rows = figure.subplots(max(len(panels), 1), 1, squeeze=False)[:, 0]
@@ -79,7 +78,13 @@ def _draw(axes: Axes, panel: Panel) -> None:
     axes.set_ylim(-0.22 * top_a, top_a)
     axes.set_yticks([tick for tick in axes.get_yticks() if 0 <= tick <= top_a])
     if panel.half_turns:
-        axes.legend(loc="upper right", fontsize=7, frameon=False)
+        axes.legend(
+            loc="lower right",
+            bbox_to_anchor=(1.0, 1.0),
+            fontsize=7,
+            frameon=False,
+            borderaxespad=0.2,
+        )
     axes.set_xlim(0.0, float(time_s[-1]) if len(trace) > 1 else 1.0)
     axes.set_ylabel("current, A")
     axes.set_xlabel("time, s")

@@ -67,7 +67,14 @@ def _take(read: WorldOptions, name: str, text: str, wiring: RigWiring) -> WorldO
         return replace(read, fitted=_stations(text, wiring))
     parameter = name.removeprefix("unit.")
     if parameter != name and parameter in _NUMBERS:
-        values: dict[str, Any] = {parameter: _number(name, text)}
+        number = _number(name, text)
+        usual: float = getattr(UnitParameters(), parameter)
+        # What is not nothing cannot become so, nor turn round: the physics divides by most of it.
+        least = usual / 100.0 if usual > 0.0 else 0.0
+        most = usual * 100.0 if usual > 0.0 else 360.0
+        if not least <= number <= most:
+            raise ValueError(f"The option {name} = '{text}' should be {least:g} to {most:g}.")
+        values: dict[str, Any] = {parameter: number}
         return replace(read, parameters=replace(read.parameters, **values))
     if parameter != name:
         raise ValueError(f"A unit has no parameter '{parameter}'. It has: {', '.join(_NUMBERS)}.")

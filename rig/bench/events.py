@@ -75,13 +75,14 @@ class StepEnded:
 
 @dataclass(frozen=True, slots=True)
 class RunEnded:
-    """The run is over, feeds off, record closed."""
+    """The run is over, feeds off, record closed; ``on_request``: a stop or a signal ended it."""
 
     run_id: UUID | None
     state: RunState
     judgement: Judgement | None
     feeds_off: bool
     note: str
+    on_request: bool = False
 
 
 @dataclass(frozen=True, slots=True)

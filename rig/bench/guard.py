@@ -51,6 +51,7 @@ class Guard:
     motion: MotionWatch = field(init=False)
     winding_c: float = AMBIENT_C
     _last_s: float | None = None
+    _last_good_s: float | None = None
     _over_current_s: float = 0.0
     _lost: int = 0
     _live_since_s: float | None = None
@@ -91,6 +92,8 @@ class Guard:
         trip = self._sensor(sample, fed) or (self._late(t, dt) if fed else None)
         if trip is not None or sample.flags & _BLIND:
             return trip
+        good, self._last_good_s = self._last_good_s, t
+        dt = 0.0 if good is None else t - good  # what passed while blind counts as well
         self.motion.update(sample)
         self._warm(sample, dt)
         if not fed:

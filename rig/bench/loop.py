@@ -7,9 +7,10 @@ sees each sample before the step does.
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 
 from drivers import LOST, STUCK, Clock, DriverError
-from rig.bench.errors import RefusedError, Stopped, Trip, TripKind, Tripped
+from rig.bench.errors import RefusedError, Trip, TripKind, Tripped
 from rig.bench.guard import Guard
 from rig.bench.recorder import Recorder
 from rig.bench.requests import OFF, Ask, Drive, Feeds, HalfTurnNews, Request, Sample, SetSupply
@@ -29,6 +30,7 @@ RELEASED_S = 0.05
 class ControlLoop:
     """Runs cycles on one station.
 
+    ``on_trip`` hears of a trip that the step may survive (`SURVIVABLE`); all others are raised.
     ``listen`` is called every `LISTEN_EVERY_S` and may raise `Stopped`; ``watch`` is called with
     every sample (a ring, a progress line); ``ask`` and ``set_supply`` answer a step's requests
     and are only called with the feeds off.
@@ -46,6 +48,7 @@ class ControlLoop:
         ask: Callable[[Ask], str],
         set_supply: Callable[[SetSupply], None],
         news: Callable[[HalfTurnNews], None],
+        on_trip: Callable[[Trip], None],
     ) -> None:
         self.station = station
         self.clock = clock
@@ -58,6 +61,7 @@ class ControlLoop:
         self._ask = ask
         self._set_supply = set_supply
         self._news = news
+        self._on_trip = on_trip
         self._deadline_s = clock.now_s()
         self._next_listen_s = 0.0
         self._cycles = 0
@@ -140,8 +144,9 @@ class ControlLoop:
 
     def _trip(self, trip: Trip) -> None:
         if not self.station.all_off():
+            # Whatever it was, it is now the rig's trouble, and nothing may go on.
             trip = Trip(
-                trip.kind,
+                TripKind.FEED_MISMATCH,
                 trip.time_s,
                 f"{trip.text} A FEED DOES NOT READ BACK OFF: pull the supply now.",
             )
@@ -224,27 +229,28 @@ class ControlLoop:
             self._drive(drive)
         finally:
             self._running = False
-            drive.close()
-            if not self.station.all_off():
-                # Every caller must hear of this; the original error stays as its context.
-                self._trip(
-                    Trip(
-                        TripKind.FEED_MISMATCH, self.clock.now_s(), "A feed could not be taken off."
-                    )
-                )
+            off = self.station.all_off()
+            try:
+                drive.close()
+            finally:
+                if not off:
+                    # Every caller must hear of this; the original error stays as its context.
+                    text = "A feed could not be taken off."
+                    self._trip(Trip(TripKind.FEED_MISMATCH, self.clock.now_s(), text))
 
     def _drive(self, drive: Drive) -> None:
-        try:
-            request: Request = next(drive)
-            while True:
-                try:
-                    answer = self._answer(request)
-                except Tripped as tripped:
-                    request = drive.throw(tripped)
-                else:
-                    request = drive.send(answer)
-        except StopIteration:
-            return
+        request: Request | None = _next(lambda: next(drive))
+        while request is not None:
+            try:
+                answer = self._answer(request)
+            except Tripped as tripped:
+                if tripped.trip.kind not in SURVIVABLE:
+                    raise
+                self._on_trip(tripped.trip)
+                request = _next(partial(drive.throw, tripped))
+                self.idle(RELEASED_S)  # the unit has come to rest before it is fed again
+            else:
+                request = _next(partial(drive.send, answer))
 
     def _answer(self, request: Request) -> Sample | str | None:
         if isinstance(request, Feeds):
@@ -254,17 +260,28 @@ class ControlLoop:
             return None
         asked_s = self.clock.now_s()
         self.idle(RELEASED_S)
+        waiting_from_s = self.clock.now_s()
         answer = None
         if isinstance(request, SetSupply):
             self._set_supply(request)
         else:
             answer = self._ask(request)
+        # Hours of nothing at 1 kHz are worth no memory: the trace shows the wait as a gap.
+        self.recorder.drop_since(waiting_from_s)
         self.resume_after_pause()
         self.guard.exclude(self.clock.now_s() - asked_s)
         return answer
 
 
 # Trips that end a run even when nothing is fed.
-_ALWAYS = frozenset({TripKind.EMERGENCY_STOP, TripKind.LIVE_WITH_FEED_OFF})
+_ALWAYS = frozenset({TripKind.EMERGENCY_STOP, TripKind.LIVE_WITH_FEED_OFF, TripKind.FEED_MISMATCH})
+# What a sweep to the lowest voltage or a bad relay may do to a unit without ending the run.
+SURVIVABLE = frozenset({TripKind.STALL, TripKind.RUN_ON})
 
-__all__ = ["ControlLoop", "Stopped"]
+
+def _next(step: Callable[[], Request]) -> Request | None:
+    """Return a drive's next request, None when it has come to its end."""
+    try:
+        return step()
+    except StopIteration:
+        return None

@@ -66,13 +66,14 @@ class Power:
         if voltage_v is not None:
             self._supply.set_voltage(voltage_v)
 
-    def stop(self) -> None:
-        """Take the output off; a supply that no longer answers is left to the feeds being off."""
+    def stop(self) -> bool:
+        """Take the output off; False if the supply does not confirm it (the feeds are off then)."""
         if self._supply is not None:
             try:
                 self._supply.output(False)
             except DriverError:
-                return
+                return False
+        return True
 
     def __enter__(self) -> Power:
         return self

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import gc
 import multiprocessing
+import os
+import signal
 import threading
 from collections.abc import Callable, Iterator
 from multiprocessing.connection import Connection
@@ -26,10 +28,11 @@ from rig.bench.requests import Ask, Sample
 from rig.bench.ring import SampleRing
 from rig.bench.seams import Done
 from rig.bench.session import Session
-from rig.bench.signals import SignalFlag, flag_signals
+from rig.bench.signals import ENDING, SignalFlag, flag_signals
 from rig.records.errors import RecordsError
 
-_STOP = "stop"
+_STOP = "stop"  # by the operator
+_END = "end"  # by something that happened to the console
 _ANSWER = "answer"
 
 
@@ -47,11 +50,15 @@ class BenchClient:
         self._process = context.Process(
             target=bench_main, args=(order, records, self.ring.name, theirs), name="halfturn bench"
         )
+        # The child inherits the mask and unblocks when it can answer a signal in its own way.
+        before = signal.pthread_sigmask(signal.SIG_BLOCK, ENDING)
         try:
             self._process.start()
         except BaseException:
             self.ring.close()
             raise
+        finally:
+            signal.pthread_sigmask(signal.SIG_SETMASK, before)
         theirs.close()
 
     @property
@@ -77,9 +84,17 @@ class BenchClient:
         """Answer the question asked last."""
         self._send((_ANSWER, text))
 
-    def stop(self, why: str) -> None:
+    def stop(self, why: str, *, by_operator: bool = True) -> None:
         """Ask for the end of the run; the feeds go off within a hundredth of a second."""
-        self._send((_STOP, why))
+        self._send((_STOP if by_operator else _END, why))
+
+    @property
+    def has_news(self) -> bool:
+        """Tell whether `events` would yield something at once, or the process has gone."""
+        try:
+            return self._pipe.poll() or not self.alive
+        except OSError:
+            return True
 
     def _send(self, command: tuple[str, str]) -> None:
         try:
@@ -142,11 +157,12 @@ class PipeConsole:
 
     def ask(self, ask: Ask, wait: Callable[[Done], None]) -> str:
         """Ask the console and cycle with the feeds off until it answers."""
-        self._answer = None
-        self.show(Asked(ask))
-        wait(lambda: self._answer is not None)
-        assert self._answer is not None
-        return self._answer
+        while True:
+            self._answer = None
+            self.show(Asked(ask))
+            wait(lambda: self._answer is not None)
+            if self._answer is not None and (not ask.allowed or self._answer in ask.allowed):
+                return self._answer
 
     def listen(self) -> None:
         """Take commands; raise Stopped on a stop, a signal, or a console that went away."""
@@ -157,8 +173,8 @@ class PipeConsole:
         try:
             while self._pipe.poll():
                 what, text = self._pipe.recv()
-                if what == _STOP:
-                    raise Stopped(f"Stopped: {text}.", by_operator=True)
+                if what != _ANSWER:
+                    raise Stopped(f"Stopped: {text}.", by_operator=what == _STOP)
                 self._answer = text
         except (EOFError, OSError):
             self._gone = True
@@ -175,8 +191,10 @@ class PipeConsole:
 
 def bench_main(order: RunOrder, records: Path, ring_name: str, pipe: Connection) -> None:
     """Run one order in this process; everything that happens is told through ``pipe``."""
+    os.setsid()  # what happens to the console's terminal is told by the pipe, not by signals
     ring = SampleRing(ring_name)
     with flag_signals() as flag:
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, ENDING)
         console = PipeConsole(pipe, ring, flag, order.detached)
         try:
             run_order(order, records, console)

@@ -79,7 +79,7 @@ class SampleRing:
         first = max(seen, count - SAMPLES)
         rows = self._rows[np.arange(first, count) % SAMPLES]
         # Anything the writer reached while we copied may be torn: drop it.
-        overwritten = self.written - SAMPLES
+        overwritten = self.written - SAMPLES + 1
         if overwritten > first:
             rows = rows[overwritten - first :]
         return count, rows

@@ -38,6 +38,7 @@ class Session:
         self.keeper = keeper
         self.console = console
         self._note = ""
+        self._on_request = False
 
     def run(self) -> RunEnded:
         """Run the plan and return how it ended.
@@ -80,6 +81,7 @@ class Session:
             state = self._tripped(tripped.trip)
         except Stopped as stopped:
             state = RunState.STOPPED if stopped.by_operator else RunState.INTERRUPTED
+            self._on_request = True
             self._cut(str(stopped), "stop")
         except (RefusedError, DriverError, RecordsError) as error:
             self._cut(str(error), "refused")
@@ -103,6 +105,7 @@ class Session:
             ask=self._ask,
             set_supply=self._set_supply,
             news=self._news,
+            on_trip=self._survived,
         )
 
     def _context(self) -> StepContext:
@@ -199,14 +202,16 @@ class Session:
 
     def _need_consent(self) -> None:
         if not self.order.consent:
-            text = "Cautions:\n" + "\n".join(f"  - {line}" for line in CAUTIONS)
+            lines = "\n".join(f"  - {line}" for line in CAUTIONS)
+            text = f"Cautions:\n{lines}\nHave you read these, and is the jig guarded?"
             if self._ask(Ask("accept_cautions", text, ("accepted", "refused"))) != "accepted":
                 raise RefusedError(
                     "The cautions were not accepted, so nothing is fed. Start again when the jig "
                     "is guarded."
                 )
             self.loop.resume_after_pause()
-        self.log.note("consent", "the operator accepted the cautions of this run")
+        by = "the simulated operator" if self.backend.hands is not None else "the operator"
+        self.log.note("consent", f"{by} accepted the cautions of this run")
 
     # --- answers to the loop --------------------------------------------------------------
 
@@ -220,6 +225,9 @@ class Session:
 
     def _news(self, news: HalfTurnNews) -> None:
         self.console.show(HalfTurnEnded(news.to_run, news.parked, news.after_s))
+
+    def _survived(self, trip: Trip) -> None:
+        self.log.note(f"trip_{trip.kind}", trip.text)
 
     # --- the end --------------------------------------------------------------------------
 
@@ -252,12 +260,15 @@ class Session:
 
     def _end(self, state: RunState) -> RunEnded:
         off = self.station.all_off()
-        self.power.stop()
+        if not self.power.stop():
+            text = "The bench supply did not confirm its output off. Switch it off by hand."
+            self.log.note("supply_on", text)
+            self._note = f"{self._note} {text}".strip()
         judgement = combine(self.log.all_reasons())
         run_id = self.log.run_id
         end = RunEnd(datetime.now(UTC), state, judgement, off, self._note)
         self._wait_on_disk(self.keeper.finish_run(run_id, end), False)
-        ended = RunEnded(run_id, state, judgement, off, self._note)
+        ended = RunEnded(run_id, state, judgement, off, self._note, self._on_request)
         self.console.show(ended)
         return ended
 

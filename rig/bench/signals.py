@@ -16,7 +16,9 @@ _WORDS = {
     signal.SIGINT: "an interrupt (Ctrl-C)",
     signal.SIGTERM: "a request to terminate (SIGTERM)",
     signal.SIGHUP: "a lost terminal (SIGHUP)",
+    signal.SIGQUIT: "a quit key (SIGQUIT)",
 }
+ENDING = frozenset(_WORDS)
 
 
 @dataclass(slots=True)
@@ -38,7 +40,7 @@ class SignalFlag:
 
 @contextmanager
 def flag_signals() -> Iterator[SignalFlag]:
-    """Catch SIGINT, SIGTERM and SIGHUP into a flag while the context lasts (main thread only)."""
+    """Catch the `ENDING` signals into a flag while the context lasts (main thread only)."""
     flag = SignalFlag()
 
     def note(number: int, frame: FrameType | None) -> None:

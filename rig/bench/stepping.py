@@ -52,6 +52,7 @@ class StepRunner:
         loop.guard.begin_step(loop.clock.now_s(), work.guard_limits(self.guard_limits))
         state, note = StepState.CUT_SHORT, ""
         try:
+            loop.resume_after_pause()
             loop.run_step(work.drive(self.context))
             state = StepState.DONE
         except SkippedStep as skipped:
@@ -59,14 +60,26 @@ class StepRunner:
             if not (isinstance(step, SupplySweepStep) and step.needs_supply == "skip"):
                 text = f"Step {number} ({step.label}) was not done: {skipped}."
                 self.log.argue(Verdict.RETEST, text, step.kind)
+            else:
+                text = (
+                    f"Not judged: the lowest working voltage, since {skipped} (the plan allows it)."
+                )
+                self.log.argue(Verdict.PASS, text, step.kind)
         except (Tripped, Stopped, DriverError) as error:
             note = str(error)
             raise
         finally:
             loop.guard.end_step()
-            findings = Findings() if state is StepState.SKIPPED else self._find(work)
-            findings.note = note or findings.note
-            self._keep(number, step, began, state, findings)
+            findings = Findings()
+            try:
+                if state is not StepState.SKIPPED:
+                    findings = self._find(work)
+            except Exception as error:
+                note = f"{note} The step could not be analysed: {error!r}.".strip()
+                raise
+            finally:
+                findings.note = note or findings.note
+                self._keep(number, step, began, state, findings)
         if findings.rig_fault:
             raise RefusedError(findings.rig_fault)
 

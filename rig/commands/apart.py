@@ -8,6 +8,7 @@ from pathlib import Path
 from rig.bench.events import Asked, BenchEvent, Refused, RunEnded
 from rig.bench.order import RunOrder
 from rig.bench.process import BenchClient
+from rig.bench.requests import Ask
 from rig.bench.signals import flag_signals
 from rig.commands import exits
 from rig.commands.exits import CommandError
@@ -24,28 +25,41 @@ def run_apart(order: RunOrder, records: Path, show: Callable[[BenchEvent], None]
     """
     with flag_signals() as flag, BenchClient(order, records) as bench:
         told = False
+        ended: RunEnded | None = None
+        open_question: Ask | None = None
         while True:
             alive = bench.alive
             for event in bench.events(_LOOK_EVERY_S):
                 show(event)
                 match event:
                     case RunEnded():
-                        return event
+                        ended = event
+                        open_question = None
                     case Refused():
                         raise CommandError(event.status, event.text)
                     case Asked():
-                        answer = ask_operator(event.ask, lambda: flag.number is not None)
-                        if answer is not None:
-                            bench.answer(answer)
+                        open_question = event.ask
                     case _:
                         pass
             if flag.number is not None and not told:
                 told = True
-                bench.stop(flag.words)
-            if not alive:
-                raise CommandError(
-                    exits.BENCH,
-                    "the bench process ended without a word. Its dead-man has dropped the master "
-                    "relay; make sure that no feed is on, then start again. Every finished step is "
-                    "in the record (`halfturn records list`).",
+                bench.stop(flag.words, by_operator=flag.by_operator)
+            elif open_question is not None:
+                # Left open when something happens meanwhile, shown, and asked again.
+                answer = ask_operator(
+                    open_question, lambda: flag.number is not None or bench.has_news
                 )
+                if answer is not None:
+                    bench.answer(answer)
+                    open_question = None
+            if not alive:
+                if ended is not None:
+                    return ended
+                raise CommandError(exits.BENCH, _GONE)
+
+
+_GONE = (
+    "the bench process ended without a word. Make sure that the master relay has dropped and that "
+    "no feed is on, then start again. Every finished step is in the record "
+    "(`halfturn records list`)."
+)

@@ -6,7 +6,7 @@ import argparse
 import sys
 
 from rig.commands import exits
-from rig.commands.common import plan_of, settings_or_starter
+from rig.commands.common import plan_of, rig_settings
 from rig.feasible import cautions_on_rig, check_plan_on_rig, describe_sensor
 from rig.plans import list_plans
 from rig.schema import MistakesError
@@ -14,9 +14,11 @@ from rig.schema import MistakesError
 
 def run(options: argparse.Namespace) -> int:
     """Check and say what was found; 0 if a run would start, else the mistakes' status."""
-    settings = settings_or_starter(options)
+    settings = rig_settings(options)
     station = settings.station(options.station or settings.stations[0].name)
-    print(f"{settings.file}: rig {settings.name}, backend {settings.backend}: no mistakes")
+    print(
+        f"{settings.file}: rig {settings.name}, backend {settings.backend}: read without mistakes"
+    )
     for warning in settings.warnings():
         print(f"  warning: {warning}")
     names = options.plans or sorted(list_plans((settings.plans,)))
@@ -33,8 +35,8 @@ def run(options: argparse.Namespace) -> int:
             wrong = True
             print("\n".join(str(mistake) for mistake in mistakes), file=sys.stderr)
             continue
-        print(f"{plan.file}: {plan.title}: no mistakes on station {station.name}")
+        print(f"{plan.file}: {plan.title}: can be run on station {station.name}")
         print(f"  {describe_sensor(settings, station, plan)}")
         for caution in cautions_on_rig(plan, settings, station):
-            print(f"  caution: {caution}")
+            print(f"  warning: {caution}")
     return exits.FILES if wrong else exits.PASS

@@ -44,6 +44,17 @@ def plan_of(name: str, settings: RigSettings) -> Plan:
     return load_plan(find_plan(name, (settings.plans, Path("test_plans"), Path())))
 
 
+def say(text: str, *, error: bool = False) -> None:
+    """Print a line; whoever reads it going away (`| head`) does not change the exit status."""
+    try:
+        print(text, file=sys.stderr if error else sys.stdout, flush=True)
+    except BrokenPipeError:
+        if error:
+            sys.stderr = None
+        else:
+            sys.stdout = None
+
+
 def say_long(doing: str, size_bytes: int) -> None:
     """Tell on standard error of work that takes longer than a second (about 40 MB a second)."""
     if size_bytes > 20_000_000:

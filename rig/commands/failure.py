@@ -28,6 +28,10 @@ def explain(error: Exception) -> tuple[int, str]:
         return exits.BENCH, str(error)
     if isinstance(error, RecordsError):
         return exits.RECORDS, str(error)
+    if isinstance(error, OSError):
+        what = f"{error.filename}: " if error.filename else ""
+        why = (error.strerror or str(error)).lower()
+        return exits.FILES, f"{what}{why}. See that the folder exists and that you may write there."
     return exits.PROGRAM, _kept(error)
 
 

@@ -12,7 +12,14 @@ from rig.analysis.half_turns import find_half_turns
 from rig.analysis.judge import combine, judge_half_turns
 from rig.analysis.model import Accuracy, HalfTurn, Judgement
 from rig.commands import exits
-from rig.commands.common import picture_path, plan_of, rig_settings, say_long, settings_or_starter
+from rig.commands.common import (
+    picture_path,
+    plan_of,
+    rig_settings,
+    say,
+    say_long,
+    settings_or_starter,
+)
 from rig.commands.terminal import wrapped
 from rig.commands.verdict import verdict_lines
 from rig.contract import judgement_object
@@ -36,14 +43,15 @@ def run(options: argparse.Namespace) -> int:
     accuracy = _accuracy(options, settings, plan)
     half_turns = find_half_turns(trace, plan.unit_type(), limits, accuracy)
     judgement = combine(judge_half_turns(half_turns, limits))
+    say(
+        json.dumps(judgement_object(judgement, half_turns), indent=2)
+        if options.json
+        else words(judgement, half_turns)
+    )
     if picture is not None:
         from rig.picture import save_picture
 
         save_picture(picture, trace, half_turns, limits, title=str(options.trace))
-    if options.json:
-        print(json.dumps(judgement_object(judgement, half_turns), indent=2))
-    else:
-        print(words(judgement, half_turns))
     return exits.OF_VERDICT[judgement.verdict]
 
 

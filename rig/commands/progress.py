@@ -36,6 +36,12 @@ class Progress:
         """Print one event."""
         if self._quiet:
             return
+        try:
+            self._show(event)
+        except OSError:
+            self._quiet = True  # nobody reads it any more; the run goes on
+
+    def _show(self, event: BenchEvent) -> None:
         match event:
             case RunBegan():
                 world = "SIMULATED bench" if event.simulated else "bench"

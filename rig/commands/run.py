@@ -13,7 +13,7 @@ from rig.analysis.model import HalfTurn, Measure
 from rig.bench.events import BenchEvent, RunBegan, RunEnded, StepEnded
 from rig.bench.order import RunOrder
 from rig.commands import exits
-from rig.commands.common import plan_of, records_path, rig_settings
+from rig.commands.common import plan_of, records_path, rig_settings, say
 from rig.commands.exits import CommandError
 from rig.commands.progress import Progress
 from rig.commands.terminal import wrapped
@@ -56,10 +56,10 @@ def run(options: argparse.Namespace) -> int:
     order = order_of(options)
     if not options.quiet:
         for caution in cautions_on_rig(order.plan, order.settings, order.station):
-            print(wrapped(f"caution: {caution}"), file=sys.stderr)
+            say(wrapped(f"warning: {caution}"), error=True)
     gathered = Gathered(Progress(quiet=options.quiet))
     ended = carry_out(order, records_path(options, order.settings), gathered)
-    print(json.dumps(answer(ended, gathered), indent=2) if options.json else words(ended, gathered))
+    say(json.dumps(answer(ended, gathered), indent=2) if options.json else words(ended, gathered))
     return status_of(ended)
 
 
@@ -77,6 +77,12 @@ def order_of(options: argparse.Namespace) -> RunOrder:
         raise CommandError(
             exits.USAGE, "which unit is on the jig? Give its serial number with --unit."
         )
+    for name, text, longest in (
+        ("--unit", serial, 64),
+        ("--operator", options.operator, 100),
+        ("--reference", options.reference, 100),
+    ):
+        _need_printable(name, text.strip(), longest)
     return RunOrder(
         settings=settings,
         station=station,
@@ -94,6 +100,21 @@ def order_of(options: argparse.Namespace) -> RunOrder:
         ),
         consent=options.accept_cautions,
     )
+
+
+def _need_printable(name: str, text: str, longest: int) -> None:
+    """Refuse what a scanner or a slip of the hand may bring: control characters, endless text."""
+    if len(text) > longest:
+        raise CommandError(
+            exits.USAGE, f"{name} has {len(text)} characters; at most {longest} are allowed."
+        )
+    for place, character in enumerate(text, start=1):
+        if not character.isprintable():
+            raise CommandError(
+                exits.USAGE,
+                f"{name} has a character at place {place} that cannot be printed (U+"
+                f"{ord(character):04X}); use letters, digits, spaces and signs.",
+            )
 
 
 def _pairs(texts: list[str]) -> dict[str, str]:
@@ -120,7 +141,7 @@ def carry_out(order: RunOrder, records: Path, gathered: Gathered) -> RunEnded:
 def status_of(ended: RunEnded) -> int:
     """Return the exit status of a run that ended so."""
     judgement = ended.judgement
-    if ended.state is RunState.STOPPED:
+    if ended.on_request:
         return exits.STOPPED
     if judgement is not None and exits.OF_VERDICT[judgement.verdict] == exits.FAIL:
         return exits.FAIL

@@ -31,7 +31,7 @@ def ask_operator(ask: Ask, stopped: Callable[[], bool]) -> str | None:
         )
     print(wrapped(ask.text), file=sys.stderr)
     while True:
-        print(f"[{'/'.join(ask.allowed)}] ", end="", file=sys.stderr, flush=True)
+        print(f"[{_choices(ask.allowed)}] ", end="", file=sys.stderr, flush=True)
         while not select.select([sys.stdin], [], [], _LOOK_EVERY_S)[0]:
             if stopped():
                 print(file=sys.stderr)
@@ -56,8 +56,18 @@ def wrapped(text: str) -> str:
     )
 
 
+def _choices(allowed: tuple[str, ...]) -> str:
+    if len(allowed) < 2:
+        return "/".join(allowed)
+    yes, no, *more = allowed
+    return ", ".join([f"yes = {yes}", f"no = {no}", *more])
+
+
 def _matched(word: str, allowed: tuple[str, ...]) -> str | None:
     if not allowed:
         return word
+    # "Yes" is always the good answer, and the first of those allowed; "no" is the second.
+    if word in ("y", "yes", "n", "no") and len(allowed) > 1:
+        return allowed[0] if word.startswith("y") else allowed[1]
     fits = [answer for answer in allowed if word and answer.startswith(word)]
     return fits[0] if len(fits) == 1 else None

@@ -175,7 +175,12 @@ def test_the_judge_contract(capsys, quick):
         (["records", "list"], 6, "records"),
         (["records", "show", "abc", "--records", "none.sqlite"], 6, "none.sqlite"),
         (["records", "list", "--since", "tomorrow"], 3, "YYYY-MM-DD"),
-        (["check", "nope"], 4, "qualify"),
+        (["check", "nope", "--rig", STARTER], 4, "qualify"),
+        (["check"], 3, "rig.toml"),
+        (["run", "qualify", "--backend", "simulated", "--unit", "a\x1b[31m"], 3, "place 2"),
+        (["run", "qualify", "--backend", "simulated", "--unit", "x" * 10_000], 3, "64"),
+        (["run", "qualify", "--backend", "simulated", "--unit", "\u202eabc"], 3, "U+202E"),
+        (["run", "incoming", "--backend", "simulated", "--set", "unit.winding_ohm=0"], 5, "should"),
         (["new", "."], 0, ""),
     ],
 )
@@ -194,6 +199,26 @@ def _make_records():
         pass
 
 
+def test_a_reader_that_goes_away_does_not_turn_a_fail_into_a_pass(quick):
+    env = os.environ | {"PYTHONPATH": str(ROOT)}
+    command = [sys.executable, "-m", "rig.cli", "run", quick, "--backend", "simulated",
+               "--fault", "cam-welded"]  # fmt: skip
+    reader, writer = os.pipe()
+    os.close(reader)  # nobody reads: neither progress nor verdict can be written
+    done = subprocess.run(command, stdout=writer, stderr=writer, env=env, timeout=60)
+    os.close(writer)
+    assert done.returncode == 1
+
+
+def test_what_cannot_be_written_is_said_so(capsys, quick):
+    _, ran = run_json(capsys, quick)
+    for option in ("--trace", "--half-turns", "--measures", "--picture"):
+        name = "nowhere/file.png" if option == "--picture" else "nowhere/file.csv"
+        status, _, err = halfturn(capsys, "records", "export", ran["run"], option, name)
+        assert status == 4
+        assert "nowhere" in err
+
+
 def test_a_rig_folder_from_new_checks_and_runs(capsys, tmp_path, monkeypatch):
     status, _, _ = halfturn(capsys, "new", "bench")
     assert status == 0
@@ -203,7 +228,8 @@ def test_a_rig_folder_from_new_checks_and_runs(capsys, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path / "bench")
     status, out, _ = halfturn(capsys, "check")
     assert status == 0
-    assert "warning" not in out
+    assert "rig.toml: rig Low Meadow Pump Works, bench 1, backend simulated" in out
+    assert out.count("can be run on station A") == 4
     status, out, _ = halfturn(capsys, "run", "incoming", "--quiet")
     assert status == 0
     assert Path("logs/records.sqlite").exists()

@@ -183,6 +183,7 @@ def test_the_battery_feed_is_refused_without_consent(carry_out):
         ask=nothing,
         set_supply=nothing,
         news=nothing,
+        on_trip=nothing,
     )
 
     def drive():
@@ -232,4 +233,129 @@ def test_a_station_that_cannot_be_opened_whole_leaves_nothing_claimed():
     with pytest.raises(SensorError, match="0x40"):
         Station(backend, order.wiring(), order.wiring().stations[0])
     assert not feeds_are_on(backend, SETTINGS)
+    backend.close()
+
+
+def test_a_feed_output_that_stays_made_is_found_and_never_survived(carry_out):
+    """The ignition output sticks: no current shows it, only the reading back."""
+
+    def stick(n, sample):
+        if sample.ignition_feed:
+            seen["backend"].pin_factory.stick(SETTINGS.stations[0].ignition_feed.pin, True)
+
+    seen = {}
+    ran = carry_out(
+        make_order(settings=SETTINGS), Watcher(stick), before=lambda b, w: seen.update(backend=b)
+    )
+    assert ran.ended.state is RunState.INTERRUPTED
+    assert ran.ended.feeds_off is False
+    assert ran.verdict == "retest"
+
+
+def test_the_master_relay_dropping_in_mid_run_ends_it(carry_out):
+    def unplug(n, sample):
+        if sample.ignition_feed and "done" not in seen:
+            seen["done"] = True
+            world = seen["backend"].world
+            level = world.input_level
+            sense = SETTINGS.dead_man.sense_pin
+            world.input_level = lambda pin: True if pin == sense else level(pin)
+
+    seen = {}
+    ran = carry_out(
+        make_order(settings=SETTINGS), Watcher(unplug), before=lambda b, w: seen.update(backend=b)
+    )
+    assert ran.ended.state is RunState.INTERRUPTED
+    assert "master relay dropped" in ran.ended.note
+
+
+def test_people_are_asked_only_with_the_feeds_released(carry_out):
+    states = []
+
+    class Looking(Watcher):
+        def ask(self, ask, wait):
+            last = self.samples[-1]
+            states.append((ask.action, last.battery_feed or last.ignition_feed, last.voltage_v))
+            return super().ask(ask, wait)
+
+    watcher = Looking(answers={"fit_known_good_relay": "done", "fit_own_relay": "done"})
+    swap = '[[step]]\nkind = "relay_swap"\ncount = 2\npause_s = 0.4\n'
+    carry_out(make_order(make_plan(swap), settings=SETTINGS), watcher, hands=False)
+    assert [action for action, _, _ in states] == ["fit_known_good_relay", "fit_own_relay"]
+    assert all(not made and volts < 1.0 for _, made, volts in states)
+
+
+def test_the_dead_man_rests_while_the_sensor_is_lost(carry_out):
+    """Only a checked cycle toggles it: a lost sample is none."""
+    from drivers.simulated.faults import parse_fault
+
+    seen = {}
+
+    def lose(n, sample):
+        pin = seen["backend"].pin_factory.pin(SETTINGS.dead_man.pin)
+        if sample.current_a != sample.current_a:
+            seen.setdefault("edges", []).append(pin.changes)
+        elif sample.ignition_feed and "lost" not in seen:
+            seen["lost"] = True
+            seen["backend"].world.apply_fault(parse_fault("sensor-absent"))
+
+    carry_out(
+        make_order(settings=SETTINGS), Watcher(lose), before=lambda b, w: seen.update(backend=b)
+    )
+    assert len(seen["edges"]) >= 2
+    # The first lost sample follows the toggle of the last good one; none comes after it.
+    assert len(set(seen["edges"])) == 1
+
+
+@pytest.mark.parametrize("fault", [(), ("jammed=90",), ("sensor-absent@2.5",)])
+def test_the_supplys_output_is_off_after_every_run(carry_out, fault):
+    settings = make_settings(sample_hz=1000, supply=True)
+    ran = carry_out(make_order(settings=settings, faults=fault))
+    assert ran.backend.world.supply.output_on is False
+
+
+def test_a_drive_that_clings_to_its_feeds_cannot_keep_them():
+    from drivers.simulated.backend import SimulatedBackend
+    from rig.bench.guard import Guard
+    from rig.bench.loop import ControlLoop
+    from rig.bench.requests import BATTERY, OFF
+    from rig.bench.session import guard_limits
+    from rig.bench.station import Station
+
+    order = make_order(settings=SETTINGS)
+    backend = SimulatedBackend(order.wiring(), order.options)
+    station = Station(backend, order.wiring(), order.wiring().stations[0])
+
+    def fail(sample):
+        if sample.battery_feed:
+            raise ZeroDivisionError
+
+    def nothing(*_):
+        return None
+
+    loop = ControlLoop(
+        station,
+        backend.clock,
+        Guard(guard_limits(order.plan)),
+        0.001,
+        listen=nothing,
+        watch=fail,
+        ask=nothing,
+        set_supply=nothing,
+        news=nothing,
+        on_trip=nothing,
+    )
+    loop.consent = True
+
+    def drive():
+        try:
+            while True:
+                yield BATTERY
+        finally:
+            yield OFF
+
+    with pytest.raises((RuntimeError, ZeroDivisionError)):
+        loop.run_step(drive())
+    assert not feeds_are_on(backend, SETTINGS)
+    station.close()
     backend.close()

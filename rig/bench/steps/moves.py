@@ -87,12 +87,10 @@ def series(ctx: StepContext, count: int, pause_s: float) -> Move:
 
 
 def survive(move: Move) -> Move:
-    """Run ``move``; a guard trip that speaks of the unit ends it with False instead of the run."""
+    """Run ``move``; a stall or a run-on ends it with False instead of the run."""
     try:
         return (yield from move)
-    except Tripped as tripped:
-        if not tripped.trip.of_unit:
-            raise
+    except Tripped:  # the loop throws in only what may be survived
         return False
 
 

@@ -179,6 +179,7 @@ class Endurance(PlainGuard):
             yield from home(ctx)
             for to_run in (True, False):
                 yield from half_turn(ctx, to_run=to_run, pause_s=self.step.pause_s)
+            yield from rest_off(0.05)  # nothing is fed while the cycle is analysed
             trace = ctx.recorder.trace(began.time_s)
             turns = turns_of(ctx, trace)
             self._turns.extend(turns)
