@@ -125,6 +125,8 @@ def _stood_still(case: Case) -> bool:
     e, angle, stand = case.e, case.angle, case.e.standstill
     if stand is None or e.cut is None:
         return stand is not None
+    if e.window.begins is Cause.TRACE:
+        return False  # its start was not seen, and what cut itself off had been turning
     if angle.of_trace is not None and angle.of_trace >= FULL_ENOUGH:
         return False
     if stand.is_sure:
