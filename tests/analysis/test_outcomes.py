@@ -81,7 +81,7 @@ def test_a_leak_at_rest_is_the_rest_current_and_nothing_else(leak_a):
 def test_measures_agree_with_the_integrated_motor():
     from half_turn_traces import driven
 
-    trace, cuts = trace_of([GOOD], Recording(noise_a=0.0))
+    trace, _ = trace_of([GOOD], Recording(noise_a=0.0))
     (turn,) = find_half_turns(trace, UNIT, LIMITS)
     fine_s, fine_a, _ = driven(GOOD, 5.0)
     assert turn.charge_c == pytest.approx(np.trapezoid(fine_a, fine_s), rel=0.01)
