@@ -9,6 +9,7 @@ from __future__ import annotations
 import shutil
 import subprocess
 import sys
+from dataclasses import replace
 from functools import cache
 from itertools import pairwise
 
@@ -179,13 +180,7 @@ def test_clipped_inrush(circuit):
     """A shunt range that ends at 8 A cuts the inrush off, not the half-turn time."""
     trace = spice.trace_of(circuit)
     clip_a = 8.0 if circuit != "slow_friction" else 12.0
-    seen = Trace(
-        trace.time_s,
-        np.minimum(trace.current_a, clip_a),
-        trace.voltage_v,
-        trace.battery_feed,
-        trace.ignition_feed,
-    )
+    seen = replace(trace, current_a=np.minimum(trace.current_a, clip_a))
     found = find_half_turns(
         seen, spice.unit_of(circuit), spice.LIMITS, Accuracy(full_scale_a=clip_a)
     )
@@ -193,6 +188,20 @@ def test_clipped_inrush(circuit):
         assert got.outcome is true.outcome
         if true.outcome in TIMED:
             assert got.half_turn_s == pytest.approx(true.half_turn_s, abs=0.002)
+
+
+@pytest.mark.parametrize("every", [1, 5])
+@pytest.mark.parametrize("circuit", ["good", "slow_resistance", "runs_on", "no_load", "rest_leak"])
+def test_more_noise(circuit, every):
+    """30 mA of noise (fifteen steps of the shunt register) change no outcome."""
+    trace = spice.trace_of(circuit)
+    for seed in range(5):
+        noise_a = 0.03 * np.random.default_rng(seed).standard_normal(len(trace))
+        seen = spice.slower(
+            replace(trace, current_a=trace.current_a + noise_a), every, seed % every
+        )
+        found = find_half_turns(seen, spice.unit_of(circuit), spice.LIMITS)
+        assert outcomes(found) == outcomes(spice.true_half_turns(circuit))
 
 
 @pytest.mark.parametrize("circuit", ["good", "binding_arc", "slow_friction", "braked"])
