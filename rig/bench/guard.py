@@ -12,7 +12,7 @@ from rig.bench.requests import Sample
 COPPER_PER_K = 0.00393  # IEC 60028, annealed copper at 20 degrees Celsius
 AMBIENT_C = 20.0  # the bench's room; the estimate is of the rise above it
 _BLIND = LOST | RESET  # flags of samples without a current
-LOST_SAMPLES = 3  # DESIGN 8.2: a sample may be three periods old at most
+LOST_SAMPLES = 3  # a sample that decides may be three periods old at most
 # Relay release, motor current's decay and a dead-man drop-out are over by then (s).
 WELDED_AFTER_S = 0.25
 WELDED_A = 0.5  # well above a zeroed sensor's offset, well below any motor current

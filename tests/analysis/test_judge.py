@@ -99,7 +99,11 @@ def test_a_sound_half_turn_passes_and_says_what_was_looked_at():
 @pytest.mark.parametrize(
     ("changes", "measure", "words"),
     [
-        ({"half_turn_s": 1.84}, "half_turn_s", ["1.840 s ± 0.003 s", "at 12.0 V", "1.200 s ± 0.015 s"]),
+        (
+            {"half_turn_s": 1.84},
+            "half_turn_s",
+            ["1.840 s ± 0.003 s", "at 12.0 V", "1.200 s ± 0.015 s"],
+        ),
         ({"rest_a": 0.2}, "rest_a", ["0.200 A ± 0.010 A", "0.050 A"]),
         ({"run_a": 6.0}, "run_a", ["6.00 A ± 0.05 A", "5.00 A"]),
         ({"peak_a": 30.0}, "peak_a", ["30.0 A ± 0.2 A", "25.00 A"]),
