@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import cast
 
 from . import Backend, BackendError, BackendOptions, DriverError, RigWiring
@@ -50,6 +51,43 @@ def fault_catalogue() -> list[tuple[str, str]]:
     from .simulated.faults import CATALOGUE
 
     return [(fault.usage, fault.says) for fault in CATALOGUE.values()]
+
+
+@dataclass(frozen=True, slots=True)
+class FaultKind:
+    """A fault of the simulated bench, in ``area`` unit, feed or rig; ``says`` what it means.
+
+    ``unit`` is empty if it is there or not; else its degree, in ``unit``, is from ``low`` to
+    ``high``, and ``usual`` if none is given.
+    """
+
+    name: str
+    area: str
+    says: str
+    unit: str
+    usual: float
+    low: float
+    high: float
+
+
+def fault_kinds() -> tuple[FaultKind, ...]:
+    """Return the faults of the simulated bench with the range of their degrees."""
+    from .simulated.faults import CATALOGUE
+
+    return tuple(
+        FaultKind(f.name, f.kind, f.says, f.degree_unit, f.default, f.low, f.high)
+        for f in CATALOGUE.values()
+    )
+
+
+def option_range(name: str) -> tuple[float, float]:
+    """Return the least and the greatest value of a number that the simulated bench is asked for.
+
+    Its names: ``angle_deg``, ``supply_v``, ``noise_a``.  KeyError for any other.
+    """
+    from .simulated.options import RANGES
+
+    return RANGES[name]
 
 
 def _factory(name: str) -> Factory:

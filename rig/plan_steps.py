@@ -18,6 +18,9 @@ from rig.visual import VISUAL_CHECKS
 SUPPLY_LOW_V = 6.0
 SUPPLY_HIGH_V = 16.0
 
+HALF_TURN_GUESS_S = 0.8
+"""A half-turn's length where only progress hangs on it, s (guess, an LM-12 at 12 V)."""
+
 Title = Annotated[str, Text(longest=60)]
 SupplyV = Annotated[float, Number(SUPPLY_LOW_V, SUPPLY_HIGH_V, "V")]
 Count = Annotated[int, Whole(1, 1000)]
@@ -43,6 +46,12 @@ class Step(Section):
         """The highest voltage the step sets, V; None if it sets none."""
         supply_v: float | None = getattr(self, "supply_v", None)
         return supply_v
+
+    @property
+    def half_turns(self) -> int:
+        """How many half-turns the step means to make; 0: none, or as many as it takes."""
+        count: int = getattr(self, "count", 0)
+        return count + count % 2  # a series ends at stop
 
     def expected_s(self, half_turn_s: float) -> float:
         """Return how long the step feeds and waits, s, at ``half_turn_s`` a half-turn.
@@ -160,6 +169,11 @@ class ParkCheckStep(Step):
     duration_s: DurationS = 1.0
     supply_v: SupplyV | None = None
 
+    @property
+    def half_turns(self) -> int:
+        """How many half-turns the step makes."""
+        return 2
+
     def expected_s(self, half_turn_s: float) -> float:
         """Return how long the step takes, s."""
         return 2 * (half_turn_s + self.duration_s)
@@ -180,6 +194,11 @@ class EnduranceStep(Step):
     duty_max: Annotated[float, Number(0, 1, above=True)] = 0.25
     supply_v: SupplyV | None = None
     record_every: Annotated[int, Whole(1, 100_000)] = 10
+
+    @property
+    def half_turns(self) -> int:
+        """How many half-turns the step makes."""
+        return 2 * self.cycles
 
     def expected_s(self, half_turn_s: float) -> float:
         """Return how long the step takes, s."""
@@ -215,6 +234,11 @@ class RelaySwapStep(Step):
     count: Count = 4
     pause_s: PauseS = 1.0
     supply_v: SupplyV | None = None
+
+    @property
+    def half_turns(self) -> int:
+        """How many half-turns the step makes, with both relays."""
+        return 2 * super().half_turns
 
     def expected_s(self, half_turn_s: float) -> float:
         """Return how long the step takes, s."""

@@ -16,6 +16,7 @@ from rig.analysis.model import Limits, UnitType, VoltageLimit
 from rig.plan_defaults import CHARGING_V, OHMS, RUN_ON_S, STALL_S, WINDING_C, completed
 from rig.plan_limits import VoltageTable
 from rig.plan_steps import (
+    HALF_TURN_GUESS_S,
     SUPPLY_HIGH_V,
     SUPPLY_LOW_V,
     AnyStep,
@@ -240,6 +241,7 @@ def _plans_in(folder: Path) -> Iterator[Path]:
 
 
 __all__ = [
+    "HALF_TURN_GUESS_S",
     "AnyStep",
     "EnduranceStep",
     "GuardSettings",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from .faults import parse_fault
 from .relay import UnitRelay
 from .station import Station
 from .unit import Unit
@@ -32,6 +33,9 @@ class SimulatedHands:
             "fit_unit": self._fit_unit,
             "remove_unit": self._remove_unit,
             "fit_fuse": self._fit_fuse,
+            "blow_fuse": self._blow_fuse,
+            "apply_fault": self._apply_fault,
+            "clear_fault": self._clear_fault,
             "accept_cautions": lambda *_: "accepted",
         }
 
@@ -101,6 +105,13 @@ class SimulatedHands:
         self._world.change(lambda _: station.fit_fuse())
         return "new fuse fitted"
 
+    def _blow_fuse(self, station: Station, _: Mapping[str, Any]) -> str:
+        def blow(_: float) -> None:
+            station.fuse.blown = True
+
+        self._world.change(blow)
+        return "fuse blown"
+
     def _fit_unit(self, station: Station, detail: Mapping[str, Any]) -> str:
         self._world.fit_unit(station.name, str(detail.get("serial", "")))
         return "unit fitted"
@@ -108,6 +119,18 @@ class SimulatedHands:
     def _remove_unit(self, station: Station, _: Mapping[str, Any]) -> str:
         self._world.remove_unit(station.name)
         return "unit removed"
+
+    # --- faults ---------------------------------------------------------------------------
+
+    def _apply_fault(self, _: Station, detail: Mapping[str, Any]) -> str:
+        fault = parse_fault(str(detail.get("fault", "")))
+        self._world.apply_fault(fault)
+        return f"fault {fault} is on"
+
+    def _clear_fault(self, _: Station, detail: Mapping[str, Any]) -> str:
+        name = str(detail.get("name", ""))
+        self._world.clear_fault(name)
+        return f"fault {name} is gone"
 
     # --- the rest -------------------------------------------------------------------------
 

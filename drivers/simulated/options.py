@@ -13,7 +13,7 @@ from .parameters import UnitParameters
 
 _NUMBERS = tuple(f.name for f in fields(UnitParameters) if f.type == "float")
 _KNOWN = "angle_deg, supply_v, noise_a, spread, units, unit.<parameter>"
-_RANGES = {"angle_deg": (0.0, 360.0), "supply_v": (0.0, 60.0), "noise_a": (0.0, 100.0)}
+RANGES = {"angle_deg": (0.0, 360.0), "supply_v": (0.0, 60.0), "noise_a": (0.0, 100.0)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,8 +49,8 @@ def read_options(extra: Mapping[str, str], wiring: RigWiring) -> WorldOptions:
 
 
 def _take(read: WorldOptions, name: str, text: str, wiring: RigWiring) -> WorldOptions:
-    if name in _RANGES:
-        low, high = _RANGES[name]
+    if name in RANGES:
+        low, high = RANGES[name]
         number = _number(name, text)
         if not low <= number <= high:
             raise ValueError(f"The option {name} = '{text}' should be {low:g} to {high:g}.")

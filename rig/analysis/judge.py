@@ -14,7 +14,7 @@ from rig.analysis.half_turn_checks import checks_of
 from rig.analysis.model import HalfTurn, Judgement, Limits, Measure, Outcome, Reason, Verdict
 from rig.analysis.wording import OUTCOME_WORDS, named
 
-__all__ = ["combine", "compare", "judge_half_turns", "judge_measures"]
+__all__ = ["combine", "compare", "judge_half_turns", "judge_measures", "measure_check"]
 
 # Estimated angle below which a half-turn may not have been a whole one.  A type's turn_vs is
 # nominal: units differ from it by a sixth (guess); one that is confirmed by others reads near 180.
@@ -100,14 +100,15 @@ def judge_measures(measures: Iterable[Measure], limits: Limits) -> tuple[Reason,
     """Return a reason for every measure that the limits speak of."""
     reasons = []
     for measure in measures:
-        check = _measure_check(measure, limits)
+        check = measure_check(measure, limits)
         if check is not None:
             who = f"The {check.label}"
             reasons.append(Reason(check.verdict, check.sentence(who), measure.name))
     return tuple(reasons)
 
 
-def _measure_check(measure: Measure, limits: Limits) -> Check | None:
+def measure_check(measure: Measure, limits: Limits) -> Check | None:
+    """Return how a measure of a run stands to its limits; None if they do not speak of it."""
     if measure.name not in _MEASURES:
         return None
     label, low_name, high_name = _MEASURES[measure.name]

@@ -6,7 +6,7 @@ import math
 
 from rig.analysis.model import Direction, HalfTurn, Outcome
 
-_DIRECTION = {Direction.TO_RUN: "to run", Direction.TO_STOP: "to stop"}
+DIRECTION_WORDS = {Direction.TO_RUN: "to run", Direction.TO_STOP: "to stop"}
 
 OUTCOME_WORDS = {
     Outcome.PARKED: "parked",
@@ -22,7 +22,7 @@ OUTCOME_WORDS = {
 
 def named(turn: HalfTurn) -> str:
     """Return "Half-turn 3 (to run)"."""
-    return f"Half-turn {turn.number} ({_DIRECTION[turn.direction]})"
+    return f"Half-turn {turn.number} ({DIRECTION_WORDS[turn.direction]})"
 
 
 def amount(value: float, unit: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 from uuid import UUID
 
 from rig.analysis.model import HalfTurn, Judgement, Measure
@@ -25,7 +26,10 @@ class RunBegan:
 
 @dataclass(frozen=True, slots=True)
 class StepBegan:
-    """Step ``number`` of ``steps`` starts."""
+    """Step ``number`` of ``steps`` starts; it means to make ``half_turns`` (0: none, or open).
+
+    ``expected_s`` is a guess of its length, ``expected_after_s`` of all steps after it, s.
+    """
 
     number: int
     steps: int
@@ -33,6 +37,21 @@ class StepBegan:
     title: str
     expected_s: float
     time_s: float
+    half_turns: int = 0
+    repeated: bool = False
+    expected_after_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Paused:
+    """The run pauses with the feeds off until it is told to go on."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class WentOn:
+    """The pause is over."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,9 +65,13 @@ class HalfTurnEnded:
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """Somebody at the jig is asked; answer with `answer` of the bench."""
+    """Somebody at the jig is asked; answer with `Answer`.
+
+    ``seen`` is what the simulated jig would show whoever looks, empty on a real one.
+    """
 
     ask: Ask
+    seen: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,4 +116,67 @@ class Refused:
     status: int = 5
 
 
-BenchEvent = RunBegan | StepBegan | HalfTurnEnded | Asked | Noted | StepEnded | RunEnded | Refused
+@dataclass(frozen=True, slots=True)
+class Ready:
+    """The bench process is up and waits for its job; nothing is claimed or fed."""
+
+
+class ItemState(StrEnum):
+    """How an item of the rig's self-check stands."""
+
+    OPEN = "open"
+    GOING = "going"
+    GOOD = "good"
+    WRONG = "wrong"
+    LEFT_OUT = "left_out"  # not wired, or the operator could not
+
+
+@dataclass(frozen=True, slots=True)
+class CheckItem:
+    """An item of the rig's self-check changed; ``text`` says what was seen and what to do."""
+
+    name: str
+    title: str
+    state: ItemState
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ZeroFound:
+    """What a sensor reads with the feeds off: mean (A), expanded uncertainty (A, k = 2), noise.
+
+    ``offset_a`` is what the rig file's ``offset_a`` should be; ``noise_a`` one standard deviation.
+    """
+
+    station: str
+    offset_a: float
+    u_a: float
+    noise_a: float
+    in_rig_file_a: float
+
+
+@dataclass(frozen=True, slots=True)
+class RigCheckEnded:
+    """The look at the rig is over, feeds off; ``good`` None if it was broken off."""
+
+    good: bool | None
+    feeds_off: bool
+    text: str
+
+
+BenchEvent = (
+    Ready
+    | RunBegan
+    | StepBegan
+    | HalfTurnEnded
+    | Paused
+    | WentOn
+    | Asked
+    | Noted
+    | StepEnded
+    | RunEnded
+    | CheckItem
+    | ZeroFound
+    | RigCheckEnded
+    | Refused
+)

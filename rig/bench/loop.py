@@ -25,6 +25,8 @@ PICK_UP_S = 0.5
 MASTER_DROPPED_S = 0.05
 # Relays have released and their arcs are out before a supply is changed or hands come near.
 RELEASED_S = 0.05
+# A relay has pulled in, and a unit that will not stay parked has begun to draw, by then (s, guess).
+REMADE_S = 0.2
 
 
 class ControlLoop:
@@ -62,12 +64,21 @@ class ControlLoop:
         self._set_supply = set_supply
         self._news = news
         self._on_trip = on_trip
+        self._pause_wanted: Callable[[], bool] = lambda: False
+        self._while_paused: Callable[[], None] = lambda: None
         self._deadline_s = clock.now_s()
         self._next_listen_s = 0.0
         self._cycles = 0
         self._dropped_since_s: float | None = None
         self._watch_master = False
         self._running = False
+
+    def pause_by(self, wanted: Callable[[], bool], while_paused: Callable[[], None]) -> None:
+        """Ask ``wanted`` between two half-turns; if so, call ``while_paused`` with the feeds off.
+
+        It returns when the run may go on.
+        """
+        self._pause_wanted, self._while_paused = wanted, while_paused
 
     # --- one cycle ------------------------------------------------------------------------
 
@@ -163,9 +174,15 @@ class ControlLoop:
         return sample
 
     def wait(self, done: Callable[[], bool]) -> None:
-        """Cycle with the feeds off until ``done()``; used while something outside is working."""
+        """Cycle with the feeds off until ``done()``; used while something outside is working.
+
+        Nothing of it is recorded: hours of nothing are worth no memory, a gap in the trace's time
+        shows them.
+        """
+        waiting_from_s = self.clock.now_s()
         while not done():
             self.cycle(OFF)
+            self.recorder.drop_since(waiting_from_s)
 
     def resume_after_pause(self) -> None:
         """Take up the rhythm again after work that held the loop with the feeds off."""
@@ -257,6 +274,8 @@ class ControlLoop:
             return self.cycle(request)
         if isinstance(request, HalfTurnNews):
             self._news(request)
+            if self._pause_wanted():
+                self._pause()
             return None
         asked_s = self.clock.now_s()
         self.idle(RELEASED_S)
@@ -266,11 +285,33 @@ class ControlLoop:
             self._set_supply(request)
         else:
             answer = self._ask(request)
-        # Hours of nothing at 1 kHz are worth no memory: the trace shows the wait as a gap.
         self.recorder.drop_since(waiting_from_s)
         self.resume_after_pause()
         self.guard.exclude(self.clock.now_s() - asked_s)
         return answer
+
+    def _pause(self) -> None:
+        """Take the feeds off between two half-turns and make them again, the unit left as it is.
+
+        The trace shows the pause as a gap, unless the unit draws current when it is fed again.
+        """
+        feeds, from_s = self.station.commanded, self.clock.now_s()
+        # Battery off first and made last: with its relay elsewhere the unit would start to turn.
+        self._hold(Feeds(False, feeds.ignition), RELEASED_S)
+        self.idle(RELEASED_S)
+        self._while_paused()
+        self.recorder.drop_since(from_s)
+        self.resume_after_pause()
+        self._hold(Feeds(False, feeds.ignition), REMADE_S)
+        self._hold(feeds, REMADE_S)
+        if not self.guard.motion.has_flowed:
+            self.recorder.drop_since(from_s)
+        self.guard.exclude(self.clock.now_s() - from_s)
+
+    def _hold(self, feeds: Feeds, duration_s: float) -> None:
+        end_s = self.clock.now_s() + duration_s
+        while self.clock.now_s() < end_s:
+            self.cycle(feeds)
 
 
 # Trips that end a run even when nothing is fed.

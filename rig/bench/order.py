@@ -1,4 +1,4 @@
-"""What a run is asked to do: plan, station, unit, operator, backend options."""
+"""What a bench is asked to do: run a plan, be worked by hand, or check itself."""
 
 from __future__ import annotations
 
@@ -16,7 +16,8 @@ class RunOrder:
 
     ``backend`` overrides the rig file's (None: as in the rig file).  ``consent`` tells that the
     operator accepted the cautions of this run beforehand.  ``detached`` lets the run go on when
-    its console goes away.
+    its console goes away.  ``ask_operator`` has somebody at the console answer what the simulated
+    jig would answer by itself.
     """
 
     settings: RigSettings
@@ -30,6 +31,7 @@ class RunOrder:
     options: BackendOptions = field(default_factory=BackendOptions)
     consent: bool = False
     detached: bool = False
+    ask_operator: bool = False
 
     @property
     def backend_name(self) -> str:
@@ -39,3 +41,38 @@ class RunOrder:
     def wiring(self) -> RigWiring:
         """Return the rig's wiring, its sensors ranged for this plan."""
         return self.settings.wiring(self.plan.largest_a, self.station.name)
+
+
+@dataclass(frozen=True)
+class ByHandOrder(RunOrder):
+    """The feeds by held keys, guarded and recorded; the plan lends unit type, limits and guard."""
+
+
+@dataclass(frozen=True)
+class RigCheckOrder:
+    """A look at one station of the rig itself: readings, zero offset, and with ``full`` the
+    self-check (each relay clicked with no unit fitted, each switch pressed when asked).
+
+    ``backend`` and ``options`` as in `RunOrder`.  Picklable.
+    """
+
+    settings: RigSettings
+    station: StationSettings
+    backend: str | None = None
+    options: BackendOptions = field(default_factory=BackendOptions)
+    full: bool = False
+
+    @property
+    def backend_name(self) -> str:
+        """The backend that will be used."""
+        return self.backend or self.settings.backend
+
+    def wiring(self) -> RigWiring:
+        """Return the rig's wiring, its sensors at the range the rig file or a usual stall needs."""
+        return self.settings.wiring(CHECK_MAX_A, self.station.name)
+
+
+# Without a plan: the range that a usual unit's stall needs, A (guess: LM-12 at 16 V).
+CHECK_MAX_A = 25.0
+
+Job = RunOrder | ByHandOrder | RigCheckOrder

@@ -12,7 +12,8 @@ import multiprocessing
 import os
 import signal
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from multiprocessing import resource_tracker
 from multiprocessing.connection import Connection
 from pathlib import Path
 from queue import SimpleQueue
@@ -20,35 +21,44 @@ from types import TracebackType
 
 from drivers import DriverError
 from drivers.backends import load_backend
+from rig.bench.commands import Answer, Command, Stop
 from rig.bench.errors import BenchError, Stopped
-from rig.bench.events import Asked, BenchEvent, Refused
+from rig.bench.events import Asked, BenchEvent, Ready, Refused
+from rig.bench.jobs import carry_out
 from rig.bench.keeper import ThreadKeeper
-from rig.bench.order import RunOrder
+from rig.bench.order import Job, RigCheckOrder, RunOrder
 from rig.bench.requests import Ask, Sample
 from rig.bench.ring import SampleRing
 from rig.bench.seams import Done
-from rig.bench.session import Session
 from rig.bench.signals import ENDING, SignalFlag, flag_signals
 from rig.records.errors import RecordsError
 
-_STOP = "stop"  # by the operator
-_END = "end"  # by something that happened to the console
-_ANSWER = "answer"
+_IDLE_LOOK_S = 0.2  # an idle bench looks for signals this often; its job wakes it at once
+
+
+def be_ready_to_spawn() -> None:
+    """Start what the first spawned process would start on the way.
+
+    Under a Textual application that cannot be started any more: the application's standard error
+    has no file number.
+    """
+    resource_tracker.ensure_running()
 
 
 class BenchClient:
-    """A running bench process as seen from the console's process.
+    """A bench process as seen from the console's process (`rig.bench.handle.BenchHandle`).
 
-    ``ring`` holds the live samples; `events` yields what happened since it was last asked.
-    Use as a context manager: leaving it stops the run and waits for the process to end.
+    Without a ``job`` it is started idle and waits for `begin`.  ``quiet`` keeps what the process
+    may print (a crash of the interpreter) off the terminal, which a full-screen console owns.
+    Use as a context manager: leaving it ends the job and waits for the process to end.
     """
 
-    def __init__(self, order: RunOrder, records: Path) -> None:
+    def __init__(self, job: Job | None, records: Path, *, quiet: bool = False) -> None:
         context = multiprocessing.get_context("spawn")
         self.ring = SampleRing()
         self._pipe, theirs = context.Pipe()
         self._process = context.Process(
-            target=bench_main, args=(order, records, self.ring.name, theirs), name="halfturn bench"
+            target=bench_main, args=(records, self.ring.name, theirs, quiet), name="halfturn bench"
         )
         # The child inherits the mask and unblocks when it can answer a signal in its own way.
         before = signal.pthread_sigmask(signal.SIG_BLOCK, ENDING)
@@ -60,6 +70,8 @@ class BenchClient:
         finally:
             signal.pthread_sigmask(signal.SIG_SETMASK, before)
         theirs.close()
+        if job is not None:
+            self.begin(job)
 
     @property
     def pid(self) -> int | None:
@@ -80,13 +92,13 @@ class BenchClient:
         except (EOFError, OSError):
             return
 
-    def answer(self, text: str) -> None:
-        """Answer the question asked last."""
-        self._send((_ANSWER, text))
+    def begin(self, job: Job) -> None:
+        """Hand the process its job; it ends with it."""
+        self._send(job)
 
-    def stop(self, why: str, *, by_operator: bool = True) -> None:
-        """Ask for the end of the run; the feeds go off within a hundredth of a second."""
-        self._send((_STOP if by_operator else _END, why))
+    def tell(self, command: Command) -> None:
+        """Send a command; after `Stop` the feeds go off within a hundredth of a second."""
+        self._send(command)
 
     @property
     def has_news(self) -> bool:
@@ -96,15 +108,15 @@ class BenchClient:
         except OSError:
             return True
 
-    def _send(self, command: tuple[str, str]) -> None:
+    def _send(self, thing: Job | Command) -> None:
         try:
-            self._pipe.send(command)
+            self._pipe.send(thing)
         except OSError:
             return  # the process has gone; `alive` and the end of `events` tell
 
     def close(self, wait_s: float = 10.0) -> None:
-        """Stop the run if it is still on, wait for the process, free the ring.  Idempotent."""
-        self.stop("the console was closed")
+        """Stop the job if it is still on, wait for the process, free the ring.  Idempotent."""
+        self.tell(Stop("the console was closed"))
         self._process.join(wait_s)
         if self._process.is_alive():
             self._process.terminate()
@@ -127,13 +139,11 @@ class BenchClient:
 class PipeConsole:
     """The console's end inside the bench process."""
 
-    def __init__(
-        self, pipe: Connection, ring: SampleRing, flag: SignalFlag, detached: bool
-    ) -> None:
+    def __init__(self, pipe: Connection, ring: SampleRing, flag: SignalFlag) -> None:
         self._pipe = pipe
         self._ring = ring
         self._flag = flag
-        self._detached = detached
+        self._detached = False
         self._answer: str | None = None
         self._gone = False
         self._outbox: SimpleQueue[BenchEvent | None] = SimpleQueue()
@@ -147,6 +157,23 @@ class PipeConsole:
             except OSError:
                 return
 
+    def wait_for_job(self) -> Job | None:
+        """Return the job; None if there will be none: told to stop, a signal, a console gone."""
+        self.show(Ready())
+        while self._flag.number is None:
+            try:
+                if not self._pipe.poll(_IDLE_LOOK_S):
+                    continue
+                said = self._pipe.recv()
+            except (EOFError, OSError):
+                return None
+            if isinstance(said, Stop):
+                return None
+            if isinstance(said, (RunOrder, RigCheckOrder)):
+                self._detached = isinstance(said, RunOrder) and said.detached
+                return said
+        return None
+
     def show(self, event: BenchEvent) -> None:
         """Send an event; never blocks."""
         self._outbox.put(event)
@@ -159,29 +186,34 @@ class PipeConsole:
         """Ask the console and cycle with the feeds off until it answers."""
         while True:
             self._answer = None
-            self.show(Asked(ask))
+            self.show(Asked(ask, ask.seen))
             wait(lambda: self._answer is not None)
             if self._answer is not None and (not ask.allowed or self._answer in ask.allowed):
                 return self._answer
 
-    def listen(self) -> None:
-        """Take commands; raise Stopped on a stop, a signal, or a console that went away."""
+    def listen(self) -> Sequence[Command]:
+        """Return commands; raise Stopped on a stop, a signal, or a console that went away."""
         if self._flag.number is not None:
             raise Stopped(f"Stopped by {self._flag.words}.", by_operator=self._flag.by_operator)
+        commands: list[Command] = []
         if self._gone:
-            return
+            return commands
         try:
             while self._pipe.poll():
-                what, text = self._pipe.recv()
-                if what != _ANSWER:
-                    raise Stopped(f"Stopped: {text}.", by_operator=what == _STOP)
-                self._answer = text
+                command = self._pipe.recv()
+                if isinstance(command, Stop):
+                    raise Stopped(f"Stopped: {command.why}.", by_operator=command.by_operator)
+                if isinstance(command, Answer):
+                    self._answer = command.text
+                else:
+                    commands.append(command)
         except (EOFError, OSError):
             self._gone = True
             if not self._detached:
                 raise Stopped(
                     "The console went away, so the bench took the feeds off.", by_operator=False
                 ) from None
+        return commands
 
     def close(self) -> None:
         """Let the last events out."""
@@ -189,15 +221,19 @@ class PipeConsole:
         self._sender.join(2.0)
 
 
-def bench_main(order: RunOrder, records: Path, ring_name: str, pipe: Connection) -> None:
-    """Run one order in this process; everything that happens is told through ``pipe``."""
+def bench_main(records: Path, ring_name: str, pipe: Connection, quiet: bool) -> None:
+    """Do one job in this process; everything that happens is told through ``pipe``."""
     os.setsid()  # what happens to the console's terminal is told by the pipe, not by signals
+    if quiet:
+        _hush()
     ring = SampleRing(ring_name)
     with flag_signals() as flag:
         signal.pthread_sigmask(signal.SIG_UNBLOCK, ENDING)
-        console = PipeConsole(pipe, ring, flag, order.detached)
+        console = PipeConsole(pipe, ring, flag)
         try:
-            run_order(order, records, console)
+            job = console.wait_for_job()
+            if job is not None:
+                do_job(job, records, console)
         except RecordsError as error:
             console.show(Refused(str(error), status=6))
         except (BenchError, DriverError) as error:
@@ -215,14 +251,21 @@ def bench_main(order: RunOrder, records: Path, ring_name: str, pipe: Connection)
             ring.close()
 
 
-def run_order(order: RunOrder, records: Path, console: PipeConsole) -> None:
-    """Open the backend and the record and run one order in real time."""
-    backend = load_backend(order.backend_name, order.wiring(), order.options)
+def _hush() -> None:
+    nowhere = os.open(os.devnull, os.O_RDWR)
+    for number in range(3):
+        os.dup2(nowhere, number)
+    os.close(nowhere)
+
+
+def do_job(job: Job, records: Path, console: PipeConsole) -> None:
+    """Open the backend and the record and do one job in real time."""
+    backend = load_backend(job.backend_name, job.wiring(), job.options)
     # What was loaded so far stays; collecting it again and again would cost milliseconds.
     gc.collect()
     gc.freeze()
     try:
         with ThreadKeeper(records) as keeper:
-            Session(order, backend, keeper, console).run()
+            carry_out(job, backend, keeper, console)
     finally:
         backend.close()

@@ -24,7 +24,7 @@ class Recorder:
 
     def add(self, sample: Sample) -> None:
         """Keep one sample."""
-        t, amps, volts, battery, ignition, flags, ignition_a, _stop, at_run, at_stop = sample
+        t, amps, volts, battery, ignition, flags, ignition_a, _, at_run, at_stop, _ = sample
         self._rows.extend(
             (
                 t,
@@ -45,11 +45,27 @@ class Recorder:
 
     def drop_since(self, from_s: float) -> None:
         """Forget the samples since ``from_s`` (bench clock, s)."""
-        rows = self._rows
-        keep = len(self)
-        while keep and rows[(keep - 1) * _COLUMNS] >= from_s:
-            keep -= 1
-        del rows[keep * _COLUMNS :]
+        del self._rows[self._first_since(from_s) * _COLUMNS :]
+
+    def drop_before(self, from_s: float) -> None:
+        """Forget the samples before ``from_s`` (bench clock, s); cheap if few are kept."""
+        self._rows = self._rows[self._first_since(from_s) * _COLUMNS :]
+
+    def part(self, from_s: float) -> Recorder:
+        """Hand over everything that was kept so far; keep only what came since ``from_s``.
+
+        Cheap however much it is, so that the control loop may do it with a feed made.
+        """
+        whole = Recorder()
+        whole._rows = self._rows
+        self.drop_before(from_s)
+        return whole
+
+    def _first_since(self, from_s: float) -> int:
+        first = len(self)
+        while first and self._rows[(first - 1) * _COLUMNS] >= from_s:
+            first -= 1
+        return first
 
     def trace(self, from_s: float = float("-inf")) -> Trace:
         """Return what was kept since ``from_s`` (bench clock, s) as a trace.

@@ -16,7 +16,7 @@ class Sample(NamedTuple):
 
     Times in s on the bench clock, currents in A, voltage in V.  ``battery_feed`` and
     ``ignition_feed`` are as seen behind the feed relays (declared relay delays taken off).
-    ``flags`` as in `drivers`; the switches are None where not wired.
+    ``flags`` as in `drivers`; the switches and the master relay are None where not wired.
     """
 
     time_s: float
@@ -29,6 +29,7 @@ class Sample(NamedTuple):
     emergency_stop: bool
     at_run: bool | None
     at_stop: bool | None
+    master: bool | None = None
 
 
 class Feeds(NamedTuple):
@@ -48,13 +49,14 @@ class Ask:
     """Somebody at the jig is to do or look at something; the answer is a word.
 
     ``action`` names it for a backend with hands, ``text`` asks a person, ``allowed`` are the
-    answers a person may give (empty: free text).
+    answers a person may give (empty: free text), ``seen`` what a simulated jig shows them.
     """
 
     action: str
     text: str
     allowed: tuple[str, ...] = ("done", "cannot")
     detail: Mapping[str, Any] = field(default_factory=dict)
+    seen: str = ""
 
 
 @dataclass(frozen=True, slots=True)

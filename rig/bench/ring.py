@@ -23,6 +23,8 @@ COLUMNS = (
     "emergency_stop",
     "at_run",
     "at_stop",
+    "ignition_a",
+    "master",
 )
 _WIDTH = len(COLUMNS)
 SAMPLES = 16_384  # 16 s at 1 kHz
@@ -55,7 +57,7 @@ class SampleRing:
 
     def write(self, sample: Sample) -> None:
         """Add a sample; the count is written last, so that a reader never sees half a row."""
-        t, amps, volts, battery, ignition, flags, _, stop, at_run, at_stop = sample
+        t, amps, volts, battery, ignition, flags, coil_a, stop, at_run, at_stop, master = sample
         self._rows[self._written % SAMPLES] = (
             t,
             amps,
@@ -66,6 +68,8 @@ class SampleRing:
             stop,
             nan if at_run is None else at_run,
             nan if at_stop is None else at_stop,
+            coil_a,
+            nan if master is None else master,
         )
         self._written += 1
         self._count[0] = self._written

@@ -14,6 +14,14 @@ from rig.bench.seams import Console, Keeper
 from rig.records.model import RunEvent
 
 
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """How many judged half-turns and reasons there were at a moment."""
+
+    judged: int
+    reasons: int
+
+
 @dataclass
 class RunLog:
     """The reasons and half-turns gathered, and the run's events.
@@ -40,6 +48,21 @@ class RunLog:
     def argue(self, verdict: Verdict, text: str, measure: str) -> None:
         """Add a reason of the run as a whole."""
         self.reasons.append(Reason(verdict, text, measure))
+
+    def mark(self) -> Mark:
+        """Return where the log stands: before a step that may be repeated."""
+        return Mark(len(self.judged), len(self.reasons))
+
+    def supersede(self, mark: Mark) -> None:
+        """Let a repetition stand for what was found since ``mark``, but for what failed the unit.
+
+        A doubt may be cleared by doing a step again; a fault that was measured stays a fault.  All
+        of it stays in the record.
+        """
+        turns, self.judged = self.judged[mark.judged :], self.judged[: mark.judged]
+        reasons, self.reasons = self.reasons[mark.reasons :], self.reasons[: mark.reasons]
+        found = [*(judge_half_turns(turns, self.limits) if turns else ()), *reasons]
+        self.reasons.extend(reason for reason in found if reason.verdict is Verdict.FAIL)
 
     def all_reasons(self) -> list[Reason]:
         """Return every reason so far, the half-turns judged together."""

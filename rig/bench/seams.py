@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Protocol
 from uuid import UUID
 
+from rig.bench.commands import Command
 from rig.bench.events import BenchEvent
 from rig.bench.requests import Ask, Sample
 from rig.records.model import RunEnd, RunEvent, RunStart, StepRecord
@@ -49,6 +50,9 @@ class Console(Protocol):
         """Return somebody's answer; ``wait`` keeps the loop cycling with the feeds off."""
         ...
 
-    def listen(self) -> None:
-        """Raise `Stopped` if somebody or something asks for the end."""
+    def listen(self) -> Sequence[Command]:
+        """Return what was commanded since the last call, but for stops and answers.
+
+        Raises `Stopped` if somebody or something asks for the end.
+        """
         ...

@@ -68,7 +68,7 @@ class Station:
         self._battery_contact = _contact(station.battery_feed)
         self._ignition_contact = _contact(station.ignition_feed)
         self._commanded = OFF
-        self._jig: tuple[bool | None, bool | None] = (None, None)
+        self._jig: tuple[bool | None, bool | None, bool | None] = (None, None, None)
         self._ignition_a = nan
         self._cycle = 0
 
@@ -102,8 +102,8 @@ class Station:
     def sample(self) -> Sample:
         """Read the sensor and the switches once.
 
-        The emergency stop is read every cycle; jig switches and the ignition sensor, which decide
-        nothing within a millisecond, every fifth.
+        The emergency stop is read every cycle; jig switches, the master relay and the ignition
+        sensor, which decide nothing within a millisecond, every fifth.
         """
         reading = self.battery_sensor.read()
         stop = self._emergency_stop
@@ -113,6 +113,7 @@ class Station:
             self._jig = (
                 None if at_run is None else at_run.actuated,
                 None if at_stop is None else at_stop.actuated,
+                None if self.dead_man is None else self.dead_man.picked_up,
             )
             if self.ignition_sensor is not None:
                 self._ignition_a = self.ignition_sensor.read().current_a

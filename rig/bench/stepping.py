@@ -16,12 +16,22 @@ from rig.bench.loop import ControlLoop
 from rig.bench.runlog import RunLog
 from rig.bench.seams import Done
 from rig.bench.steps import Findings, SkippedStep, StepContext, StepWork
-from rig.plans import AnyStep, SupplySweepStep
+from rig.plans import HALF_TURN_GUESS_S, AnyStep, SupplySweepStep
 from rig.records.model import StepRecord, StepState
 
-HALF_TURN_GUESS_S = 0.8  # for progress only
 # Each step's trace begins with this much rest (s), for the analysis to know rest level and noise.
 BASELINE_S = 0.2
+
+
+@dataclass(frozen=True)
+class StepPlace:
+    """Which step of how many it is, its number in the record, and what comes after it (s)."""
+
+    number: int
+    steps: int
+    record_number: int
+    repeated: bool = False
+    to_come_s: float = 0.0
 
 
 @dataclass
@@ -37,15 +47,13 @@ class StepRunner:
     log: RunLog
     wait_on_disk: Callable[[Done, bool], None]
 
-    def run(self, number: int, steps: int, step: AnyStep, work: StepWork) -> None:
-        """Run step ``number`` of ``steps`` and keep what it found, even if it is cut short.
+    def run(self, place: StepPlace, step: AnyStep, work: StepWork) -> None:
+        """Run the step at ``place`` and keep what it found, even if it is cut short.
 
         Raises what ended the run: Tripped, Stopped, DriverError or RecordsError.
         """
-        loop = self.loop
-        expected_s = step.expected_s(HALF_TURN_GUESS_S)
-        now_s = loop.clock.now_s()
-        self.log.console.show(StepBegan(number, steps, step.kind, step.label, expected_s, now_s))
+        loop, number = self.loop, place.number
+        self._announce(place, step)
         began = datetime.now(UTC)
         loop.recorder.clear()
         loop.idle(BASELINE_S)
@@ -79,9 +87,24 @@ class StepRunner:
                 raise
             finally:
                 findings.note = note or findings.note
-                self._keep(number, step, began, state, findings)
+                self._keep(place, step, began, state, findings)
         if findings.rig_fault:
             raise RefusedError(findings.rig_fault)
+
+    def _announce(self, place: StepPlace, step: AnyStep) -> None:
+        self.log.console.show(
+            StepBegan(
+                place.number,
+                place.steps,
+                step.kind,
+                step.label,
+                step.expected_s(HALF_TURN_GUESS_S),
+                self.loop.clock.now_s(),
+                step.half_turns,
+                place.repeated,
+                place.to_come_s,
+            )
+        )
 
     def _find(self, work: StepWork) -> Findings:
         trace = self.loop.recorder.trace()
@@ -105,12 +128,12 @@ class StepRunner:
         return found
 
     def _keep(
-        self, number: int, step: AnyStep, began: datetime, state: StepState, found: Findings
+        self, place: StepPlace, step: AnyStep, began: datetime, state: StepState, found: Findings
     ) -> None:
         record = StepRecord(
-            number=number,
+            number=place.record_number,
             kind=step.kind,
-            title=step.label,
+            title=f"{step.label} (repeated)" if place.repeated else step.label,
             started_at=began,
             ended_at=datetime.now(UTC),
             state=state,
@@ -125,9 +148,9 @@ class StepRunner:
         self.wait_on_disk(done, state is not StepState.CUT_SHORT)
         self.log.console.show(
             StepEnded(
-                number,
+                place.number,
                 step.kind,
-                step.label,
+                record.title,
                 state,
                 record.measures,
                 record.half_turns,

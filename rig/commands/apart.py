@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+from rig.bench.commands import Answer, Stop
 from rig.bench.events import Asked, BenchEvent, Refused, RunEnded
 from rig.bench.order import RunOrder
 from rig.bench.process import BenchClient
@@ -43,14 +44,14 @@ def run_apart(order: RunOrder, records: Path, show: Callable[[BenchEvent], None]
                         pass
             if flag.number is not None and not told:
                 told = True
-                bench.stop(flag.words, by_operator=flag.by_operator)
+                bench.tell(Stop(flag.words, by_operator=flag.by_operator))
             elif open_question is not None:
                 # Left open when something happens meanwhile, shown, and asked again.
                 answer = ask_operator(
                     open_question, lambda: flag.number is not None or bench.has_news
                 )
                 if answer is not None:
-                    bench.answer(answer)
+                    bench.tell(Answer(answer))
                     open_question = None
             if not alive:
                 if ended is not None:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from drivers.backends import load_backend
+from rig.bench.commands import Command
 from rig.bench.errors import Stopped
 from rig.bench.events import BenchEvent, RunEnded
 from rig.bench.keeper import DirectKeeper
@@ -37,10 +38,11 @@ class DirectConsole:
         assert answer is not None
         return answer
 
-    def listen(self) -> None:
-        """Raise Stopped after a signal."""
+    def listen(self) -> Sequence[Command]:
+        """Return nothing; raise Stopped after a signal."""
         if self._flag.number is not None:
             raise Stopped(f"Stopped by {self._flag.words}.", by_operator=self._flag.by_operator)
+        return ()
 
 
 def run_direct(order: RunOrder, records: Path, show: Show) -> RunEnded:

@@ -20,6 +20,7 @@ from rig.commands.terminal import wrapped
 from rig.commands.verdict import verdict_lines
 from rig.contract import judgement_object
 from rig.feasible import cautions_on_rig, check_plan_on_rig
+from rig.labels import NAME_LONGEST, SERIAL_LONGEST, trouble_with
 from rig.records.model import RunState, Source
 from rig.schema import MistakesError
 
@@ -78,9 +79,9 @@ def order_of(options: argparse.Namespace) -> RunOrder:
             exits.USAGE, "which unit is on the jig? Give its serial number with --unit."
         )
     for name, text, longest in (
-        ("--unit", serial, 64),
-        ("--operator", options.operator, 100),
-        ("--reference", options.reference, 100),
+        ("--unit", serial, SERIAL_LONGEST),
+        ("--operator", options.operator, NAME_LONGEST),
+        ("--reference", options.reference, NAME_LONGEST),
     ):
         _need_printable(name, text.strip(), longest)
     return RunOrder(
@@ -103,18 +104,9 @@ def order_of(options: argparse.Namespace) -> RunOrder:
 
 
 def _need_printable(name: str, text: str, longest: int) -> None:
-    """Refuse what a scanner or a slip of the hand may bring: control characters, endless text."""
-    if len(text) > longest:
-        raise CommandError(
-            exits.USAGE, f"{name} has {len(text)} characters; at most {longest} are allowed."
-        )
-    for place, character in enumerate(text, start=1):
-        if not character.isprintable():
-            raise CommandError(
-                exits.USAGE,
-                f"{name} has a character at place {place} that cannot be printed (U+"
-                f"{ord(character):04X}); use letters, digits, spaces and signs.",
-            )
+    trouble = trouble_with(text, longest)
+    if trouble:
+        raise CommandError(exits.USAGE, f"{name} {trouble}")
 
 
 def _pairs(texts: list[str]) -> dict[str, str]:

@@ -3,47 +3,58 @@
 from __future__ import annotations
 
 import hashlib
-from datetime import datetime
+from collections.abc import Iterator
 from uuid import UUID
 
-from sqlalchemy import select
+from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import Session, contains_eager, selectinload
 
 from rig.analysis.model import Verdict
 from rig.records.errors import RecordsError
-from rig.records.model import RunState
+from rig.records.model import RunFilter, RunState
 from rig.records.tables import RunRow, StepRow, TextRow, UnitRow
 
 _NAMED = 5  # candidates listed for an ambiguous prefix: a screen's worth, not the whole record
 
 
 def find_runs(
-    session: Session,
-    *,
-    serial: str | None,
-    reference: str | None,
-    verdict: str | None,
-    since: datetime | None,
-    until: datetime | None,
-    plan: str | None,
-    limit: int | None,
+    session: Session, wanted: RunFilter, *, limit: int | None, offset: int = 0
 ) -> list[RunRow]:
-    """Return matching runs, newest first; ``since <= started < until``."""
-    query = select(RunRow).join(RunRow.unit).options(contains_eager(RunRow.unit))
-    if serial is not None:
-        query = query.where(UnitRow.serial == serial)
-    if reference is not None:
-        query = query.where(RunRow.reference == reference)
-    if verdict is not None:
-        query = query.where(RunRow.verdict == _verdict(verdict))
-    if since is not None:
-        query = query.where(RunRow.started_at >= since)
-    if until is not None:
-        query = query.where(RunRow.started_at < until)
-    if plan is not None:
-        query = query.where(RunRow.plan_name == plan)
-    query = query.order_by(RunRow.started_at.desc(), RunRow.id).limit(limit)
-    return list(session.scalars(query))
+    """Return matching runs, newest first, at most ``limit`` from the ``offset``-th on."""
+    query = (
+        select(RunRow)
+        .join(RunRow.unit)
+        .options(contains_eager(RunRow.unit))
+        .where(*_conditions(wanted))
+        .order_by(RunRow.started_at.desc(), RunRow.id)
+    )
+    return list(session.scalars(query.limit(limit).offset(offset)))
+
+
+def count_runs(session: Session, wanted: RunFilter) -> int:
+    """Return how many runs match."""
+    query = select(func.count(RunRow.id)).join(RunRow.unit).where(*_conditions(wanted))
+    return session.scalar(query) or 0
+
+
+def _conditions(wanted: RunFilter) -> Iterator[ColumnElement[bool]]:
+    for column, value, part in (
+        (UnitRow.serial, wanted.serial, wanted.serial_part),
+        (RunRow.reference, wanted.reference, wanted.reference_part),
+        (RunRow.plan_name, wanted.plan, wanted.plan_part),
+    ):
+        if value is not None:
+            yield column == value
+        if part is not None:
+            yield column.icontains(part, autoescape=True)  # a serial may hold % or _
+    if wanted.verdict is not None:
+        yield RunRow.verdict == _verdict(wanted.verdict)
+    if wanted.unjudged:
+        yield RunRow.verdict.is_(None)
+    if wanted.since is not None:
+        yield RunRow.started_at >= wanted.since
+    if wanted.until is not None:
+        yield RunRow.started_at < wanted.until
 
 
 def _verdict(text: str) -> Verdict:

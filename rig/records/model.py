@@ -113,6 +113,59 @@ class RunSummary:
 
 
 @dataclass(frozen=True)
+class RunFilter:
+    """Which runs are wanted; what is None (or False) does not narrow the search.
+
+    ``serial``, ``reference`` and ``plan`` match whole, the ``*_part`` ones anywhere inside and
+    whatever the case.  ``since <= started < until`` (aware times).  ``verdict`` is a word of
+    `rig.analysis.model.Verdict`; ``unjudged``: only runs without one.
+    """
+
+    serial: str | None = None
+    reference: str | None = None
+    plan: str | None = None
+    serial_part: str | None = None
+    reference_part: str | None = None
+    plan_part: str | None = None
+    verdict: str | None = None
+    unjudged: bool = False
+    since: datetime | None = None
+    until: datetime | None = None
+
+
+@dataclass(frozen=True)
+class RunsFound:
+    """A page of a search, newest first, and how many runs match in all."""
+
+    runs: tuple[RunSummary, ...]
+    total: int
+
+
+@dataclass(frozen=True)
+class UnitRun:
+    """A run in a unit's history: its line, what it was held against, and what it measured.
+
+    ``half_turns`` are those of steps at the unit's plain work (`rig.records.history.PLAIN_STEPS`),
+    ``measures`` those of all its steps.
+    """
+
+    summary: RunSummary
+    plan_text: str
+    half_turns: tuple[HalfTurn, ...]
+    measures: tuple[Measure, ...]
+
+
+@dataclass(frozen=True)
+class UnitHistory:
+    """The newest runs of one unit, newest first; ``total``: how many there are in all."""
+
+    serial: str
+    unit_type: str
+    runs: tuple[UnitRun, ...]
+    total: int
+
+
+@dataclass(frozen=True)
 class RunRecord:
     """A whole run as kept."""
 

@@ -66,7 +66,10 @@ def _verdict(run: RunRecord) -> list[str]:
         return ["Still running, or its program has died."]
     lines = []
     if end.judgement is None:
-        lines.append(f"No verdict: the run was {end.state}.")
+        if run.steps and all(step.kind == "by_hand" for step in run.steps):
+            lines.append("Worked by hand: not judged.")
+        else:
+            lines.append(f"No verdict: the run was {end.state}.")
     else:
         lines.append(f"Verdict: {end.judgement.verdict.upper()}")
         for reason in end.judgement.reasons:

@@ -16,7 +16,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
 from rig.analysis.trace import Trace
-from rig.records import finding, mapping
+from rig.records import finding, history, mapping
 from rig.records.codec import CodecError, unpack
 from rig.records.database import open_engine, writing
 from rig.records.errors import RecordsError, told
@@ -24,11 +24,14 @@ from rig.records.joining import joined
 from rig.records.model import (
     RunEnd,
     RunEvent,
+    RunFilter,
     RunRecord,
+    RunsFound,
     RunStart,
     RunState,
     RunSummary,
     StepRecord,
+    UnitHistory,
 )
 from rig.records.owner import Owner
 from rig.records.tables import EventRow, RunRow, StepRow, TraceRow
@@ -179,18 +182,32 @@ class Store:
         limit: int | None = 50,
     ) -> list[RunSummary]:
         """Return matching runs, newest first: ``since <= started < until`` (aware times)."""
+        wanted = RunFilter(
+            serial=serial,
+            reference=reference,
+            verdict=verdict,
+            since=since,
+            until=until,
+            plan=plan,
+        )
         with self._read() as session:
-            found = finding.find_runs(
-                session,
-                serial=serial,
-                reference=reference,
-                verdict=verdict,
-                since=since,
-                until=until,
-                plan=plan,
-                limit=limit,
-            )
+            found = finding.find_runs(session, wanted, limit=limit)
             return [mapping.summary(row) for row in found]
+
+    def search(self, wanted: RunFilter, *, limit: int = 50, offset: int = 0) -> RunsFound:
+        """Return a page of the matching runs, newest first, and how many match in all."""
+        with self._read() as session:
+            found = finding.find_runs(session, wanted, limit=limit, offset=offset)
+            total = finding.count_runs(session, wanted)
+            return RunsFound(tuple(mapping.summary(row) for row in found), total)
+
+    def unit_history(self, run: UUID | str, *, limit: int = 200) -> UnitHistory:
+        """Return the newest runs of the unit that ``run`` was made on, without their traces.
+
+        Raises RecordsError if there is no such run.
+        """
+        with self._read() as session:
+            return history.unit_history(session, finding.find_run(session, run), limit=limit)
 
     def run(self, run: UUID | str, *, with_traces: bool = False) -> RunRecord:
         """Return the run with this id, or the only one whose id starts so.

@@ -12,7 +12,7 @@ import pytest
 
 from rig.analysis.model import HalfTurn, Measure, Verdict
 from rig.analysis.trace import Trace
-from rig.records.model import RunEnd, RunRecord, RunState, StepState
+from rig.records.model import RunEnd, RunFilter, RunRecord, RunState, StepState
 from rig.records.store import RecordsError, Store
 
 
@@ -333,3 +333,58 @@ def test_keys_are_random_uuids(store, make):
 def test_closing_twice_is_harmless(store):
     store.close()
     store.close()
+
+
+def test_a_search_takes_parts_of_words_and_counts_all_that_match(store, three):
+    def found(limit=50, offset=0, **wanted):
+        page = store.search(RunFilter(**wanted), limit=limit, offset=offset)
+        return [three.index(run.run_id) for run in page.runs], page.total
+
+    assert found() == ([2, 1, 0], 3)
+    assert found(limit=2) == ([2, 1], 3)
+    assert found(limit=2, offset=2) == ([0], 3)
+    assert found(serial_part="a") == ([2, 0], 2)
+    assert found(reference_part="j-1") == ([1], 1)
+    assert found(plan_part="UIC") == ([2, 1], 2)
+    assert found(serial_part="") == ([2, 1, 0], 3)
+    assert found(unjudged=True) == ([2], 1)
+    assert found(verdict="fail", serial_part="a") == ([], 0)
+
+
+@pytest.mark.parametrize("part", ["%", "_", "/", "'", '"', "\\"])
+def test_a_sign_that_a_database_knows_stands_for_itself(store, make, part):
+    store.begin_run(make.run_start(unit_serial="LM-12-0288"))
+    odd = store.begin_run(make.run_start(unit_serial=f"LM{part}12"))
+    assert [run.run_id for run in store.search(RunFilter(serial_part=part)).runs] == [odd]
+
+
+def test_a_units_history_holds_its_plain_half_turns_and_every_measure(store, make):
+    ids = []
+    for day in range(3):
+        ids.append(store.begin_run(make.run_start(started_at=make.T0 + timedelta(days=day))))
+        store.finish_step(ids[-1], make.step(1, kind="rest_draw", half_turns=()))
+        store.finish_step(ids[-1], make.step(2, half_turns=(make.half_turn(1 + day),)))
+        store.finish_step(ids[-1], make.step(3, kind="loaded", measures=()))
+    store.begin_run(make.run_start(unit_type="LM-24"))
+    store.begin_run(make.run_start(unit_serial="another"))
+
+    history = store.unit_history(ids[0])
+
+    assert (history.serial, history.unit_type, history.total) == ("LM12-0041", "LM-12", 3)
+    assert [run.summary.run_id for run in history.runs] == ids[::-1]
+    assert [run.half_turns for run in history.runs] == [
+        (make.half_turn(3),),
+        (make.half_turn(2),),
+        (make.half_turn(1),),
+    ]
+    assert history.runs[0].measures == make.step().measures * 2
+    assert history.runs[0].plan_text == make.run_start().plan_text
+
+
+def test_a_long_history_gives_its_newest_runs_and_says_how_many_there_are(store, make):
+    ids = [
+        store.begin_run(make.run_start(started_at=make.T0 + timedelta(minutes=n))) for n in range(5)
+    ]
+    history = store.unit_history(ids[0], limit=2)
+    assert [run.summary.run_id for run in history.runs] == [ids[4], ids[3]]
+    assert history.total == 5

@@ -24,10 +24,32 @@ MAY = {
         "rig.visual",
         "drivers",
     },
-    "rig.console": {"rig.console", "rig.bench", "rig.records", "rig.analysis", "rig.plans"},
+    "rig.console": {
+        "rig.console",
+        "rig.bench",
+        "rig.records",
+        "rig.analysis",
+        "rig.plans",
+        "rig.plan_steps",
+        "rig.plan_limits",
+        "rig.settings",
+        "rig.schema",
+        "rig.feasible",
+        "rig.visual",
+        "rig.labels",
+        "drivers",
+    },
 }
 # The bench knows the hardware only by its drivers, never which world is behind them.
-NEVER = {"rig": {"drivers.simulated", "drivers.pi"}}
+NEVER = {
+    "rig": {"drivers.simulated", "drivers.pi"},
+    # The console commands a bench and hears of it; whatever runs one is out of its reach.
+    "rig.console": {
+        *(f"rig.bench.{name}" for name in ("session", "by_hand", "rig_check", "loop", "station")),
+        *(f"rig.bench.{name}" for name in ("steps", "stepping", "process", "power", "keeper")),
+        *(f"drivers.{name}" for name in ("feeds", "switches", "current", "supply")),
+    },
+}
 # Pure packages: arrays in, dataclasses out; no clock, no file, no hardware.
 PURE = ("rig.analysis", "rig.quality")
 IMPURE = {"time", "datetime", "os", "pathlib", "io", "socket", "subprocess", "threading", "random"}

@@ -13,6 +13,7 @@ import pytest
 from bench_runs import HALF_TURNS, make_order, make_plan, make_settings
 
 from drivers import BackendOptions
+from rig.bench.commands import Answer, Stop
 from rig.bench.events import Asked, HalfTurnEnded, Refused, RunBegan, RunEnded, StepBegan
 from rig.bench.process import BenchClient
 from rig.records.model import RunState, StepState
@@ -58,7 +59,7 @@ def test_a_whole_run_in_its_own_process_with_live_samples(records):
         events = events_until(bench, RunEnded)
         written, rows = bench.ring.since(0)
     ended = events[-1]
-    assert isinstance(events[0], RunBegan)
+    assert isinstance(events[1], RunBegan)
     assert ended.state is RunState.FINISHED
     assert len([e for e in events if isinstance(e, HalfTurnEnded)]) == 2
     assert written == len(rows) > 400
@@ -94,7 +95,7 @@ def test_a_signal_ends_with_feeds_off_and_a_record_that_says_so(records, number,
 def test_a_stop_from_the_console_ends_the_run(records):
     with BenchClient(real_time(LONG), records) as bench:
         events_until(bench, StepBegan)
-        bench.stop("the operator stopped the run")
+        bench.tell(Stop("the operator stopped the run"))
         ended = events_until(bench, RunEnded)[-1]
     assert ended.state is RunState.STOPPED
     assert recorded(records).end.feeds_off
@@ -175,7 +176,7 @@ def test_questions_go_to_the_console_when_nobody_stands_at_the_jig(records):
     with BenchClient(order, records) as bench:
         for answer in ("accepted", "ok"):
             asked.append(events_until(bench, Asked)[-1].ask.action)
-            bench.answer(answer)
+            bench.tell(Answer(answer))
         ended = events_until(bench, RunEnded)[-1]
     assert asked == ["accept_cautions", "inspect"]
     assert ended.judgement.verdict == "pass"

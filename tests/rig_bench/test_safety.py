@@ -161,8 +161,8 @@ def test_the_battery_feed_is_refused_without_consent(carry_out):
     from drivers.simulated.backend import SimulatedBackend
     from rig.bench.guard import Guard
     from rig.bench.loop import ControlLoop
+    from rig.bench.opening import guard_limits
     from rig.bench.requests import BATTERY
-    from rig.bench.session import guard_limits
     from rig.bench.station import Station
 
     order = make_order(settings=SETTINGS)
@@ -318,8 +318,8 @@ def test_a_drive_that_clings_to_its_feeds_cannot_keep_them():
     from drivers.simulated.backend import SimulatedBackend
     from rig.bench.guard import Guard
     from rig.bench.loop import ControlLoop
+    from rig.bench.opening import guard_limits
     from rig.bench.requests import BATTERY, OFF
-    from rig.bench.session import guard_limits
     from rig.bench.station import Station
 
     order = make_order(settings=SETTINGS)

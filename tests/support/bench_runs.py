@@ -83,8 +83,7 @@ class Watcher:
         return self.answers[ask.action]
 
     def listen(self):
-        if self.on_listen is not None:
-            self.on_listen()
+        return () if self.on_listen is None else self.on_listen() or ()
 
     def of(self, kind):
         return [event for event in self.events if isinstance(event, kind)]

@@ -1,0 +1,50 @@
+"""A bench as whoever commands it sees it: the process itself, or a stand-in for it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Protocol
+
+from rig.bench.commands import Command
+from rig.bench.events import BenchEvent
+from rig.bench.order import Job
+from rig.bench.ring import SampleRing
+
+
+class BenchHandle(Protocol):
+    """One bench for one job.
+
+    It is started idle, says `Ready` when it is up, takes one job by `begin`, and ends with it.
+    Nothing here blocks but `close`.
+    """
+
+    @property
+    def ring(self) -> SampleRing:
+        """The live samples."""
+        ...
+
+    @property
+    def alive(self) -> bool:
+        """Tell whether the bench is still there."""
+        ...
+
+    @property
+    def pid(self) -> int | None:
+        """Its process number, None if it has none of its own."""
+        ...
+
+    def begin(self, job: Job) -> None:
+        """Hand it its job; allowed once, also before `Ready`."""
+        ...
+
+    def tell(self, command: Command) -> None:
+        """Send a command; one to a bench that has gone is lost."""
+        ...
+
+    def events(self, wait_s: float = 0.0) -> Iterator[BenchEvent]:
+        """Yield the events that came, waiting up to ``wait_s`` seconds for the first."""
+        ...
+
+    def close(self, wait_s: float = 10.0) -> None:
+        """End the job if one is on, wait for the bench to go.  Idempotent."""
+        ...

@@ -1,0 +1,22 @@
+"""Which session does which job."""
+
+from __future__ import annotations
+
+from drivers import Backend
+from rig.bench.order import ByHandOrder, Job, RigCheckOrder
+from rig.bench.seams import Console, Keeper
+from rig.bench.session import Session
+
+
+def carry_out(job: Job, backend: Backend, keeper: Keeper, console: Console) -> None:
+    """Do ``job``; how it ended is told to ``console``.  Raises what the sessions raise."""
+    if isinstance(job, RigCheckOrder):
+        from rig.bench.rig_check import RigCheck
+
+        RigCheck(job, backend, console).run()
+    elif isinstance(job, ByHandOrder):
+        from rig.bench.by_hand import ByHandSession
+
+        ByHandSession(job, backend, keeper, console).run()
+    else:
+        Session(job, backend, keeper, console).run()

@@ -1,0 +1,305 @@
+"""What every job that feeds a unit shares: the way in, the way out, feeds off at the end."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from datetime import UTC, datetime
+
+import rig
+from drivers import LOST, Backend, DriverError
+from rig.analysis.model import Accuracy, Judgement
+from rig.bench.cautions import CAUTIONS
+from rig.bench.commands import Command, Meddle, Note
+from rig.bench.errors import RefusedError, Stopped, Trip, Tripped
+from rig.bench.events import HalfTurnEnded, RunBegan, RunEnded
+from rig.bench.guard import WELDED_AFTER_S, Guard, GuardLimits
+from rig.bench.loop import ControlLoop
+from rig.bench.order import RunOrder
+from rig.bench.power import Power
+from rig.bench.requests import Ask, HalfTurnNews, SetSupply
+from rig.bench.runlog import RunLog
+from rig.bench.seams import Console, Done, Keeper
+from rig.bench.station import Station
+from rig.bench.wishes import answered, meddled
+from rig.plans import Plan
+from rig.records.errors import RecordsError
+from rig.records.model import RunEnd, RunStart, RunState
+
+# With the supply on and the feeds off, the guard sees a welded feed relay within this time (s).
+PROVE_OFF_S = WELDED_AFTER_S + 0.1
+
+
+class FedJob(ABC):
+    """One job on one unit, in the record from its first row to its last.
+
+    Subclasses say what is announced (`began`), what is done once the bench is ready to feed
+    (`work`) and what the unit gets (`judgement`).  `run` never leaves a feed on.
+    """
+
+    station: Station
+    power: Power
+    loop: ControlLoop
+    log: RunLog
+
+    def __init__(self, order: RunOrder, backend: Backend, keeper: Keeper, console: Console) -> None:
+        self.order = order
+        self.backend = backend
+        self.keeper = keeper
+        self.console = console
+        self.limits = guard_limits(order.plan)
+        self._note = ""
+        self._on_request = False
+
+    # --- what a job is --------------------------------------------------------------------
+
+    @abstractmethod
+    def began(self) -> RunBegan:
+        """Return what is told when the job is in the record."""
+
+    @abstractmethod
+    def work(self) -> RunState:
+        """Do the job and return how far it came; the bench is ready to feed."""
+
+    @abstractmethod
+    def judgement(self) -> Judgement | None:
+        """Return what the unit gets, None if it is not judged."""
+
+    @abstractmethod
+    def take(self, command: Command) -> None:
+        """Take note of a command that is not for every job."""
+
+    def tripped(self, trip: Trip) -> RunState:
+        """Take note of the trip that ended the job; return how far it came."""
+        self.off(trip.text, f"trip_{trip.kind}")
+        return RunState.INTERRUPTED
+
+    @abstractmethod
+    def unfinished(self, text: str) -> None:
+        """Take note that the job did not come to its end, for the reason in ``text``."""
+
+    # --- from the first record to the last ------------------------------------------------
+
+    def run(self) -> RunEnded:
+        """Do the job and return how it ended.
+
+        Raises DriverError or RecordsError if it cannot start; nothing was fed then.
+        """
+        wiring = self.order.wiring()
+        name = self.order.station.name
+        station_wiring = next(station for station in wiring.stations if station.name == name)
+        station = Station(self.backend, wiring, station_wiring)
+        try:
+            with Power.open(self.backend, wiring.supply) as power:
+                return self._run(station, power)
+        finally:
+            station.close()
+
+    def _run(self, station: Station, power: Power) -> RunEnded:
+        self.station, self.power = station, power
+        self.loop = self.make_loop()
+        self.log = RunLog(
+            self.keeper,
+            self.console,
+            self.backend.clock.now_s,
+            self.keeper.begin_run(self._start()),
+            self.order.plan.analysis_limits(),
+        )
+        self.console.show(self.began())
+        state = RunState.INTERRUPTED
+        try:
+            self._begin()
+            state = self.work()
+        except Tripped as tripped:
+            state = self.tripped(tripped.trip)
+        except Stopped as stopped:
+            state = RunState.STOPPED if stopped.by_operator else RunState.INTERRUPTED
+            self._on_request = True
+            self._cut(str(stopped), "stop")
+        except (RefusedError, DriverError, RecordsError) as error:
+            self._cut(str(error), "refused")
+        except BaseException as error:
+            self._cut(f"The program failed: {error!r}.", "program_error")
+            raise
+        finally:
+            ended = self._end(state)
+        return ended
+
+    def make_loop(self) -> ControlLoop:
+        """Return the job's control loop."""
+        return ControlLoop(
+            self.station,
+            self.backend.clock,
+            Guard(self.limits),
+            1.0 / self.order.station.sample_hz,
+            listen=self.listen,
+            watch=self.console.sample,
+            ask=self.ask,
+            set_supply=self.set_supply,
+            news=self.news,
+            on_trip=self.survived,
+        )
+
+    def _start(self) -> RunStart:
+        order = self.order
+        return RunStart(
+            started_at=datetime.now(UTC),
+            unit_serial=order.unit_serial,
+            unit_type=order.plan.unit.type,
+            plan_name=order.plan.name,
+            plan_text=order.plan.text,
+            rig_name=order.settings.name,
+            rig_text=order.settings.text,
+            station=order.station.name,
+            operator=order.operator,
+            source=order.source,
+            reference=order.reference,
+            backend=self.backend.name,
+            simulated=self.backend.simulated,
+            backend_facts=self.backend.facts(),
+            program_version=rig.__version__,
+        )
+
+    # --- the way in -----------------------------------------------------------------------
+
+    def _begin(self) -> None:
+        """Feeds off, sensor alive, dead-man proved, consent given, supply on: in that order."""
+        loop = self.loop
+        if not self.station.all_off():
+            raise RefusedError(
+                "A feed output does not read back off before the start. Pull the supply and check "
+                "the relay board."
+            )
+        self._need_sensor()
+        self.log.note("dead_man", loop.arm())
+        self._need_consent()
+        loop.consent = True
+        self.power.start(self.home_supply_v)
+        if self.power.programmable:
+            self.log.note("supply", self.power.describe())
+        loop.resume_after_pause()
+        loop.idle(PROVE_OFF_S)
+
+    @property
+    def home_supply_v(self) -> float | None:
+        """The voltage that a programmable supply is set to, V; None without one."""
+        return self.order.plan.unit.nominal_v if self.power.programmable else None
+
+    def _need_sensor(self) -> None:
+        if self.loop.idle(0.05).flags & LOST:
+            sensor = self.station.wiring.battery_sensor
+            raise RefusedError(
+                f"The current sensor of station {self.station.wiring.name} does not answer at "
+                f"address 0x{sensor.address:02x} on bus {sensor.bus}. Check its plug, its wiring "
+                "and its 3.3 V, then start again."
+            )
+
+    def _need_consent(self) -> None:
+        if not self.order.consent:
+            if self.ask(consent_question()) != "accepted":
+                raise RefusedError(
+                    "The cautions were not accepted, so nothing is fed. Start again when the jig "
+                    "is guarded."
+                )
+            self.loop.resume_after_pause()
+        alone = self.backend.hands is not None and not self.order.ask_operator
+        by = "the simulated operator" if alone else "the operator"
+        self.log.note("consent", f"{by} accepted the cautions of this run")
+
+    # --- answers to the loop --------------------------------------------------------------
+
+    def listen(self) -> None:
+        """Take what was commanded; raises Stopped."""
+        for command in self.console.listen():
+            match command:
+                case Note():
+                    self.log.note("note", command.text)
+                case Meddle():
+                    self.log.note("world", meddled(command, self.backend.hands))
+                case _:
+                    self.take(command)
+
+    def ask(self, ask: Ask) -> str:
+        """Return the answer of whoever is at the jig."""
+        return answered(ask, self.backend.hands, self.order, self.console, self.loop.wait)
+
+    def set_supply(self, request: SetSupply) -> None:
+        """Set the bench supply."""
+        self.power.set(request.voltage_v, request.limit_a)
+
+    def news(self, news: HalfTurnNews) -> None:
+        """Tell of a half-turn that ended."""
+        self.console.show(HalfTurnEnded(news.to_run, news.parked, news.after_s))
+
+    def survived(self, trip: Trip) -> None:
+        """Take note of a trip that does not end the job."""
+        self.log.note(f"trip_{trip.kind}", trip.text)
+
+    # --- the way out ----------------------------------------------------------------------
+
+    def off(self, text: str, kind: str) -> None:
+        """Take the feeds off and say why."""
+        self.station.all_off()
+        self._note = text
+        self.log.note(kind, text)
+
+    def _cut(self, text: str, kind: str) -> None:
+        self.off(text, kind)
+        self.unfinished(text)
+
+    def _end(self, state: RunState) -> RunEnded:
+        off = self.station.all_off()
+        if not self.power.stop():
+            text = "The bench supply did not confirm its output off. Switch it off by hand."
+            self.log.note("supply_on", text)
+            self._note = f"{self._note} {text}".strip()
+        judgement = self.judgement()
+        run_id = self.log.run_id
+        end = RunEnd(datetime.now(UTC), state, judgement, off, self._note)
+        self.wait_on_disk(self.keeper.finish_run(run_id, end), False)
+        ended = RunEnded(run_id, state, judgement, off, self._note, self._on_request)
+        self.console.show(ended)
+        return ended
+
+    def wait_on_disk(self, done: Done, cycling: bool) -> None:
+        """Return when ``done()``: cycling with the feeds off, or standing still at the end."""
+        if cycling:
+            self.loop.wait(done)
+            return
+        clock = self.backend.clock
+        while not done():
+            clock.sleep_until(clock.now_s() + 0.001)
+
+
+def consent_question() -> Ask:
+    """Return what an operator accepts before the first feed."""
+    lines = "\n".join(f"  - {line}" for line in CAUTIONS)
+    text = f"Cautions:\n{lines}\nHave you read these, and is the jig guarded?"
+    return Ask("accept_cautions", text, ("accepted", "refused"))
+
+
+def battery_accuracy(station: Station) -> Accuracy:
+    """Return what the battery feed's sensor and relay let be known, as declared in the rig file."""
+    sensor, wired = station.battery_sensor, station.wiring
+    return Accuracy(
+        relay_u_s=wired.ignition_feed.delay_u_s,
+        sensor_delay_u_s=sensor.time_u_s,
+        gain_u_rel=wired.battery_sensor.gain_u_rel,
+        offset_u_a=wired.battery_sensor.offset_u_a,
+        full_scale_a=sensor.full_scale_a,
+    )
+
+
+def guard_limits(plan: Plan) -> GuardLimits:
+    """Return the guard's limits of a plan."""
+    guard, unit = plan.guard, plan.unit
+    return GuardLimits(
+        over_current_a=guard.over_current_a,
+        over_current_s=guard.over_current_s,
+        stall_s=guard.stall_s,
+        run_on_s=guard.run_on_s,
+        step_max_s=guard.step_max_s,
+        winding_max_c=guard.winding_max_c,
+        winding_ohm=unit.winding_ohm,
+        heat_j_per_k=unit.heat_j_per_k,
+        cooling_k_per_w=unit.cooling_k_per_w,
+    )

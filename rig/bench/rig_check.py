@@ -1,0 +1,139 @@
+"""A look at the rig itself: live readings and zero with the feeds off, or the whole self-check."""
+
+from __future__ import annotations
+
+from contextlib import suppress
+
+import numpy as np
+
+from drivers import Backend, DriverError, SensorWiring
+from drivers.ina219 import place
+from rig.bench.checks.items import CheckList, Item
+from rig.bench.checks.look import Look
+from rig.bench.checks.outputs import OutputChecks
+from rig.bench.checks.powered import PoweredStation
+from rig.bench.checks.pressing import PressChecks
+from rig.bench.checks.relays import RelayChecks
+from rig.bench.checks.sensors import SensorChecks, trouble_of, zero_found
+from rig.bench.errors import BenchError, Stopped
+from rig.bench.events import RigCheckEnded
+from rig.bench.order import RigCheckOrder
+from rig.bench.seams import Console
+from rig.bench.zero import zero_of
+
+FIRST_ZERO_S = 1.0
+NEXT_ZERO_S = 3.0  # of this many seconds each: an old zero is not shown as the present one
+
+
+class RigCheck:
+    """Carries out one `RigCheckOrder`; nothing is recorded, and no feed is left on.
+
+    Readings go on until a stop.  The self-check ends by itself.
+    """
+
+    def __init__(self, order: RigCheckOrder, backend: Backend, console: Console) -> None:
+        self.order = order
+        self.backend = backend
+        self.console = console
+        self._good: bool | None = None
+        self._text = ""
+
+    def run(self) -> RigCheckEnded:
+        """Look at the station and return how it ended.
+
+        Raises DriverError if its pins cannot be had.  A sensor or a supply that does not answer is
+        told, not raised.
+        """
+        look = Look(self.order, self.backend, self.console)
+        try:
+            self._look_at(look)
+        except Stopped as stopped:
+            self._text = str(stopped)
+        except (BenchError, DriverError) as error:
+            self._good, self._text = False, str(error)
+        finally:
+            off = look.station.all_off()
+            with suppress(DriverError):
+                look.station.close()
+            ended = RigCheckEnded(self._good, off, self._text)
+            self.console.show(ended)
+        return ended
+
+    def _look_at(self, look: Look) -> None:
+        if self.order.full:
+            self._check(look)
+        else:
+            self._read(look)
+
+    # --- readings -------------------------------------------------------------------------
+
+    def _read(self, look: Look) -> None:
+        """Cycle with the feeds off until told to stop; tell the zero and the sensor's troubles."""
+        sensor = look.station.battery_sensor
+        trouble = ""
+        window_s = FIRST_ZERO_S
+        while True:
+            currents: list[float] = []
+            for sample in look.samples(window_s):
+                currents.append(sample.current_a)
+                if trouble != (found := trouble_of(sample.flags)):
+                    trouble = found
+                    look.note("sensor", _told(sensor.wiring, trouble))
+                    currents.clear()
+            zero = zero_of(np.array(currents), sensor.resolution_a)
+            if zero is not None and not trouble:
+                self.console.show(zero_found(self.order.station.name, zero, sensor.wiring))
+            window_s = NEXT_ZERO_S
+
+    # --- self-check -----------------------------------------------------------------------
+
+    def _check(self, look: Look) -> None:
+        sensors = SensorChecks(look)
+        outputs = OutputChecks(look, sensors)
+        power = PoweredStation(look)
+
+        def of_list() -> CheckList:
+            return items
+
+        relays = RelayChecks(look, of_list, power, sensors)
+        presses = PressChecks(look, of_list, outputs, power)
+        items = CheckList(
+            self.console,
+            (
+                Item("feed_outputs", "Feed outputs read back", outputs.feeds),
+                Item("sensor", "Current sensor answers", sensors.battery_answers),
+                Item("zero", "Zero of the current sensor", sensors.battery_zero),
+                Item("ignition_sensor", "Ignition feed sensor", sensors.ignition),
+                Item("dead_man", "Dead-man and master relay", outputs.dead_man),
+                Item("supply", "Bench supply", lambda: power.check_supply(items)),
+                Item("battery_relay", "Battery feed relay", relays.battery),
+                Item("ignition_relay", "Ignition feed relay", relays.ignition),
+                Item("emergency_stop", "Emergency stop", presses.emergency_stop),
+                Item("at_run", "Jig switch at run", presses.at_run),
+                Item("at_stop", "Jig switch at stop", presses.at_stop),
+            ),
+        )
+        try:
+            for name in ("feed_outputs", "sensor", "zero", "ignition_sensor"):
+                items.do(name)
+            presses.release_first()
+            items.do("dead_man")
+            if not items.unsafe:
+                power.prepare()
+            for name in ("supply", "battery_relay", "ignition_relay", "emergency_stop"):
+                items.do(name)
+            for name in ("at_run", "at_stop"):
+                items.do(name)
+            self._good = items.good
+        finally:
+            trouble = power.close()
+            self._text = f"{items.summary()} {trouble}".strip()
+
+
+def _told(wiring: SensorWiring, trouble: str) -> str:
+    if not trouble:
+        return f"The {place(wiring)} answers again."
+    return (
+        f"The {place(wiring)} {trouble}. Check its plug, SDA and SCL, its 3.3 V and the address "
+        "jumpers; it is read on and on meanwhile."
+    )

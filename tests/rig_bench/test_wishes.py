@@ -1,0 +1,232 @@
+"""Pausing, repeating, noting, meddling, and asking the operator, on the simulated bench."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from bench_runs import HALF_TURNS, Watcher, feeds_are_on, make_order, make_plan, make_settings
+
+from rig.bench.commands import GoOn, Meddle, Note, Pause, RepeatStep
+from rig.bench.events import HalfTurnEnded, Noted, Paused, StepBegan, WentOn
+from rig.records.model import RunState
+
+SETTINGS = make_settings(sample_hz=500, supply=False)
+FOUR = '[[step]]\nkind = "half_turns"\ncount = 4\npause_s = 0.4\n'
+PARK = '[[step]]\nkind = "park_check"\n'
+LOOK = '[[step]]\nkind = "visual"\nchecks = ["water_inside", "lever_free"]\n'
+
+
+class Commander(Watcher):
+    """Gives commands: ``script`` maps the count of an event's class to commands given then."""
+
+    def __init__(self, script, paused_cycles=300, **more):
+        super().__init__(**more)
+        self.script = dict(script)
+        self.pending = []
+        self.paused_cycles = paused_cycles
+        self.fed_in_pause = 0
+        self.waiting = None
+
+    def show(self, event):
+        super().show(event)
+        kind = type(event)
+        self.pending.extend(self.script.pop((kind, len(self.of(kind))), ()))
+        if kind is Paused:
+            self.waiting = self.paused_cycles
+
+    def sample(self, sample):
+        super().sample(sample)
+        if self.waiting is not None:
+            self.fed_in_pause += sample.battery_feed or sample.ignition_feed
+            self.waiting -= 1
+            if self.waiting <= 0:
+                self.waiting = None
+                self.pending.append(GoOn())
+
+    def listen(self):
+        commands, self.pending = self.pending, []
+        return commands
+
+
+def order(*steps, **more):
+    return make_order(make_plan(*steps), settings=SETTINGS, **more)
+
+
+@pytest.mark.parametrize("after", [1, 2, 3])
+def test_a_pause_comes_between_two_half_turns_and_changes_no_result(carry_out, after):
+    plain = carry_out(order(FOUR))
+    commander = Commander({(HalfTurnEnded, after): [Pause()]})
+    paused = carry_out(order(FOUR), commander)
+    assert len(commander.of(Paused)) == len(commander.of(WentOn)) == 1
+    assert commander.fed_in_pause == 0
+    assert paused.verdict == plain.verdict == "pass"
+    assert paused.outcomes == plain.outcomes == ["parked"] * 4
+    for one, other in zip(paused.record.half_turns, plain.record.half_turns, strict=True):
+        assert one.half_turn_s == pytest.approx(other.half_turn_s, abs=0.02)
+        assert one.rest_a == pytest.approx(other.rest_a, abs=0.02)
+    kinds = [event.kind for event in paused.record.events]
+    assert "paused" in kinds
+    assert "went_on" in kinds
+
+
+def test_the_lever_stays_where_it_is_in_a_pause(carry_out):
+    seen = []
+
+    class Looker(Commander):
+        def show(self, event):
+            if isinstance(event, (Paused, WentOn)):
+                seen.append(backends[0].world.stations["A"].unit.angle_deg)
+            super().show(event)
+
+    backends = []
+    carry_out(
+        order(FOUR),
+        Looker({(HalfTurnEnded, 2): [Pause()]}),  # takes effect when the third is over
+        before=lambda backend, _: backends.append(backend),
+    )
+    assert seen[0] == pytest.approx(seen[1], abs=0.5)
+    assert seen[0] == pytest.approx(180, abs=15)  # it was paused at run
+
+
+def test_a_pause_of_the_park_check_and_before_a_step(carry_out):
+    commander = Commander({(HalfTurnEnded, 2): [Pause()], (HalfTurnEnded, 5): [Pause()]})
+    ran = carry_out(order(HALF_TURNS, PARK, HALF_TURNS), commander)
+    assert len(commander.of(Paused)) == 2
+    assert ran.verdict == "pass"
+    assert ran.outcomes == ["parked"] * 6
+
+
+def test_a_long_pause_is_not_recorded(carry_out):
+    ran = carry_out(order(FOUR), Commander({(HalfTurnEnded, 2): [Pause()]}, paused_cycles=20_000))
+    assert ran.verdict == "pass"
+    from rig.records.store import Store
+
+    with Store.open(ran.records) as store:
+        trace = store.trace(ran.ended.run_id)
+    assert np.diff(trace.time_s).max() > 30.0  # the gap is there to be seen
+    assert len(trace) < 6000
+
+
+def test_a_stop_and_an_emergency_stop_end_a_pause(carry_out):
+    class Presser(Commander):
+        def show(self, event):
+            super().show(event)
+            if isinstance(event, Paused):
+                self.pending.append(Meddle("press_emergency_stop"))
+
+    ran = carry_out(order(FOUR), Presser({(HalfTurnEnded, 1): [Pause()]}))
+    assert ran.ended.state is RunState.INTERRUPTED
+    assert "Emergency stop" in ran.ended.note
+    assert ran.verdict == "retest"
+    assert not feeds_are_on(ran.backend, SETTINGS)
+
+
+def test_a_unit_that_draws_when_fed_again_after_a_pause_is_seen(carry_out):
+    # The relay welds in the pause: battery on, ignition made, yet the wrong track is fed.
+    def meddle(sample_number, sample):
+        if commander.of(Paused) and not commander.of(WentOn) and not done:
+            done.append(1)
+            commander.pending.append(Meddle("apply_fault", {"fault": "relay-dead"}))
+
+    done = []
+    commander = Commander({(HalfTurnEnded, 1): [Pause()]}, at_sample=meddle)
+    ran = carry_out(order(FOUR), commander)
+    assert ran.verdict == "fail"
+    assert ran.outcomes[0] == "parked"
+
+
+def test_a_step_is_repeated_once_and_both_are_in_the_record(carry_out):
+    commander = Commander({(HalfTurnEnded, 1): [RepeatStep()]})
+    ran = carry_out(order(HALF_TURNS, PARK), commander)
+    assert [(b.number, b.repeated) for b in commander.of(StepBegan)] == [
+        (1, False),
+        (1, True),
+        (2, False),
+    ]
+    assert [(s.number, s.title) for s in ran.record.steps] == [
+        (1, "Half-turns"),
+        (2, "Half-turns (repeated)"),
+        (3, "Park check"),
+    ]
+    assert ran.verdict == "pass"
+
+
+def test_the_wish_to_repeat_can_be_taken_back(carry_out):
+    commander = Commander(
+        {(HalfTurnEnded, 1): [RepeatStep()], (HalfTurnEnded, 2): [RepeatStep(wanted=False)]}
+    )
+    assert len(carry_out(order(FOUR), commander).record.steps) == 1
+
+
+def test_a_repetition_clears_a_doubt_but_never_a_fault(carry_out):
+    """A feed that was not there is a doubt; a slow half-turn is a fault."""
+    doubt = Commander(
+        {
+            (HalfTurnEnded, 1): [
+                RepeatStep(),
+                Meddle("apply_fault", {"fault": "feed-relay-stuck-open"}),
+            ],
+            (HalfTurnEnded, 4): [Meddle("clear_fault", {"name": "feed-relay-stuck-open"})],
+        }
+    )
+    ran = carry_out(order(FOUR), doubt)
+    assert len(ran.record.steps) == 2
+    assert {str(t.outcome) for t in ran.record.steps[0].half_turns} != {"parked"}
+    assert ran.verdict == "pass"
+    fault = Commander(
+        {
+            (HalfTurnEnded, 1): [RepeatStep(), Meddle("apply_fault", {"fault": "dry-gear=5"})],
+            (HalfTurnEnded, 4): [Meddle("clear_fault", {"name": "dry-gear"})],
+        }
+    )
+    ran = carry_out(order(FOUR), fault)
+    assert len(ran.record.steps) == 2
+    assert [str(t.outcome) for t in ran.record.steps[1].half_turns] == ["parked"] * 4
+    assert ran.verdict == "fail"
+
+
+def test_notes_and_meddling_are_in_the_record(carry_out):
+    commander = Commander(
+        {
+            (StepBegan, 1): [
+                Note("the gear sounds dry"),
+                Meddle("apply_fault", {"fault": "dry-gear=2"}),
+                Meddle("apply_fault", {"fault": "no-such"}),
+                Meddle("polish"),
+            ]
+        }
+    )
+    ran = carry_out(order(HALF_TURNS), commander)
+    events = [(e.kind, e.text) for e in ran.record.events]
+    assert ("note", "the gear sounds dry") in events
+    worlds = [text for kind, text in events if kind == "world"]
+    assert "dry-gear=2 is on" in worlds[0]
+    assert worlds[1].startswith("Not done: There is no fault 'no-such'.")
+    assert worlds[2].startswith("Not done: The hands cannot do 'polish'.")
+
+
+def test_a_real_bench_cannot_be_meddled_with(carry_out):
+    commander = Commander({(StepBegan, 1): [Meddle("lock_lever")]})
+    carry_out(order(HALF_TURNS), commander, hands=False)
+    (world,) = [note for note in commander.of(Noted) if note.kind == "world"]
+    assert world.text.startswith("Nothing was done")
+
+
+def test_the_operator_is_asked_where_the_order_says_so(carry_out):
+    asking = replace(order(LOOK), ask_operator=True)
+    watcher = Watcher(answers={"inspect": "ok"})
+    ran = carry_out(asking, watcher)
+    assert [ask.action for ask in watcher.asked] == ["inspect", "inspect"]
+    assert [ask.seen for ask in watcher.asked] == ["ok", "ok"]
+    assert ran.record.steps[0].answers == {"water_inside": "ok", "lever_free": "ok"}
+
+
+def test_what_the_operator_says_was_done_is_done_to_the_simulated_jig(carry_out):
+    jam = '[[step]]\nkind = "jam"\ncurrent_limit_a = 25.0\nrest_after_s = 0.5\n'
+    watcher = Watcher(answers={"lock_lever": "done", "free_lever": "done"})
+    ran = carry_out(replace(order(jam), ask_operator=True), watcher)
+    assert [ask.action for ask in watcher.asked] == ["lock_lever", "free_lever"]
+    assert "stalled" in ran.outcomes  # the lever was locked
+    assert ran.backend.world.stations["A"].unit.at_rest
