@@ -41,6 +41,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"halfturn {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    _add_console(commands.add_parser("console", help="the operator's console, full screen"))
     _add_demo(commands.add_parser("demo", help="qualify three simulated units and show it"))
     _add_run(commands.add_parser("run", help="run a plan on a unit"))
     _add_judge(commands.add_parser("judge", help="judge a trace file from anywhere"))
@@ -58,6 +59,19 @@ def _add_demo(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--folder", default="logs", help="where records and picture go (logs)")
     parser.set_defaults(module="demo")
+
+
+def _add_console(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "The operator's console: bench, live view, feeding by hand, verdict, records and the rig, "
+        "in one full-screen terminal application.  F1 helps, F12 takes the feeds off, ctrl+q leaves."
+    )
+    _add_rig(parser)
+    parser.add_argument(
+        "--records", metavar="FILE", help="records file (default: in the rig's logs)"
+    )
+    parser.add_argument("--backend", metavar="NAME", help="pi, simulated or package.module:factory")
+    parser.set_defaults(module="console")
 
 
 def _add_rig(

@@ -48,6 +48,7 @@ class FedJob(ABC):
         self.console = console
         self.limits = guard_limits(order.plan)
         self._note = ""
+        self._told = ""
         self._on_request = False
 
     # --- what a job is --------------------------------------------------------------------
@@ -214,13 +215,17 @@ class FedJob(ABC):
                 case Note():
                     self.log.note("note", command.text)
                 case Meddle():
-                    self.log.note("world", meddled(command, self.backend.hands))
+                    self._world(meddled(command, self.backend.hands))
                 case _:
                     self.take(command)
 
     def ask(self, ask: Ask) -> str:
         """Return the answer of whoever is at the jig."""
-        return answered(ask, self.backend.hands, self.order, self.console, self.loop.wait)
+        hands = self.backend.hands
+        return answered(ask, hands, self.order, self.console, self.loop.wait, self._world)
+
+    def _world(self, text: str) -> None:
+        self.log.note("world", text)
 
     def set_supply(self, request: SetSupply) -> None:
         """Set the bench supply."""
@@ -232,15 +237,17 @@ class FedJob(ABC):
 
     def survived(self, trip: Trip) -> None:
         """Take note of a trip that does not end the job."""
+        self._told = trip.text
         self.log.note(f"trip_{trip.kind}", trip.text)
 
     # --- the way out ----------------------------------------------------------------------
 
     def off(self, text: str, kind: str) -> None:
-        """Take the feeds off and say why."""
+        """Take the feeds off and say why, unless a trip that ends the job after all was told."""
         self.station.all_off()
         self._note = text
-        self.log.note(kind, text)
+        if text != self._told:
+            self.log.note(kind, text)
 
     def _cut(self, text: str, kind: str) -> None:
         self.off(text, kind)

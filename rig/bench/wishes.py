@@ -48,11 +48,12 @@ def answered(
     order: RunOrder,
     console: Console,
     wait: Callable[[Done], None],
+    tell: Callable[[str], None],
 ) -> str:
     """Return the answer to ``ask``: of the simulated jig's hands, or of somebody at the console.
 
     If the order wants the operator asked although there are hands, they show what is to be seen
-    and do what the operator says was done.
+    and do what the operator says was done, which ``tell`` hears of.
     """
     if hands is None:
         return console.ask(ask, wait)
@@ -62,5 +63,5 @@ def answered(
         ask = replace(ask, seen=hands.do(ask.action, ask.detail))
     answer = console.ask(ask, wait)
     if answer == "done":
-        hands.do(ask.action, ask.detail)
+        tell(hands.do(ask.action, ask.detail))
     return answer

@@ -1,0 +1,42 @@
+"""`halfturn console`: the operator's console."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+
+from rig.bench.handle import BenchHandle
+from rig.bench.process import BenchClient, be_ready_to_spawn
+from rig.commands import exits
+from rig.commands.common import records_path, rig_settings
+from rig.commands.exits import CommandError
+
+
+def run(options: argparse.Namespace) -> int:
+    """Open the console; return the exit status once the feeds are off and the bench has gone."""
+    settings = rig_settings(options, backend=options.backend)
+    records = records_path(options, settings)
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        raise CommandError(
+            exits.USAGE,
+            "the console needs a terminal to draw in, and there is none here. Open it in a "
+            "terminal or over `ssh -t`; to run a plan without one, use `halfturn run`.",
+        )
+    from rig.console.app import HalfturnConsole
+    from rig.console.desk import Desk
+
+    def open_bench() -> BenchHandle:
+        return BenchClient(None, records, quiet=True)
+
+    be_ready_to_spawn()
+    desk = Desk(settings, records, open_bench, backend=options.backend, station=options.station)
+    try:
+        desk.warm_up()
+        console = HalfturnConsole(desk)
+        status = console.run()
+        if console.failure is not None:
+            # Textual would print a traceback; ours goes to a file, a sentence to the operator.
+            raise console.failure
+        return console.return_code or 0 if status is None else status
+    finally:
+        desk.close()

@@ -1,0 +1,348 @@
+"""The console application: the screens, the keys that work everywhere, and the pump of news."""
+
+from __future__ import annotations
+
+import asyncio
+import signal
+from collections.abc import Callable, Iterable
+from typing import Any, ClassVar
+from uuid import UUID
+
+from textual.app import App, SystemCommand
+from textual.binding import Binding, BindingType
+from textual.screen import Screen
+from textual.timer import Timer
+
+from rig.bench.commands import Answer, Stop
+from rig.bench.events import Asked, BenchEvent, Refused, RunEnded
+from rig.bench.order import ByHandOrder, Job
+from rig.console.desk import Desk
+from rig.console.dialogs.actions import ActionsPalette
+from rig.console.dialogs.ask import AskDialog
+from rig.console.dialogs.help import HelpDialog
+from rig.console.dialogs.message import ChoiceDialog, MessageDialog
+from rig.console.feeds_off import FEEDS_OFF_KEYS
+from rig.console.live import Phase
+from rig.console.places import PLACES, places
+from rig.console.screen import DeskScreen
+from rig.console.theme import DAYLIGHT, FIELD
+
+FRAMES_PER_S = 20
+
+
+class HalfturnConsole(App[int]):
+    """The operator's console at one desk."""
+
+    TITLE = "halfturn"
+    CSS_PATH = "console.tcss"
+    COMMAND_PALETTE_DISPLAY = "Actions"
+    HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (110, "-wide")]  # noqa: RUF012 - as Textual has it
+    VERTICAL_BREAKPOINTS = [(0, "-short"), (34, "-tall")]  # noqa: RUF012
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding(FEEDS_OFF_KEYS, "feeds_off", "Feeds off", priority=True, key_display="F12"),
+        Binding("f1", "guide", "Help", key_display="F1"),
+        *(
+            Binding(place.key, f"go('{place.name}')", place.title, show=False, priority=True)
+            for place in PLACES
+        ),
+        Binding("ctrl+q", "quit", "Quit", show=False, priority=True),
+        Binding("ctrl+t", "other_light", "Dark or light", show=False),
+    ]
+
+    def __init__(self, desk: Desk) -> None:
+        super().__init__()
+        self.desk = desk
+        # Prints a run's sheet and says what came of it, in a sentence; called in a thread.
+        self.print_sheet: Callable[[UUID], str] | None = None
+        self._asking: AskDialog | None = None
+        self._leaving: ChoiceDialog | None = None
+        self._unconfirmed_told = False
+        self._bound_for = ""
+        self._pumping: Timer | None = None
+        self.failure: Exception | None = None
+
+    # --- life ----------------------------------------------------------------------------------
+
+    def on_mount(self) -> None:
+        """Open the bench screen and start the pump."""
+        for theme in (FIELD, DAYLIGHT):
+            self.register_theme(theme)
+        self.theme = FIELD.name
+        for place in places(self.desk.simulated):
+            self.install_screen(_screen(place.name), place.name)
+        self.push_screen("bench")
+        self._pumping = self.set_interval(1 / FRAMES_PER_S, self.pump)
+        self.desk.warm_up()
+        self._catch_signals()
+
+    async def _close_all(self) -> None:
+        """Stop pumping first: screens lose their widgets one by one."""
+        if self._pumping is not None:
+            self._pumping.stop()
+        await super()._close_all()
+
+    def _fatal_error(self) -> None:
+        """Keep what went wrong for whoever opened the console; no traceback is drawn."""
+        self.failure = self._exception
+        self._close_messages_no_wait()
+
+    def _catch_signals(self) -> None:
+        # Python runs no clean-up on these by itself; the feeds must go off, the record be closed.
+        loop = asyncio.get_running_loop()
+        for number, status in ((signal.SIGTERM, 7), (signal.SIGHUP, 7)):
+            try:
+                loop.add_signal_handler(number, self._end_by_signal, status)
+            except (NotImplementedError, RuntimeError, ValueError):
+                return  # not the main thread: whoever started us handles signals
+
+    def _end_by_signal(self, status: int) -> None:
+        self.desk.tell(Stop("a signal ended the console", by_operator=False))
+        self.exit(return_code=status)
+
+    # --- news and frames -----------------------------------------------------------------------
+
+    def pump(self) -> None:
+        """Take in what came from the bench and draw what is live."""
+        if not self.screen_stack:
+            return  # the console is closing
+        desk = self.desk
+        was_on = desk.live.on
+        events = desk.poll()
+        screen = self.place_screen
+        if screen is not None and not (screen.is_mounted and screen.is_running):
+            screen = None  # being laid out, where `show_all` comes when it is, or taken down
+        for event in events:
+            self._answer_to(event)
+            if screen is not None:
+                screen.on_news(event)
+        if was_on and desk.live.phase is Phase.GONE:
+            self._tell_gone()
+        if desk.bench is None and not desk.live.on:
+            desk.keep_warm()
+        self._watch_stop()
+        if desk.live.asked is None:
+            self._close_question()
+        if self._bound_for and isinstance(self.screen, DeskScreen):
+            self.go(self._bound_for)
+        if screen is not None:
+            screen.head().show()
+            screen.on_frame()
+
+    @property
+    def place_screen(self) -> DeskScreen | None:
+        """The place the operator is at, whatever dialog lies over it; None before the first."""
+        for screen in reversed(self.screen_stack):
+            if isinstance(screen, DeskScreen):
+                return screen
+        return None
+
+    def _answer_to(self, event: BenchEvent) -> None:
+        match event:
+            case Asked():
+                self._ask(event)
+            case RunEnded() if not isinstance(self.desk.live.job, ByHandOrder):
+                self.go("verdict")
+            case Refused():
+                self.push_screen(MessageDialog("The bench did not begin", event.text))
+            case _:
+                pass
+
+    def _ask(self, event: Asked) -> None:
+        dialog = AskDialog(event, self.desk)
+
+        def answered(text: str | None) -> None:
+            if self._asking is dialog:
+                self._asking = None
+            if text is not None and self.desk.live.asked is event:
+                self.desk.tell(Answer(text))
+
+        self._close_question()
+        self._asking = dialog
+        self.push_screen(dialog, answered)
+
+    def _close_question(self) -> None:
+        """Take a question off the screen that nobody needs to answer any more."""
+        asking, self._asking = self._asking, None
+        if asking is not None and asking in self.screen_stack:
+            if asking is self.screen:
+                asking.dismiss(None)
+            else:
+                asking.dismiss_when_shown = True
+
+    def _tell_gone(self) -> None:
+        feeds = (
+            "This rig has no dead-man output, so a feed may still be on: pull the supply now."
+            if self.desk.settings.dead_man is None
+            else "The dead-man timer drops the master relay within a fraction of a second; make "
+            "sure that no feed is on before you touch the unit."
+        )
+        self.push_screen(
+            ChoiceDialog(
+                "The bench process has gone",
+                f"It ended without a word, with a job on. {feeds} Every finished step is in the "
+                "record.",
+                (("leave", "Not now"), ("again", "Start again")),
+            ),
+            self._after_gone,
+        )
+
+    def _after_gone(self, choice: str | None) -> None:
+        if choice == "again" and self.desk.live.job is not None:
+            self.begin(self.desk.live.job)
+
+    def _watch_stop(self) -> None:
+        if not self.desk.stop_unconfirmed:
+            self._unconfirmed_told = False
+        elif not self._unconfirmed_told:
+            self._unconfirmed_told = True
+            self.push_screen(
+                MessageDialog(
+                    "Feeds off is not confirmed",
+                    "The bench has not said that the feeds are off. Press the emergency stop and "
+                    "pull the supply, then look at the unit.",
+                )
+            )
+
+    # --- words ---------------------------------------------------------------------------------
+
+    def feeds_in_words(self) -> tuple[str, bool, bool]:
+        """Return what the feeds are: in words, whether one is on, whether that is in doubt."""
+        desk = self.desk
+        live = desk.live
+        if live.phase is Phase.GONE:
+            return "FEEDS NOT KNOWN", False, True
+        if live.ended is not None and not live.ended.feeds_off:
+            return "A FEED IS NOT OFF: PULL THE SUPPLY", True, True
+        if live.checked is not None and not live.checked.feeds_off:
+            return "A FEED IS NOT OFF: PULL THE SUPPLY", True, True
+        if not live.on:
+            return "feeds off", False, False
+        if live.stop_wanted:
+            return "FEEDS OFF ASKED", False, True
+        if not desk.fresh:
+            return (
+                ("starting", False, False) if not len(desk.tail) else ("NO LIVE DATA", True, True)
+            )
+        battery = desk.tail.last("battery_feed") > 0
+        ignition = desk.tail.last("ignition_feed") > 0
+        if battery and ignition:
+            return "BATTERY + IGNITION ON", True, False
+        if battery:
+            return "BATTERY ON", True, False
+        if ignition:
+            return "IGNITION ON", True, False
+        return "feeds off", False, False
+
+    def say(self, text: str, *, error: bool = False) -> None:
+        """Tell the operator something that needs no answer."""
+        self.notify(text, severity="error" if error else "information", timeout=6)
+
+    # --- actions -------------------------------------------------------------------------------
+
+    def action_feeds_off(self) -> None:
+        """Take every feed off, whatever is on the screen, and say so."""
+        if isinstance(self.screen, ActionsPalette):
+            self.screen.dismiss()  # nothing can be said on top of it
+        if self.desk.feeds_off("the feeds-off key was pressed"):
+            self.notify("Feeds off. The job ends here.", severity="warning", timeout=6)
+        else:
+            self.notify("No job is on: the feeds are off.", timeout=4)
+
+    def begin(self, job: Job) -> bool:
+        """Hand a job to the bench and go where it is watched; say why not if it cannot."""
+        if not self.desk.begin(job):
+            self.say(self.desk.bench_error, error=True)
+            return False
+        return True
+
+    def action_go(self, name: str) -> None:
+        """Go to a place; an open dialog wants an answer first."""
+        if isinstance(self.screen, DeskScreen):
+            self.go(name)
+
+    def go(self, name: str) -> None:
+        """Go to the place called ``name``, at once or when the dialog that is open is answered."""
+        if name == "world" and not self.desk.simulated:
+            return
+        if not isinstance(self.screen, DeskScreen):
+            self._bound_for = name
+            return
+        self._bound_for = ""
+        if self.screen.place != name:
+            self.switch_screen(name)
+
+    def action_guide(self) -> None:
+        """Show every key of this screen and of the console."""
+        screen = self.place_screen
+        if screen is not None and not isinstance(self.screen, HelpDialog):
+            self.push_screen(HelpDialog(screen))
+
+    def action_other_light(self) -> None:
+        """Change between the dark and the light look."""
+        self.theme = DAYLIGHT.name if self.theme == FIELD.name else FIELD.name
+
+    async def action_quit(self) -> None:
+        """Leave, feeds off; ask first while a job is on."""
+        if not self.desk.live.on:
+            self._leave()
+            return
+        if self._leaving is not None:
+            return  # asked already
+
+        def decided(choice: str | None) -> None:
+            self._leaving = None
+            if choice == "quit":
+                self._leave()
+
+        self._leaving = ChoiceDialog(
+            "A job is on",
+            "Leaving now takes the feeds off and ends the job; what is finished stays in the "
+            "record.",
+            (("stay", "Stay"), ("quit", "Feeds off and quit")),
+        )
+        self.push_screen(self._leaving, decided)
+
+    def action_command_palette(self) -> None:
+        """Show the list of actions."""
+        if not isinstance(self.screen, ActionsPalette):
+            self.push_screen(ActionsPalette())
+
+    def _leave(self) -> None:
+        self.desk.feeds_off("the console was closed")
+        self.exit(0)
+
+    def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:
+        """List what can be done now, in our words."""
+        yield SystemCommand(
+            "Feeds off", "Take all feeds off and end the job", self.action_feeds_off
+        )
+        for place in places(self.desk.simulated):
+            yield SystemCommand(f"Go to {place.title}", place.tells, _going(self, place.name))
+        yield SystemCommand("Help", "Every key of this screen", self.action_guide)
+        yield SystemCommand("Dark or light", "Change the colours", self.action_other_light)
+        yield SystemCommand("Quit", "Feeds off, then leave", self.action_quit)
+
+
+def _going(app: HalfturnConsole, name: str) -> Callable[[], None]:
+    return lambda: app.go(name)
+
+
+def _screen(name: str) -> DeskScreen:
+    from rig.console.screens.bench import BenchScreen
+    from rig.console.screens.by_hand import ByHandScreen
+    from rig.console.screens.live import LiveScreen
+    from rig.console.screens.records import RecordsScreen
+    from rig.console.screens.rig import RigScreen
+    from rig.console.screens.verdict import VerdictScreen
+    from rig.console.screens.world import WorldScreen
+
+    screens: dict[str, type[DeskScreen]] = {
+        "bench": BenchScreen,
+        "live": LiveScreen,
+        "by_hand": ByHandScreen,
+        "verdict": VerdictScreen,
+        "records": RecordsScreen,
+        "rig": RigScreen,
+        "world": WorldScreen,
+    }
+    return screens[name]()

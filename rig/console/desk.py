@@ -1,0 +1,256 @@
+"""The console's desk: what the operator has chosen, the bench it commands, what is known of it.
+
+No widget here.  The desk keeps one bench process ready, so that a job begins at once; a bench
+does one job and ends, and the next is started then.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from drivers import BackendOptions
+from rig.bench.commands import Answer, Command, GoOn, Hold, Pause, RepeatStep, Stop
+from rig.bench.events import BenchEvent, Ready, Refused
+from rig.bench.handle import BenchHandle
+from rig.bench.order import Job
+from rig.console.live import Live, Phase
+from rig.console.reading import Reading
+from rig.console.tail import Tail
+from rig.plans import Plan, list_plans, load_plan
+from rig.records.model import Source
+from rig.settings import RigSettings, StationSettings
+
+# Samples come every 5 ms at the slowest; a picture older than this is not live (s).
+STALE_S = 0.3
+# A bench that was told to stop confirms within hundredths of a second; after this it is told (s).
+STOP_CONFIRM_S = 1.5
+WARM_AGAIN_S = 2.0
+
+
+@dataclass
+class Choices:
+    """What is filled in on the bench screen; it stays from one unit to the next."""
+
+    station: str
+    plan: str = ""
+    serial: str = ""
+    source: Source = Source.OWN_REBUILD
+    reference: str = ""
+    operator: str = ""
+    seed: int = 1
+    faults: tuple[str, ...] = ()
+    extra: dict[str, str] = field(default_factory=dict)
+
+
+class Desk:
+    """One rig as worked from this console.
+
+    ``open_bench`` starts a bench, idle; ``now_s`` is a monotonic clock (s) for staleness only:
+    everything shown of a job is on the bench's own clock.
+    """
+
+    def __init__(
+        self,
+        settings: RigSettings,
+        records: Path,
+        open_bench: Callable[[], BenchHandle],
+        *,
+        backend: str | None = None,
+        station: str | None = None,
+        now_s: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.settings = settings
+        self.records = records
+        self.reading = Reading(records)
+        self.backend = backend
+        self.choices = Choices(settings.station(station).name)
+        self.live = Live()
+        self.tail = Tail()
+        self.bench: BenchHandle | None = None
+        self.bench_error = ""
+        self._open_bench = open_bench
+        self._now_s = now_s
+        self._ready = False
+        self._begun = False
+        # A job, and what was said to it, while the bench of the last one puts its things away.
+        self._waiting: Job | None = None
+        self._said: list[Command] = []
+        self._fresh_s = float("-inf")
+        self._stop_told_s: float | None = None
+        self._warm_again_s = float("-inf")
+
+    # --- the rig -------------------------------------------------------------------------------
+
+    @property
+    def backend_name(self) -> str:
+        """The backend in use."""
+        return self.backend or self.settings.backend
+
+    @property
+    def simulated(self) -> bool:
+        """Tell whether the bench is the built-in simulated one."""
+        return self.backend_name == "simulated"
+
+    @property
+    def station(self) -> StationSettings:
+        """The station chosen."""
+        return self.settings.station(self.choices.station)
+
+    def plans(self) -> dict[str, Path]:
+        """Return the plans there are, by name."""
+        return list_plans((self.settings.plans, Path("test_plans"), Path()))
+
+    def plan(self, name: str) -> Plan:
+        """Return a plan by name; PlanError with every mistake if it cannot be used."""
+        return load_plan(self.plans()[name])
+
+    def options(self) -> BackendOptions:
+        """Return the backend options chosen; a console needs a bench that runs in real time."""
+        choices = self.choices
+        if not self.simulated:
+            return BackendOptions(real_time=True)
+        return BackendOptions(
+            seed=choices.seed, faults=choices.faults, real_time=True, extra=dict(choices.extra)
+        )
+
+    # --- the bench -----------------------------------------------------------------------------
+
+    def warm_up(self) -> None:
+        """Have a bench ready for the next job; what keeps it from starting is in `bench_error`."""
+        if self.bench is not None:
+            return
+        self._ready = self._begun = False
+        try:
+            self.bench = self._open_bench()
+            self.bench_error = ""
+        except OSError as error:
+            self.bench_error = (
+                f"The bench process cannot be started: {error}. Close other programs, then press "
+                "the key of the job again."
+            )
+
+    def keep_warm(self) -> None:
+        """Start the next bench, but not again and again if it cannot live."""
+        if self._now_s() >= self._warm_again_s:
+            self._warm_again_s = self._now_s() + WARM_AGAIN_S
+            self.warm_up()
+
+    @property
+    def ready(self) -> bool:
+        """Tell whether a bench is up and waits for a job."""
+        return self.bench is not None and self._ready and not self._begun
+
+    def begin(self, job: Job) -> bool:
+        """Hand a job to the bench; False, with `bench_error` set, if there is none to take it."""
+        if self.live.on:
+            self.bench_error = "A job is on already. Stop it first."
+            return False
+        if self.bench is not None and not self.bench.alive:
+            self._let_go()
+        self.warm_up()
+        if self.bench is None:
+            return False
+        self.live = Live(job=job, phase=Phase.STARTING)
+        self.tail.clear()
+        self._fresh_s = self._now_s()
+        self._stop_told_s = None
+        if self._begun:
+            self._waiting, self._said = job, []
+        else:
+            self._begun = True
+            self.bench.begin(job)
+        return True
+
+    def tell(self, command: Command) -> None:
+        """Send a command to the bench and take note of what was wished."""
+        live = self.live
+        if isinstance(command, Pause):
+            live.pause_wanted = True
+        elif isinstance(command, GoOn):
+            live.pause_wanted = False
+        elif isinstance(command, RepeatStep):
+            live.repeat_wanted = command.wanted
+        elif isinstance(command, Answer):
+            live.asked = None
+        if self._waiting is not None:
+            self._said.append(command)
+        elif self.bench is not None and self._begun:
+            self.bench.tell(command)
+
+    def feeds_off(self, why: str) -> bool:
+        """Take the feeds off and end the job; True if one was on."""
+        if not self.live.on:
+            return False
+        self.live.stop_wanted = True
+        if self._stop_told_s is None:
+            self._stop_told_s = self._now_s()
+        self.tell(Hold(battery=False, ignition=False))
+        self.tell(Stop(why))
+        return True
+
+    @property
+    def stop_unconfirmed(self) -> bool:
+        """Tell whether a stop was asked for and the bench has not said that it is done."""
+        told_s = self._stop_told_s
+        return self.live.on and told_s is not None and self._now_s() - told_s > STOP_CONFIRM_S
+
+    def poll(self) -> list[BenchEvent]:
+        """Take in what came since the last call; never blocks.  Called some 20 times a second."""
+        bench = self.bench
+        if bench is None:
+            return []
+        alive = bench.alive  # asked first: what it said before it went is then in the pipe
+        if self._waiting is not None:
+            return [] if alive else self._begin_waiting(self._waiting)
+        if self._begun and self.tail.take(bench.ring):
+            self._fresh_s = self._now_s()
+        events = list(bench.events())
+        for event in events:
+            self._ready = self._ready or isinstance(event, Ready)
+            self.live.take(event)
+        if not alive:
+            if self._begun and self.live.on:
+                self.live.gone()
+            self._let_go()
+        return events
+
+    def _begin_waiting(self, job: Job) -> list[BenchEvent]:
+        """Begin the job that waited for the last one's bench to go."""
+        self._waiting = None
+        self._let_go()
+        self.warm_up()
+        if self.bench is None:
+            refused = Refused(self.bench_error)
+            self.live.take(refused)
+            return [refused]
+        self._begun = True
+        self.bench.begin(job)
+        for command in self._said:
+            self.bench.tell(command)
+        return []
+
+    def _let_go(self) -> None:
+        bench, self.bench = self.bench, None
+        self._ready = self._begun = False
+        if bench is not None:
+            bench.close()
+
+    @property
+    def fresh(self) -> bool:
+        """Tell whether the newest sample is new enough to be shown as live."""
+        return self.live.on and len(self.tail) > 0 and self._now_s() - self._fresh_s < STALE_S
+
+    @property
+    def age_s(self) -> float:
+        """Return how old the newest sample is, s."""
+        return self._now_s() - self._fresh_s
+
+    def close(self) -> None:
+        """End the job, feeds off, and wait for the bench to go.  Idempotent."""
+        self.reading.close()
+        with suppress(OSError):
+            self._let_go()

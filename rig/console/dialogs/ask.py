@@ -1,0 +1,226 @@
+"""What the bench asks somebody at the jig: cautions, something to look at, something to do."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, ClassVar
+
+from rich.table import Table
+from rich.text import Text
+from textual import events
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal, Vertical, VerticalScroll
+from textual.widgets import Button, Footer, Input, Static
+
+from rig.bench.commands import Note
+from rig.bench.events import Asked
+from rig.console.desk import Desk
+from rig.console.dialogs.asking import Asking, asking_of
+from rig.console.feeds_off import Dialog
+from rig.console.widgets.field import Field
+from rig.labels import NOTE_LONGEST, trouble_with
+
+if TYPE_CHECKING:
+    from rig.console.app import HalfturnConsole
+
+# Nobody presses two keys within this time (s, guess); a scanner sends hundreds a second.
+SCANNER_S = 0.1
+FEEDS_SHOWN_S = 0.1
+
+# Answer -> its key, what footer and button call it.
+_ANSWERS: dict[str, tuple[str, str]] = {
+    "accepted": ("a", "Accept"),
+    "refused": ("r", "Refuse"),
+    "ok": ("o", "In order"),
+    "fault": ("f", "Fault"),
+    "done": ("d", "Done"),
+    "cannot": ("c", "Cannot"),
+}
+
+
+class AskDialog(Dialog[str | None]):
+    """One question of the bench; dismissed with the answer, None if it need not be answered.
+
+    ``dismiss_when_shown``: the question became void under another dialog; it then goes by itself.
+    """
+
+    app: HalfturnConsole
+
+    dismiss_when_shown = False
+
+    CSS_PATH = "ask.tcss"
+    AUTO_FOCUS = "#ask-text"
+    BINDINGS: ClassVar[list[BindingType]] = [
+        *(Binding(key, f"answer('{answer}')", name) for answer, (key, name) in _ANSWERS.items()),
+        Binding("n", "note", "Note"),
+        Binding("space", "more", "Read on", key_display="Space"),
+        Binding("escape", "leave_note", "Back to the answers", key_display="Esc"),
+        Binding("escape", "remind", "Not yet", show=False),
+    ]
+
+    def __init__(self, asked: Asked, desk: Desk) -> None:
+        super().__init__()
+        self._allowed = asked.ask.allowed or ("done",)
+        self._asking: Asking = asking_of(asked, desk.live)
+        self._desk = desk
+        self._end_seen = not self._asking.to_the_end
+        self._stray_s = float("-inf")
+
+    # --- layout --------------------------------------------------------------------------------
+
+    def compose(self) -> ComposeResult:
+        """Lay out what is asked, what to know, the note and the answers."""
+        asking = self._asking
+        with Vertical(classes="dialog ask"):
+            with Horizontal(id="ask-head"):
+                yield Static(asking.title, id="ask-title", markup=False)
+                yield Static("", id="ask-feeds", markup=False)
+            if not asking.to_the_end:
+                yield Static(asking.question, id="ask-question", markup=False)
+            with VerticalScroll(id="ask-text"):
+                yield Static(_table(asking))
+            yield Static(asking.seen, id="ask-seen", markup=False)
+            if asking.to_the_end:
+                yield Static(asking.question, id="ask-question", markup=False)
+            if asking.note_of:
+                note = Input(placeholder="for the record, if you like", compact=True, id="note")
+                yield Field("Note", note, id="ask-note")
+            yield Static("", id="ask-hint", markup=False)
+            with Horizontal(id="ask-answers"):
+                for answer in self._allowed:
+                    key, name = _ANSWERS.get(answer, ("", answer))
+                    name = self._asking.cannot if answer == "cannot" else name
+                    yield Button(
+                        f"{name}  {key}".rstrip(),
+                        id=f"answer-{answer}",
+                        action=f"screen.answer('{answer}')",
+                    )
+        yield Footer(compact=True, show_command_palette=False)
+
+    def on_mount(self) -> None:
+        """Show the feeds, and watch whether the end of the text has been shown."""
+        self.query_one("#ask-seen").display = bool(self._asking.seen)
+        self.set_class(self._asking.to_the_end, "-to-the-end")
+        self._show_feeds()
+        self.set_interval(FEEDS_SHOWN_S, self._show_feeds)
+        if self._asking.to_the_end:
+            self._show_gate()
+            text = self.query_one("#ask-text", VerticalScroll)
+            self.watch(text, "scroll_y", self._look_for_the_end, init=False)
+            self.call_after_refresh(self._look_for_the_end)
+
+    def on_screen_resume(self) -> None:
+        """Go away if nobody needs the answer any more."""
+        # The word that it is shown may come late, with another dialog on top by now.
+        if self.dismiss_when_shown and self.is_current:
+            self.dismiss(None)
+
+    def _leave_unanswered(self) -> None:
+        if self.is_current:
+            self.dismiss(None)
+
+    def on_resize(self) -> None:
+        """A larger terminal may show all of it."""
+        self.call_after_refresh(self._look_for_the_end)
+
+    # --- what is shown -------------------------------------------------------------------------
+
+    def _show_feeds(self) -> None:
+        feeds, on, doubt = self.app.feeds_in_words()
+        line = self.query_one("#ask-feeds", Static)
+        line.update("feeds are off" if feeds == "feeds off" else f"{feeds}: hands off")
+        line.set_class(on or doubt, "-on")
+
+    def _look_for_the_end(self, _: float = 0.0) -> None:
+        text = self.query_one("#ask-text", VerticalScroll)
+        if not self._end_seen and text.size.height and text.scroll_y >= text.max_scroll_y - 0.5:
+            self._end_seen = True
+            self._show_gate()
+
+    def _show_gate(self) -> None:
+        self.query_one("#answer-accepted", Button).disabled = not self._end_seen
+        self._hint("" if self._end_seen else "Read to the end first: Space or the down key.")
+        self.refresh_bindings()
+
+    def _hint(self, text: str) -> None:
+        self.query_one("#ask-hint", Static).update(text)
+
+    # --- keys ----------------------------------------------------------------------------------
+
+    def on_key(self, event: events.Key) -> None:
+        """Note that something types that is none of our keys: a scanner."""
+        if event.is_printable and event.key not in self._bindings.key_to_bindings:
+            self._stray_s = event.time
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Offer only what answers this question; accepting only after the end was shown."""
+        match action:
+            case "answer":
+                if parameters[0] not in self._allowed:
+                    return False
+                return None if parameters[0] == "accepted" and not self._end_seen else True
+            case "note":
+                return bool(self._asking.note_of)
+            case "leave_note" | "remind":
+                return isinstance(self.focused, Input) is (action == "leave_note")
+            case "more":
+                return self._asking.to_the_end
+        return super().check_action(action, parameters)
+
+    def action_answer(self, answer: str) -> None:
+        """Send the note, if there is one, and answer."""
+        if events.Event().time - self._stray_s < SCANNER_S:
+            return  # a letter in the middle of a scanned label answers nothing
+        if self._send_note():
+            self.dismiss(answer)
+
+    def _send_note(self) -> bool:
+        """Send what was noted; False if it cannot be kept as it is."""
+        if not self._asking.note_of:
+            return True
+        note = self.query_one("#note", Input)
+        text = note.value.strip()
+        trouble = trouble_with(text, NOTE_LONGEST)
+        if trouble:
+            self.query_one("#ask-note", Field).trouble(f"The note {trouble}")
+            note.focus()
+            return False
+        if text:
+            self._desk.tell(Note(f"{self._asking.note_of}: {text}"))
+        return True
+
+    def action_note(self) -> None:
+        """Go to the note."""
+        self.query_one("#note", Input).focus()
+
+    def on_input_submitted(self, event: Input.Submitted) -> None:
+        """Leave the note; the answer is given by its own key."""
+        event.stop()
+        self.query_one("#ask-text").focus()
+
+    def action_more(self) -> None:
+        """Scroll the text on."""
+        text = self.query_one("#ask-text", VerticalScroll)
+        # At once: two presses before the next refresh are two pages.
+        text.scroll_relative(y=text.size.height - 1, animate=False, immediate=True)
+
+    def action_leave_note(self) -> None:
+        """Go back to where the answers' keys work."""
+        self.query_one("#ask-text").focus()
+
+    def action_remind(self) -> None:
+        """Say that this waits for an answer."""
+        self._hint("This waits for an answer. F12 takes the feeds off, ends the job.")
+
+
+def _table(asking: Asking) -> Table:
+    grid = Table.grid(padding=(0, 1), expand=True)
+    width = max((len(heading) for heading, _ in asking.paragraphs), default=0)
+    grid.add_column(width=min(width, 14), no_wrap=True)
+    grid.add_column(ratio=1)
+    last = len(asking.paragraphs) - 1
+    for number, (heading, text) in enumerate(asking.paragraphs):
+        grid.add_row(Text(heading, style="bold"), text)
+        if number < last:
+            grid.add_row("", "")
+    return grid

@@ -1,0 +1,138 @@
+"""How the bench's questions are put to whoever stands at the jig, in words; no widget here."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from rig.bench.cautions import CAUTIONS
+from rig.bench.events import Asked
+from rig.bench.order import RigCheckOrder
+from rig.console.live import Live
+from rig.feasible import cautions_on_rig
+from rig.plan_steps import VisualStep
+from rig.visual import VISUAL_CHECKS, VisualCheck
+
+Paragraph = tuple[str, str]
+"""A heading (may be empty) and a text."""
+
+
+@dataclass(frozen=True)
+class Asking:
+    """A question as it is shown; ``to_the_end``: accepting needs its end to have been seen."""
+
+    title: str
+    question: str
+    paragraphs: tuple[Paragraph, ...] = ()
+    seen: str = ""
+    note_of: str = ""
+    cannot: str = "Cannot"
+    to_the_end: bool = False
+
+
+def asking_of(asked: Asked, live: Live) -> Asking:
+    """Return how ``asked`` is to be put, ``live`` being the job it belongs to."""
+    ask = asked.ask
+    if ask.action == "accept_cautions":
+        return _cautions(live)
+    check = VISUAL_CHECKS.get(str(ask.detail.get("check", "")))
+    if ask.action == "inspect" and check is not None:
+        return _look(asked, check, live)
+    title, caution = _AT_THE_JIG.get(ask.action, ("At the jig", ""))
+    paragraphs: tuple[Paragraph, ...] = (("Mind", caution),) if caution else ()
+    can_be_left = "cannot" in ask.allowed and not isinstance(live.job, RigCheckOrder)
+    if can_be_left:
+        paragraphs += (("If you cannot", "The step is left out, which the record shows."),)
+    note_of = "" if isinstance(live.job, RigCheckOrder) else title
+    return Asking(title, ask.text, paragraphs, note_of=note_of)
+
+
+def _cautions(live: Live) -> Asking:
+    paragraphs = [(str(number), text) for number, text in enumerate(CAUTIONS, start=1)]
+    job = live.job
+    if job is not None and not isinstance(job, RigCheckOrder):
+        of_plan = cautions_on_rig(job.plan, job.settings, job.station)
+        paragraphs += [("Plan", text) for text in of_plan]
+    return Asking(
+        "Before the first feed",
+        "Have you read these, and is the jig guarded?",
+        tuple(paragraphs),
+        to_the_end=True,
+    )
+
+
+def _look(asked: Asked, check: VisualCheck, live: Live) -> Asking:
+    which = _which(check.name, live)
+    means = check.fault_text
+    means += " It fails the unit." if check.of_unit else " The verdict then asks for another test."
+    seen = asked.seen or asked.ask.seen
+    return Asking(
+        f"Visual check {which}".rstrip(),
+        check.question,
+        (("Look for", check.look_for), ("A fault means", means)),
+        seen=_shown_by_the_simulation(seen, check),
+        note_of=f"Visual check {check.name}",
+        cannot="Cannot look",
+    )
+
+
+def _which(check: str, live: Live) -> str:
+    """Return ``k of N``, empty if the plan does not tell."""
+    job, step = live.job, live.step
+    if job is None or isinstance(job, RigCheckOrder) or step is None:
+        return ""
+    if not 1 <= step.number <= len(job.plan.steps):
+        return ""
+    planned = job.plan.steps[step.number - 1]
+    if not isinstance(planned, VisualStep) or check not in planned.checks:
+        return ""
+    return f"{planned.checks.index(check) + 1} of {len(planned.checks)}"
+
+
+def _shown_by_the_simulation(seen: str, check: VisualCheck) -> str:
+    match seen:
+        case "":
+            return ""
+        case "ok":
+            return "The simulated unit shows nothing wrong here."
+        case "fault":
+            return f"The simulated unit shows a fault here: {check.fault_text}"
+    return f"The simulated jig shows: {seen}"
+
+
+_AT_THE_JIG: dict[str, Paragraph] = {
+    "hang_load": (
+        "Hang the load",
+        "Hang the weight where it cannot fall on a foot, then stand clear: the lever lifts it and "
+        "lets it down without warning.",
+    ),
+    "remove_load": ("Take the load off", "Hold the weight before you unhook it; it is heavy."),
+    "lock_lever": (
+        "Lock the lever",
+        "With the jig's pin, never by hand: at a standstill the gear gives its full torque, enough "
+        "to crush a finger. The winding gets hot within a second.",
+    ),
+    "free_lever": (
+        "Free the lever",
+        "The winding and the housing may be hot, and the lever may spring back: pull the pin by "
+        "its handle, with the other hand away.",
+    ),
+    "fit_known_good_relay": (
+        "Fit the known good relay",
+        "Relay and base may be hot. Mind which way round it goes in, and keep clear of the lever.",
+    ),
+    "fit_own_relay": (
+        "Put the unit's own relay back",
+        "Relay and base may be hot. Keep clear of the lever.",
+    ),
+    "press_emergency_stop": ("Press the emergency stop", ""),
+    "release_emergency_stop": (
+        "Release the emergency stop",
+        "Look first that nobody has a hand at the jig.",
+    ),
+    "jig_empty": (
+        "Take every unit off",
+        "The feed relays are made one after the other: no unit, lead or tool may be at the feeds.",
+    ),
+    "press_at_run": ("Press the switch at run", "The feeds stay off; the lever does not move."),
+    "press_at_stop": ("Press the switch at stop", "The feeds stay off; the lever does not move."),
+}

@@ -1,0 +1,1 @@
+"""What the console's drawn widgets share: dots in cells, scales, axes and large digits."""

@@ -1,0 +1,33 @@
+"""The console's places: each a screen with its key."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Place:
+    """A screen: its name in the program, its key, its name for the operator."""
+
+    name: str
+    key: str
+    title: str
+    tells: str
+    simulated_only: bool = False
+
+
+PLACES = (
+    Place("bench", "f2", "Bench", "Choose unit and plan, and start"),
+    Place("live", "f3", "Live", "Watch the run that is on"),
+    Place("by_hand", "f4", "By hand", "Make and break the feeds yourself"),
+    Place("verdict", "f5", "Verdict", "What came out, and why"),
+    Place("records", "f6", "Records", "Find runs, follow a unit, compare"),
+    Place("rig", "f7", "Rig", "The rig itself: wiring, readings, self-check"),
+    Place("world", "f8", "Sim", "The simulated bench: unit and faults", simulated_only=True),
+)
+"""In the order of their keys."""
+
+
+def places(simulated: bool) -> tuple[Place, ...]:
+    """Return the places there are on this bench."""
+    return tuple(place for place in PLACES if simulated or not place.simulated_only)

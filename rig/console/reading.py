@@ -1,0 +1,159 @@
+"""The records as the console reads and annotates them, from worker threads only."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from math import nan
+from pathlib import Path
+from threading import Lock
+from typing import TypeVar
+from uuid import UUID
+
+from rig.analysis.trace import Trace
+from rig.records.model import RunEvent, RunFilter, RunRecord, RunsFound, UnitHistory
+from rig.records.store import RecordsError, Store
+
+T = TypeVar("T")
+
+# How long a lock of another program is waited for (s): somebody looks at the screen meanwhile.
+WAIT_S = 2.0
+# Samples kept for going to and fro between reasons and runs: some 70 bytes each, all columns
+# counted.  The trace asked for last is kept however long it is.
+KEPT_SAMPLES = 600_000
+
+NO_RECORDS = (
+    "No run has been recorded yet. Make one on Bench (F2); it will be found here from its start on."
+)
+
+
+class NoRecordsError(RecordsError):
+    """There is no records file yet."""
+
+
+@dataclass(frozen=True)
+class Sorry:
+    """Why something could not be had: a sentence with what to do next."""
+
+    text: str
+
+
+def or_sorry(doing: Callable[[], T]) -> T | Sorry:
+    """Return what ``doing`` returns, or why it could not: in a thread nobody else would hear."""
+    try:
+        return doing()
+    except RecordsError as error:
+        return Sorry(str(error))
+    except Exception as error:
+        return Sorry(
+            f"Something in the records was not understood ({type(error).__name__}: {error}). The "
+            "file was left as it is; try `halfturn records show`, and please report this."
+        )
+
+
+class Reading:
+    """One records file, opened when first asked for.
+
+    Every method blocks, may be called from any thread, and raises RecordsError with a sentence.
+    """
+
+    def __init__(self, path: Path, *, wait_s: float = WAIT_S) -> None:
+        self.path = path
+        self._wait_s = wait_s
+        self._lock = Lock()
+        self._store: Store | None = None
+        self._file: tuple[int, int] | None = None
+        self._traces: OrderedDict[tuple[UUID, int], Trace] = OrderedDict()
+
+    def search(self, wanted: RunFilter, *, limit: int, offset: int = 0) -> RunsFound:
+        """Return a page of the matching runs, newest first."""
+        with self._open() as store:
+            if not offset:
+                _mark_interrupted(store)
+            return store.search(wanted, limit=limit, offset=offset)
+
+    def run(self, run_id: UUID) -> RunRecord:
+        """Return a whole run without its traces."""
+        with self._open() as store:
+            record = store.run(run_id)
+            if record.end is None:
+                _mark_interrupted(store)
+                record = store.run(run_id)
+            return record
+
+    def history(self, run_id: UUID) -> UnitHistory:
+        """Return the history of the unit that a run was made on."""
+        with self._open() as store:
+            return store.unit_history(run_id)
+
+    def trace(self, run_id: UUID, step: int) -> Trace:
+        """Return the trace of one finished step."""
+        key = (run_id, step)
+        with self._lock:
+            kept = self._traces.get(key)
+            if kept is not None:
+                self._traces.move_to_end(key)
+                return kept
+        with self._open() as store:
+            trace = store.trace(run_id, step)
+        with self._lock:
+            self._traces[key] = trace
+            while len(self._traces) > 1 and sum(map(len, self._traces.values())) > KEPT_SAMPLES:
+                self._traces.popitem(last=False)
+        return trace
+
+    def add_note(self, run_id: UUID, text: str) -> RunEvent:
+        """Write a note into a run that is over; return it as kept."""
+        # It was written at no moment of the trace.
+        note = RunEvent(datetime.now(UTC), nan, "note", text)
+        with self._open() as store:
+            store.add_event(run_id, note)
+        return note
+
+    def close(self) -> None:
+        """Let go of the file.  Idempotent."""
+        with self._lock:
+            self._let_go()
+
+    @contextmanager
+    def _open(self) -> Iterator[Store]:
+        with self._lock:
+            store = self._opened()
+        try:
+            yield store
+        except RecordsError:
+            self.close()  # whatever was wrong with it, the next look starts afresh
+            raise
+
+    def _opened(self) -> Store:
+        """Return the store of the file that is there now; another may have taken its place."""
+        try:
+            found = self.path.stat()
+        except FileNotFoundError:
+            self._let_go()
+            raise NoRecordsError(NO_RECORDS) from None
+        except OSError as error:
+            raise RecordsError(
+                f"The records at {self.path} cannot be reached: {error.strerror or error}. Check "
+                "the disk and the folder's rights."
+            ) from error
+        file = (found.st_dev, found.st_ino)
+        if self._store is None or file != self._file:
+            self._let_go()
+            self._store = Store.open(self.path, create=False, wait_s=self._wait_s)
+            self._file = file
+        return self._store
+
+    def _let_go(self) -> None:
+        store, self._store = self._store, None
+        self._traces.clear()
+        if store is not None:
+            store.close()
+
+
+def _mark_interrupted(store: Store) -> None:
+    with suppress(RecordsError):  # an archive that can only be read is shown as it is
+        store.mark_interrupted()

@@ -1,0 +1,230 @@
+"""A run as the verdict tells it: from the record, or from what the bench told while it ran."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+from uuid import UUID
+
+from rig.analysis.model import Judgement, Limits, Verdict
+from rig.bench.order import ByHandOrder, RunOrder
+from rig.console.live import Live
+from rig.console.passage import StepFound
+from rig.console.verdict_rows import Row, reason_rows, turn_rows
+from rig.plans import Plan, PlanError, plan_from_text
+from rig.records.model import RunEvent, RunRecord, RunState, Source
+
+_STATES = {
+    RunState.RUNNING: "still running",
+    RunState.FINISHED: "finished",
+    RunState.STOPPED: "stopped by the operator",
+    RunState.INTERRUPTED: "interrupted",
+}
+# Of what the bench told about itself, what a verdict should be read with.
+_SHOWN = ("seed", "faults", "chip", "kernel")
+
+
+@dataclass(frozen=True)
+class RunView:
+    """What there is to say of a run.  ``limits`` is None if its plan cannot be read any more.
+
+    ``notes`` are what was written into it, oldest first; ``reason_rows`` and ``turn_rows`` what to
+    walk through.  ``started`` and ``ended`` are None where only the bench's own news is known.
+    """
+
+    run_id: UUID | None
+    serial: str
+    unit_type: str
+    plan_name: str
+    plan_title: str
+    source: Source
+    reference: str
+    operator: str
+    station: str
+    simulated: bool
+    by_hand: bool
+    state: RunState
+    judgement: Judgement | None
+    feeds_off: bool | None
+    end_note: str
+    steps: Sequence[StepFound]
+    limits: Limits | None
+    backend: str = ""
+    started: datetime | None = None
+    ended: datetime | None = None
+    notes: tuple[RunEvent, ...] = ()
+    reason_rows: Sequence[Row] = ()
+    turn_rows: Sequence[Row] = ()
+
+    @property
+    def recorded(self) -> bool:
+        """Tell whether this is the run as recorded: its steps have the record's numbers."""
+        return self.started is not None
+
+    @property
+    def state_words(self) -> str:
+        """How far the run came, in words."""
+        return _STATES[self.state]
+
+    @property
+    def feeds_words(self) -> str:
+        """Whether the feeds are known to be off since, in words."""
+        if self.feeds_off is None:
+            return "feeds not known"
+        return "feeds read back off" if self.feeds_off else "feeds NOT read back off"
+
+
+def view_of_record(record: RunRecord) -> RunView:
+    """Return a run as recorded."""
+    start, end = record.start, record.end
+    plan = _plan(start.plan_text, start.plan_name)
+    shown = {name: start.backend_facts[name] for name in _SHOWN if name in start.backend_facts}
+    backend = ", ".join([start.backend, *(f"{name} {value}" for name, value in shown.items())])
+    return _with_rows(
+        run_id=record.run_id,
+        serial=start.unit_serial,
+        unit_type=start.unit_type,
+        plan_name=start.plan_name,
+        plan_title=plan.title if plan else start.plan_name,
+        source=start.source,
+        reference=start.reference,
+        operator=start.operator,
+        station=start.station,
+        simulated=start.simulated,
+        # A touch is a step; "ready" is told by hand even when nothing was touched then.
+        by_hand=any(step.kind == "by_hand" for step in record.steps)
+        or any(event.kind == "ready" for event in record.events),
+        state=end.state if end else RunState.RUNNING,
+        judgement=end.judgement if end else None,
+        feeds_off=end.feeds_off if end else None,
+        end_note=end.note if end else "",
+        steps=record.steps,
+        limits=plan.analysis_limits() if plan else None,
+        backend=backend,
+        started=start.started_at,
+        ended=end.ended_at if end else None,
+        notes=tuple(event for event in record.events if event.kind == "note"),
+    )
+
+
+def view_of_live(live: Live, *, simulated: bool) -> RunView | None:
+    """Return the run that has just ended as the bench told it; None if there is none."""
+    job, ended = live.job, live.ended
+    if ended is None or not isinstance(job, RunOrder):
+        return None
+    return _with_rows(
+        run_id=ended.run_id,
+        serial=job.unit_serial,
+        unit_type=job.plan.unit.type,
+        plan_name=job.plan.name,
+        plan_title=job.plan.title,
+        source=job.source,
+        reference=job.reference,
+        operator=job.operator,
+        station=job.station.name,
+        simulated=simulated,
+        by_hand=isinstance(job, ByHandOrder),
+        state=ended.state,
+        judgement=ended.judgement,
+        feeds_off=ended.feeds_off,
+        end_note=ended.note,
+        steps=tuple(live.steps),
+        limits=job.plan.analysis_limits(),
+    )
+
+
+def _with_rows(**known: Any) -> RunView:
+    view = RunView(**known)
+    reasons = view.judgement.reasons if view.judgement else ()
+    return replace(
+        view,
+        reason_rows=reason_rows(reasons, view.steps, view.limits),
+        turn_rows=turn_rows(view.steps),
+    )
+
+
+def _plan(text: str, name: str) -> Plan | None:
+    try:
+        return plan_from_text(text, Path(f"{name}.toml"))
+    except PlanError:  # an older program's plan: the record is shown without its limits
+        return None
+
+
+def verdict_words(view: RunView) -> tuple[str, str]:
+    """Return the verdict in a word, and what it says of the unit in half a sentence."""
+    judgement = view.judgement
+    if judgement is None:
+        return "NO VERDICT", f"{view.serial} {_unjudged(view)}"
+    against = sum(reason.verdict is Verdict.FAIL for reason in judgement.reasons)
+    doubts = sum(reason.verdict is Verdict.RETEST for reason in judgement.reasons)
+    unsure = f", {_counted(doubts, 'doubt')} besides" if doubts else ""
+    match judgement.verdict:
+        case Verdict.PASS:
+            return "PASS", f"{view.serial} keeps every limit that was judged"
+        case Verdict.FAIL:
+            return "FAIL", f"{view.serial} fails on {_counted(against, 'count')}{unsure}"
+        case Verdict.RETEST:
+            counted = _counted(doubts, "doubt")
+            return "RETEST", f"{view.serial} is neither passed nor failed: {counted} to clear"
+
+
+def _unjudged(view: RunView) -> str:
+    if view.state is RunState.RUNNING:
+        return "is still on the bench, or its program has died"
+    if view.by_hand:
+        return "was worked by hand: measured, not judged"
+    if view.state is RunState.FINISHED:
+        return "was not judged"
+    return f"was not judged: the run was {view.state_words}"
+
+
+def _counted(count: int, what: str) -> str:
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
+
+
+def facts(view: RunView) -> list[tuple[str, str]]:
+    """Return what is known of a run, each fact with its name."""
+    origin = view.source.replace("_", " ")
+    found = [
+        ("Unit", f"{view.serial}, type {view.unit_type}"),
+        ("Plan", f"{view.plan_title} ({view.plan_name})"),
+        ("From", f"{origin} {view.reference}".strip()),
+        ("Operator", view.operator or "not told"),
+        ("Station", view.station),
+        ("Started", _moment(view.started)),
+        ("Ended", _moment(view.ended)),
+        ("State", f"{view.state_words}, {view.feeds_words}"),
+        ("Bench", f"{'SIMULATED' if view.simulated else 'real'}: {view.backend}".rstrip(": ")),
+        ("Run", str(view.run_id)[:8] if view.run_id else ""),
+        ("Ended so", view.end_note),
+    ]
+    return [(name, value) for name, value in found if value]
+
+
+def _moment(when: datetime | None) -> str:
+    return f"{when.astimezone():%Y-%m-%d %H:%M:%S}" if when else ""
+
+
+def fact_lines(view: RunView) -> tuple[str, str]:
+    """Return the same in two lines of 78 characters, as far as they hold it."""
+    origin = f"{view.source.replace('_', ' ')} {view.reference}".strip()
+    by = f"by {view.operator}" if view.operator else "no operator told"
+    first = [view.plan_title, origin, by, f"station {view.station}"]
+    second = [_begun(view), view.state_words, view.feeds_words]
+    if view.simulated:
+        second.append("SIMULATED bench")
+    return _line(first), _line(second)
+
+
+def _line(parts: Sequence[str]) -> str:
+    return " · ".join(part for part in parts if part)
+
+
+def _begun(view: RunView) -> str:
+    if view.started is None:
+        return ""
+    started = view.started.astimezone()
+    return f"{started:%Y-%m-%d %H:%M}"

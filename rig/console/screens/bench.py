@@ -1,0 +1,285 @@
+"""The Bench screen: choose unit and plan, see what is wrong before anything is fed, start."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from textual import events, on, work
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal, Vertical, VerticalScroll
+from textual.timer import Timer
+from textual.widgets import Button, Input, OptionList, Select, Static
+from textual.widgets.option_list import Option
+from textual.worker import get_current_worker
+
+from rig.bench.commands import GoOn, Pause, RepeatStep
+from rig.bench.events import BenchEvent
+from rig.bench.order import RunOrder
+from rig.console.chosen import Chosen, look_at
+from rig.console.live import Phase
+from rig.console.recent import RecentUnit, recent_units
+from rig.console.screen import DeskScreen
+from rig.console.widgets.job_card import JobCard
+from rig.console.widgets.plan_view import PlanView
+from rig.console.widgets.unit_form import UnitForm
+
+# A scanner sends a character every few milliseconds; a person who types one and stops wants to go
+# on in the field (s, guess).
+SCAN_OVER_S = 0.3
+
+
+class BenchScreen(DeskScreen):
+    """Form on the left, the chosen plan read out on the right."""
+
+    place = "bench"
+    guide = (
+        "Fill in what is on the jig and choose a plan; the plan is read out on the right, with "
+        "whatever keeps it from starting on this rig. A scanner types the serial number: it may be "
+        "used at any time, and its Enter never starts a run. F9 starts; nothing is fed before the "
+        "cautions are accepted. What is filled in stays from one unit to the next."
+    )
+    CSS_PATH = "bench.tcss"
+    AUTO_FOCUS = "#serial"
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("f9", "start", "Start", key_display="F9"),
+        Binding("f9", "pause", "Pause", key_display="F9"),
+        Binding("f9", "go_on", "Go on", key_display="F9"),
+        Binding("ctrl+r", "repeat_step", "Repeat step", key_display="^R"),
+        Binding("ctrl+l", "read_again", "Read plan again", key_display="^L"),
+        Binding("escape", "to_unit", "Unit", key_display="Esc"),
+    ]
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._chosen = Chosen()
+        self._shown: object = None
+        self._scanned = ""
+        self._scan_s = float("-inf")
+        self._scan_timer: Timer | None = None
+
+    def body(self) -> ComposeResult:
+        """Lay out form and plan."""
+        with Horizontal(id="bench"):
+            with VerticalScroll(id="bench-left", can_focus=False):
+                yield UnitForm(self.desk)
+                with Vertical(id="start-part"):
+                    yield Button("Start the run   F9", id="start", action="screen.start")
+                    yield Static("", id="ready", markup=False)
+                    yield Static("Tested last", id="recent-title")
+                    yield OptionList(id="recent", compact=True, markup=False)
+                yield JobCard()
+            yield PlanView(id="plan-view")
+
+    # --- what is shown -------------------------------------------------------------------------
+
+    @property
+    def form(self) -> UnitForm:
+        """The form of the unit on the jig."""
+        return self.query_one(UnitForm)
+
+    def show_all(self) -> None:
+        """Show the desk's choices, read the plan and the last units again."""
+        self.form.show_all()
+        self._read_plan()
+        self._show_job()
+        self._find_recent()
+        if not self.desk.live.on:
+            self.form.serial.focus()
+
+    def _read_plan(self) -> None:
+        self._chosen = look_at(self.desk)
+        self.query_one(PlanView).show(
+            self._chosen, programmable=self.desk.settings.supply.programmable
+        )
+        self._show_ready()
+
+    def _show_ready(self) -> None:
+        line = self.query_one("#ready", Static)
+        missing = self.form.troubles()
+        if self._chosen.troubles:
+            words = "Not ready: see beside why."
+        elif missing:
+            names = {
+                "plan": "plan",
+                "serial": "unit",
+                "reference": "number",
+                "operator": "operator",
+            }
+            words = f"Not ready: {', '.join(names[name] for name in missing)}."
+        else:
+            words = "Ready: F9, then the cautions."
+        line.update(words)
+        line.set_class(not missing and not self._chosen.troubles, "-ready")
+
+    def _show_job(self) -> None:
+        live = self.desk.live
+        shown = (live.phase, live.step, live.pause_wanted, live.repeat_wanted, live.stop_wanted)
+        if shown == self._shown:
+            return
+        was_on, self._shown = self.form.disabled, shown
+        self.form.disabled = live.on
+        self.form.display = not live.on
+        self.query_one("#start-part").display = not live.on
+        card = self.query_one(JobCard)
+        card.display = live.on
+        if live.on:
+            card.show(live)
+            if not was_on:
+                self.query_one("#do-watch" if not live.rig_check else "#do-stop").focus()
+        self.refresh_bindings()
+
+    def on_news(self, event: BenchEvent) -> None:
+        """Show how far the job is."""
+        self._show_job()
+
+    def on_frame(self) -> None:
+        """Show wishes as they are made."""
+        self._show_job()
+
+    # --- units tested last ---------------------------------------------------------------------
+
+    @work(thread=True, exclusive=True, exit_on_error=False)
+    def _find_recent(self) -> None:
+        found = recent_units(self.desk.records)
+        if not get_current_worker().is_cancelled:
+            self.app.call_later(self._show_recent, found)
+
+    def _show_recent(self, units: list[RecentUnit]) -> None:
+        if not self.is_mounted:
+            return
+        self.form.suggest([unit.serial for unit in units])
+        shown = self.query_one("#recent", OptionList)
+        shown.clear_options()
+        shown.add_options(Option(f"{u.serial}  {u.came_out}", id=u.serial) for u in units)
+        shown.display = self.query_one("#recent-title").display = bool(units)
+
+    @on(OptionList.OptionSelected, "#recent")
+    def _recent_chosen(self, event: OptionList.OptionSelected) -> None:
+        self.form.take_unit(event.option.id or "")
+
+    # --- filling in ----------------------------------------------------------------------------
+
+    @on(UnitForm.Chosen)
+    def _other_plan(self) -> None:
+        self._read_plan()
+        self.head().show()
+
+    @on(UnitForm.Filled)
+    def _filled(self) -> None:
+        self._show_ready()
+        # Not the button: a scanner that sends Enter twice would press it.
+        self.query_one(PlanView).focus()
+
+    @on(Input.Changed)
+    @on(Select.Changed)
+    def _changed(self) -> None:
+        self._show_ready()
+
+    # --- a scanner -----------------------------------------------------------------------------
+
+    def on_key(self, event: events.Key) -> None:
+        """Take what a scanner types anywhere but in a field as the unit's serial number.
+
+        The focus stays where it is until the scanner is done: moved at the first character, it
+        would let later ones overtake those on their way.  Its Enter presses no button.
+        """
+        if event.key == "enter":
+            if self._scanned:
+                event.stop()
+                self._scan_s = event.time
+                self._scan_over(entered=True)
+            elif event.time - self._scan_s < SCAN_OVER_S:
+                event.stop()  # some send Enter twice, or a line feed after it
+            return
+        character = event.character or ""
+        if not event.is_printable or self.query(".-expanded"):
+            return
+        if character == " " and not self._scanned:
+            return  # opens a list
+        event.stop()
+        self._scanned += character
+        if not self.desk.live.on:
+            self.form.serial.value = self._scanned
+        if self._scan_timer is not None:
+            self._scan_timer.stop()
+        self._scan_timer = self.set_timer(SCAN_OVER_S, self._scan_over)
+
+    def _scan_over(self, *, entered: bool = False) -> None:
+        scanned, self._scanned = self._scanned, ""
+        if self._scan_timer is not None:
+            self._scan_timer.stop()
+        if not scanned or self.desk.live.on:
+            return
+        if entered:
+            self.form.entered("serial")
+        else:
+            self.form.serial.focus()
+
+    # --- actions -------------------------------------------------------------------------------
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Offer only what can be done now."""
+        live = self.desk.live
+        run_on = live.on and not live.by_hand and not live.rig_check
+        match action:
+            case "start" | "read_again" | "to_unit":
+                return not live.on
+            case "pause":
+                return run_on and live.phase is not Phase.PAUSED
+            case "go_on":
+                return live.phase is Phase.PAUSED
+            case "repeat_step":
+                return run_on and live.step is not None
+        return super().check_action(action, parameters)
+
+    def action_start(self) -> None:
+        """Start the run, or tell at the field what keeps it from starting."""
+        self._read_plan()
+        if not self.form.show_troubles():
+            self.form.to_trouble()
+            return
+        plan = self._chosen.plan
+        if plan is None or self._chosen.troubles:
+            self.query_one(PlanView).focus()
+            self.say("Nothing was started: the plan cannot run here. Its reasons are beside.")
+            return
+        choices, desk = self.desk.choices, self.desk
+        order = RunOrder(
+            settings=desk.settings,
+            station=desk.station,
+            plan=plan,
+            unit_serial=choices.serial,
+            operator=choices.operator,
+            source=choices.source,
+            reference=choices.reference,
+            backend=desk.backend,
+            options=desk.options(),
+            consent=False,
+            ask_operator=True,
+        )
+        if self.app.begin(order):
+            self.app.go("live")
+
+    def action_pause(self) -> None:
+        """Pause when the half-turn that is on is over, or take that back."""
+        self.desk.tell(GoOn() if self.desk.live.pause_wanted else Pause())
+        self._show_job()
+
+    def action_go_on(self) -> None:
+        """End the pause."""
+        self.desk.tell(GoOn())
+
+    def action_repeat_step(self) -> None:
+        """Do the step that is on once more when it is over, or take that back."""
+        self.desk.tell(RepeatStep(wanted=not self.desk.live.repeat_wanted))
+        self._show_job()
+
+    def action_read_again(self) -> None:
+        """Read the plans and the chosen one again."""
+        self.form.show_all()
+        self._read_plan()
+
+    def action_to_unit(self) -> None:
+        """Go to the unit's serial number."""
+        self.form.serial.focus()

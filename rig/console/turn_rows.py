@@ -1,0 +1,81 @@
+"""Half-turns as rows to show: measured ones of steps that are over, rough ones of the step on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from rig.analysis.model import Direction, HalfTurn, Outcome
+from rig.console.live import Live
+from rig.records.model import StepState
+
+
+@dataclass(frozen=True, slots=True)
+class TurnRow:
+    """One half-turn; ``rough``: as the control loop saw it, to be measured when the step is over.
+
+    Times in s, currents in A, None: not measured.
+    """
+
+    number: int
+    to_run: bool
+    half_turn_s: float | None
+    outcome: str
+    good: bool
+    rough: bool = False
+    run_a: float | None = None
+    peak_a: float | None = None
+
+    @property
+    def way(self) -> str:
+        """Which way it went."""
+        return "to run" if self.to_run else "to stop"
+
+    @property
+    def time_words(self) -> str:
+        """Its time; a rough one says so."""
+        if self.half_turn_s is None:
+            return "no time"
+        return f"about {self.half_turn_s:.1f} s" if self.rough else f"{self.half_turn_s:.3f} s"
+
+
+def turn_rows(live: Live) -> list[TurnRow]:
+    """Return every half-turn of the job so far, the oldest first, numbered through."""
+    rows = [_measured(turn) for turn in live.half_turns]
+    if live.step_on:
+        for seen in live.step_turns:
+            outcome = "parked" if seen.parked else "did not park"
+            number = rows[-1].number + 1 if rows else 1
+            rows.append(
+                TurnRow(number, seen.to_run, seen.after_s, outcome, seen.parked, rough=True)
+            )
+    return rows
+
+
+def _measured(turn: HalfTurn) -> TurnRow:
+    return TurnRow(
+        turn.number,
+        turn.direction is Direction.TO_RUN,
+        turn.half_turn_s,
+        str(turn.outcome).replace("_", " "),
+        turn.outcome is Outcome.PARKED,
+        run_a=turn.run_a,
+        peak_a=turn.peak_a,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class TouchRow:
+    """One touch by hand: its number, its half-turns, and why it was cut short if it was."""
+
+    number: int
+    turns: tuple[TurnRow, ...]
+    cut_short: str = ""
+
+
+def touch_rows(live: Live) -> list[TouchRow]:
+    """Return every touch that is over, the oldest first."""
+    rows = []
+    for number, step in enumerate(live.steps, start=1):
+        why = step.note if step.state is StepState.CUT_SHORT else ""
+        rows.append(TouchRow(number, tuple(_measured(turn) for turn in step.half_turns), why))
+    return rows

@@ -1,0 +1,1 @@
+"""The console's widgets, one a file."""

@@ -1,0 +1,103 @@
+"""The head of every screen: which rig, simulated or not, what the feeds are, and the places."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from rich.text import Text
+from textual.app import ComposeResult
+from textual.containers import Horizontal, Vertical
+from textual.widgets import Static
+
+from rig.console.live import Phase
+from rig.console.places import places
+
+if TYPE_CHECKING:
+    from rig.console.app import HalfturnConsole
+
+
+class PlaceTab(Static):
+    """A place's name and key, to click on."""
+
+    def __init__(self, name: str, key: str, title: str, *, here: bool) -> None:
+        super().__init__(f"{key.upper()} {title}", id=f"tab-{name}", markup=False)
+        self.place = name
+        self.set_class(here, "-here")
+
+    async def on_click(self) -> None:
+        """Go there."""
+        await self.app.run_action(f"app.go('{self.place}')")
+
+
+class Head(Vertical):
+    """Two lines: the rig and its feeds; the places."""
+
+    app: HalfturnConsole
+
+    DEFAULT_CSS = """
+    Head { height: 2; dock: top; background: $panel; }
+    Head > .line { height: 1; }
+    Head #head-rig { width: 1fr; padding: 0 1; color: $text-muted; }
+    Head #head-simulated { width: auto; padding: 0 1; text-style: bold reverse; color: $warning; }
+    Head #head-feeds { width: auto; padding: 0 1; text-style: bold; }
+    Head #head-feeds.-on { text-style: bold reverse; color: $error; }
+    Head #head-feeds.-doubt { text-style: bold reverse blink; color: $error; }
+    Head PlaceTab { width: auto; padding: 0 1; color: $text-muted; }
+    Head PlaceTab:hover { text-style: underline; }
+    Head PlaceTab.-here { text-style: bold reverse; color: $primary; }
+    """
+
+    def __init__(self, place: str) -> None:
+        super().__init__()
+        self._place = place
+        self._shown: tuple[str, str, bool, bool] | None = None
+
+    def compose(self) -> ComposeResult:
+        """Lay out both lines."""
+        desk = self.app.desk
+        with Horizontal(classes="line"):
+            yield Static("", id="head-rig", markup=False)
+            if desk.simulated:
+                yield Static("SIMULATED", id="head-simulated")
+            yield Static("", id="head-feeds", markup=False)
+        with Horizontal(classes="line"):
+            for place in places(desk.simulated):
+                here = place.name == self._place
+                yield PlaceTab(place.name, place.key, place.title, here=here)
+
+    def on_mount(self) -> None:
+        """Show the present state."""
+        self.show()
+
+    def show(self) -> None:
+        """Show what the desk knows now; cheap if nothing changed."""
+        desk = self.app.desk
+        # The rig's name comes last: in 80 columns it is what may be cut.
+        words = (f"Station {desk.choices.station}", self._job(), desk.settings.name)
+        feeds, on, doubt = self.app.feeds_in_words()
+        shown = ("  ".join(filter(None, words)), feeds, on, doubt)
+        if shown == self._shown:
+            return
+        self._shown = shown
+        self.query_one("#head-rig", Static).update(
+            Text(shown[0], no_wrap=True, overflow="ellipsis")
+        )
+        line = self.query_one("#head-feeds", Static)
+        line.update(feeds)
+        line.set_class(on, "-on")
+        line.set_class(doubt, "-doubt")
+
+    def _job(self) -> str:
+        live = self.app.desk.live
+        if live.phase is Phase.GONE:
+            return "bench process gone"
+        if not live.on:
+            return ""
+        if live.rig_check:
+            return "rig check on"
+        if live.by_hand:
+            return "by hand"
+        if live.phase is Phase.STARTING or live.step is None:
+            return "run starting"
+        word = "paused" if live.phase is Phase.PAUSED else "run on"
+        return f"{word}, step {live.step.number} of {live.step.steps}"

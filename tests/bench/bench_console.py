@@ -1,0 +1,289 @@
+"""What the console costs: a frame of the Live screen, and how late the control loop gets by it.
+
+Frames: CPU time from taking in 50 ms of a 1 kHz run (samples and events) until Textual has drawn
+it, headless, against a plain loop that only sets the dots of two half-turns.
+Lateness: sample times of a real-time run at 1 kHz in a bench process against the loop's own grid of
+deadlines, with nobody watching and with the console drawing on a pseudo-terminal, in turns.
+Run by hand: ``python tests/bench/bench_console.py``.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import subprocess
+import sys
+import time
+from dataclasses import replace
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+HERE = Path(__file__).parent
+sys.path[:0] = [str(HERE.parents[1]), str(HERE.parent / "support"), str(HERE)]
+
+import numpy as np
+from bench_console_drawing import naive_ms
+from bench_runs import HALF_TURNS, make_order, make_plan, make_settings
+from pty_console import PtyConsole
+
+from drivers import BackendOptions
+from drivers.simulated.backend import SimulatedBackend
+from rig.bench.events import Ready, RunEnded, StepBegan
+from rig.bench.keeper import DirectKeeper
+from rig.bench.process import BenchClient, be_ready_to_spawn
+from rig.bench.ring import SampleRing
+from rig.bench.session import Session
+from rig.console.app import FRAMES_PER_S, HalfturnConsole
+from rig.console.desk import Desk
+from rig.records.store import Store
+
+SAMPLE_HZ = 1000
+SIZES = ((80, 24), (100, 24), (120, 40))
+FRAMES = 160  # 8 s of a run: the frames in which half-turns fall and pile up behind
+TURNS = 8
+REPEATS = 3
+PLAN = make_plan(HALF_TURNS.replace("count = 2", f"count = {TURNS}"))
+SETTINGS = make_settings(sample_hz=SAMPLE_HZ, supply=False)
+
+
+def order():
+    return make_order(PLAN, settings=SETTINGS)
+
+
+# --- frames --------------------------------------------------------------------------------------
+
+
+class Notebook:
+    """Notes what a run in virtual time shows, each thing with the number of samples before it."""
+
+    def __init__(self):
+        self.samples = []
+        self.events = []
+
+    def show(self, event):
+        self.events.append((len(self.samples), event))
+
+    def sample(self, sample):
+        self.samples.append(sample)
+
+    def ask(self, ask, wait):
+        raise AssertionError(ask.action)
+
+    def listen(self):
+        return ()
+
+
+class Replay:
+    """A bench that plays a run from the notebook, as fast as it is asked to."""
+
+    pid = None
+    alive = True
+
+    def __init__(self, notebook):
+        self.ring = SampleRing()
+        self._notebook = notebook
+        self._events = [(0, Ready()), *notebook.events]
+        self._played = 0
+
+    def begin(self, job):
+        pass
+
+    def tell(self, command):
+        pass
+
+    def play(self, samples):
+        for sample in self._notebook.samples[self._played : self._played + samples]:
+            self.ring.write(sample)
+        self._played += samples
+
+    def events(self, wait_s=0.0):
+        while self._events and self._events[0][0] <= self._played:
+            yield self._events.pop(0)[1]
+
+    def close(self, wait_s=0.0):
+        self.ring.close()
+
+
+def noted_run(folder):
+    """Return a notebook of a run in virtual time."""
+    notebook = Notebook()
+    job = order()
+    backend = SimulatedBackend(job.wiring(), job.options)
+    try:
+        with Store.open(folder / "noted.sqlite") as store:
+            Session(job, backend, DirectKeeper(store), notebook).run()
+    finally:
+        backend.close()
+    return notebook
+
+
+async def frames_ms(notebook, folder, size):
+    """Return the CPU time of each frame, ms."""
+    bench = Replay(notebook)
+    desk = Desk(SETTINGS, folder / "none.sqlite", lambda: bench, backend="simulated")
+    console = HalfturnConsole(desk)
+    spent = []
+    async with console.run_test(size=size) as pilot:
+        console._pumping.pause()  # frames are made below, one by one
+        console.begin(order())
+        console.go("live")
+        began = next(n for n, event in notebook.events if isinstance(event, StepBegan))
+        bench.play(began)
+        console.pump()
+        await pilot.pause()
+        for _ in range(FRAMES):
+            bench.play(SAMPLE_HZ // FRAMES_PER_S)
+            drawn = asyncio.Event()
+            before = time.thread_time()
+            console.pump()
+            console.screen.call_after_refresh(drawn.set)
+            await drawn.wait()
+            spent.append(1000 * (time.thread_time() - before))
+    desk.close()
+    return spent
+
+
+def print_frames(folder):
+    """Print ms a frame at each size against the plain loop."""
+    notebook = noted_run(folder)
+    loop_ms = naive_ms()
+    print(f"frames of the Live screen, {FRAMES} of them at each size, CPU ms")
+    print("size        median    p95    max   plain loop / median   share of a core at 20/s")
+    for size in SIZES:
+        spent = np.array(asyncio.run(frames_ms(notebook, folder, size)))
+        median, p95 = np.percentile(spent, (50, 95))
+        print(
+            f"{size[0]:3d} x {size[1]:<3d} {median:9.2f} {p95:7.2f} {spent.max():6.1f} "
+            f"{loop_ms / median:14.1f} {FRAMES_PER_S * spent.mean() / 10:20.0f} %"
+        )
+    print(f"plain loop, the dots of two half-turns and nothing else: {loop_ms:.2f} ms")
+
+
+# --- lateness ------------------------------------------------------------------------------------
+
+
+class Watched(HalfturnConsole):
+    """Begins the run by itself, draws it on Live, and leaves when it is over."""
+
+    frames = 0
+
+    def on_mount(self):
+        self.set_timer(1.0, self._begin)
+
+    def _begin(self):
+        assert self.begin(real_time_order())
+        self.began_s, self.began_cpu_s = time.monotonic(), time.process_time()
+        self.go("live")
+
+    def pump(self):
+        super().pump()
+        live = self.desk.live
+        self.frames += live.on
+        if live.ended is not None and self.return_value is None:
+            wall_s = time.monotonic() - self.began_s
+            cpu_s = time.process_time() - self.began_cpu_s
+            self.exit(0)
+            told = {"frames_per_s": self.frames / wall_s, "core": cpu_s / wall_s}
+            Path("told.json").write_text(json.dumps(told))
+
+
+def real_time_order():
+    return replace(order(), options=BackendOptions(seed=1, real_time=True))
+
+
+def run_alone(records):
+    """Carry the run out in a bench process, with nothing drawn."""
+    with BenchClient(real_time_order(), records) as bench:
+        ended = False
+        while not ended:
+            assert bench.alive
+            ended = any(isinstance(event, RunEnded) for event in bench.events(0.2))
+
+
+def run_watched(records):
+    """Carry the run out in a bench process, with the console on this terminal."""
+    be_ready_to_spawn()
+    desk = Desk(SETTINGS, records, lambda: BenchClient(None, records), backend="simulated")
+    desk.warm_up()
+    try:
+        Watched(desk).run()
+    finally:
+        desk.close()
+
+
+def lateness_ms(records):
+    """Return how late each sample was, ms, by the loop's own rules.
+
+    The grid goes on from sample to sample; only a loop that is a whole period late starts it anew.
+    What a sample always takes (the sensor's own reading) is taken off.
+    """
+    with Store.open(records) as store:
+        (summary,) = store.runs()
+        time_s = store.trace(summary.run_id).time_s
+    period_s = 1 / SAMPLE_HZ
+    late_s = np.empty(len(time_s) - 1)
+    grid_s = time_s[0]
+    for k, t in enumerate(time_s[1:]):
+        grid_s += period_s
+        late_s[k] = t - grid_s
+        if t > grid_s + 2 * period_s:
+            grid_s = t
+    return 1000 * (late_s - np.percentile(late_s, 1))
+
+
+def measured(how, folder):
+    """Return lateness (ms) of a run, and what its console told of itself."""
+    folder.mkdir()
+    program = (str(Path(__file__).resolve()), how)
+    if how == "alone":
+        subprocess.run([sys.executable, *program], cwd=folder, check=True)
+        return lateness_ms(folder / "records.sqlite"), {}
+    console = PtyConsole(folder, program=program, columns=100, rows=24)
+    try:
+        assert console.ended() == 0, console.text[-2000:]
+    finally:
+        console.close()
+    told = json.loads((folder / "told.json").read_text())
+    told["kib_per_s"] = console.drawn_bytes / 1024 / (TURNS * 1.2)
+    return lateness_ms(folder / "records.sqlite"), told
+
+
+def print_lateness(folder):
+    """Print the control loop's lateness without and with the console, and their ratio."""
+    found = {"alone": [], "watched": []}
+    told = {}
+    for repeat in range(REPEATS):
+        for how in found:
+            late_ms, said = measured(how, folder / f"{how}-{repeat}")
+            found[how].append(late_ms)
+            told = said or told
+    print(f"\nlateness of the control loop at {SAMPLE_HZ} Hz, {REPEATS} runs each, ms")
+    print("             p50     p99   p99.9     max   samples   a whole period late")
+    rows = {}
+    for how, runs in found.items():
+        late_ms = np.concatenate(runs)
+        rows[how] = [*np.percentile(late_ms, (50, 99, 99.9)), late_ms.max()]
+        numbers = " ".join(f"{value:7.3f}" for value in rows[how])
+        share = np.mean(late_ms > 1000 / SAMPLE_HZ)
+        print(f"{how:9s} {numbers} {len(late_ms):9d} {share:12.3%}")
+    ratios = " ".join(f"{w / a:7.2f}" for a, w in zip(*rows.values(), strict=True))
+    print(f"ratio     {ratios}")
+    print(
+        f"the console meanwhile: {told['frames_per_s']:.1f} frames/s, {told['core']:.0%} of a core, "
+        f"about {told['kib_per_s']:.0f} KiB/s to a terminal of 100 x 24"
+    )
+
+
+def main():
+    if sys.argv[1:] == ["alone"]:
+        run_alone(Path("records.sqlite"))
+    elif sys.argv[1:] == ["watched"]:
+        run_watched(Path("records.sqlite"))
+    else:
+        with TemporaryDirectory() as name:
+            print_frames(Path(name))
+            print_lateness(Path(name))
+
+
+if __name__ == "__main__":
+    main()
