@@ -61,12 +61,14 @@ class Note:
 class Hold:
     """By hand: have these feeds made for ``lease_s`` (s, at most `LEASE_MAX_S`) from now.
 
-    Nothing made, or a lease that ran out, means off.
+    Nothing made, or a lease that ran out, means off.  ``at_s`` is when it was sent
+    (`time.monotonic`, one clock for all processes of a computer), None if it is taken at once.
     """
 
     battery: bool
     ignition: bool
     lease_s: float = LEASE_S
+    at_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -45,6 +45,9 @@ class BenchHandle(Protocol):
         """Yield the events that came, waiting up to ``wait_s`` seconds for the first."""
         ...
 
-    def close(self, wait_s: float = 10.0) -> None:
-        """End the job if one is on, wait for the bench to go.  Idempotent."""
+    def close(self, wait_s: float = 10.0) -> bool:
+        """End the job if one is on, wait for the bench to go.  Idempotent.
+
+        False if it hung and had to be killed: what its feeds are is not known then.
+        """
         ...

@@ -302,11 +302,12 @@ class ControlLoop:
         self._while_paused()
         self.recorder.drop_since(from_s)
         self.resume_after_pause()
+        # Before anything is fed again: a long pause must not count as a long step.
+        self.guard.exclude(self.clock.now_s() - from_s)
         self._hold(Feeds(False, feeds.ignition), REMADE_S)
         self._hold(feeds, REMADE_S)
         if not self.guard.motion.has_flowed:
             self.recorder.drop_since(from_s)
-        self.guard.exclude(self.clock.now_s() - from_s)
 
     def _hold(self, feeds: Feeds, duration_s: float) -> None:
         end_s = self.clock.now_s() + duration_s

@@ -21,11 +21,12 @@ from types import TracebackType
 
 from drivers import DriverError
 from drivers.backends import load_backend
-from rig.bench.commands import Answer, Command, Stop
+from rig.bench.commands import Answer, Command, Hold, Stop
 from rig.bench.errors import BenchError, Stopped
 from rig.bench.events import Asked, BenchEvent, Ready, Refused
 from rig.bench.jobs import carry_out
 from rig.bench.keeper import ThreadKeeper
+from rig.bench.mailbox import Inbox, Outbox, aged
 from rig.bench.order import Job, RigCheckOrder, RunOrder
 from rig.bench.requests import Ask, Sample
 from rig.bench.ring import SampleRing
@@ -33,6 +34,7 @@ from rig.bench.seams import Done
 from rig.bench.signals import ENDING, SignalFlag, flag_signals
 from rig.records.errors import RecordsError
 
+TERMINATED_S = 3.0  # a bench that was told to terminate and has not by then hangs
 _IDLE_LOOK_S = 0.2  # an idle bench looks for signals this often; its job wakes it at once
 
 
@@ -57,6 +59,8 @@ class BenchClient:
         context = multiprocessing.get_context("spawn")
         self.ring = SampleRing()
         self._pipe, theirs = context.Pipe()
+        self._outbox = Outbox(self._pipe)
+        self._closed = False
         self._process = context.Process(
             target=bench_main, args=(records, self.ring.name, theirs, quiet), name="halfturn bench"
         )
@@ -70,6 +74,8 @@ class BenchClient:
         finally:
             signal.pthread_sigmask(signal.SIG_SETMASK, before)
         theirs.close()
+        # Not before: as long as we hold their end, its end cannot be seen.
+        self._inbox = Inbox(self._pipe)
         if job is not None:
             self.begin(job)
 
@@ -80,49 +86,52 @@ class BenchClient:
 
     @property
     def alive(self) -> bool:
-        """Tell whether the bench process is still there."""
-        return self._process.is_alive()
+        """Tell whether the bench process is still there, or things it said are on their way."""
+        return self._process.is_alive() or not self._inbox.ended
 
     def events(self, wait_s: float = 0.0) -> Iterator[BenchEvent]:
         """Yield the events that came, waiting up to ``wait_s`` seconds for the first."""
-        try:
-            while self._pipe.poll(wait_s):
-                wait_s = 0.0
-                yield self._pipe.recv()
-        except (EOFError, OSError):
-            return
+        while (event := self._inbox.take(wait_s)) is not None:
+            wait_s = 0.0
+            yield event
 
     def begin(self, job: Job) -> None:
         """Hand the process its job; it ends with it."""
-        self._send(job)
+        self._outbox.put(job)
 
     def tell(self, command: Command) -> None:
-        """Send a command; after `Stop` the feeds go off within a hundredth of a second."""
-        self._send(command)
+        """Send a command; never blocks.
+
+        After a `Stop` that the bench takes, the feeds are off within two hundredths of a second.
+        """
+        self._outbox.put(command)
 
     @property
     def has_news(self) -> bool:
         """Tell whether `events` would yield something at once, or the process has gone."""
-        try:
-            return self._pipe.poll() or not self.alive
-        except OSError:
+        return self._inbox.waiting or not self._process.is_alive()
+
+    def close(self, wait_s: float = 10.0) -> bool:
+        """Stop the job if it is still on, wait for the process, free the ring.  Idempotent.
+
+        False if the process hung and had to be killed: what its feeds are is not known then.
+        """
+        if self._closed:
             return True
-
-    def _send(self, thing: Job | Command) -> None:
-        try:
-            self._pipe.send(thing)
-        except OSError:
-            return  # the process has gone; `alive` and the end of `events` tell
-
-    def close(self, wait_s: float = 10.0) -> None:
-        """Stop the job if it is still on, wait for the process, free the ring.  Idempotent."""
+        self._closed = True
         self.tell(Stop("the console was closed"))
         self._process.join(wait_s)
-        if self._process.is_alive():
+        ended = not self._process.is_alive()
+        if not ended:
+            # Nothing tidies up in a process that hangs; left alone it would hold up our own end.
             self._process.terminate()
-            self._process.join(wait_s)
+            self._process.join(TERMINATED_S)
+            self._process.kill()
+            self._process.join(TERMINATED_S)
+        self._outbox.close(TERMINATED_S)
         self._pipe.close()
         self.ring.close()
+        return ended
 
     def __enter__(self) -> BenchClient:
         return self
@@ -141,11 +150,12 @@ class PipeConsole:
 
     def __init__(self, pipe: Connection, ring: SampleRing, flag: SignalFlag) -> None:
         self._pipe = pipe
+        self._inbox = Inbox(pipe)
         self._ring = ring
         self._flag = flag
         self._detached = False
         self._answer: str | None = None
-        self._gone = False
+        self._stop: Stop | None = None
         self._outbox: SimpleQueue[BenchEvent | None] = SimpleQueue()
         self._sender = threading.Thread(target=self._send_all, name="events", daemon=True)
         self._sender.start()
@@ -160,13 +170,8 @@ class PipeConsole:
     def wait_for_job(self) -> Job | None:
         """Return the job; None if there will be none: told to stop, a signal, a console gone."""
         self.show(Ready())
-        while self._flag.number is None:
-            try:
-                if not self._pipe.poll(_IDLE_LOOK_S):
-                    continue
-                said = self._pipe.recv()
-            except (EOFError, OSError):
-                return None
+        while self._flag.number is None and not self._inbox.gone:
+            said = self._inbox.take(_IDLE_LOOK_S)
             if isinstance(said, Stop):
                 return None
             if isinstance(said, (RunOrder, RigCheckOrder)):
@@ -195,25 +200,23 @@ class PipeConsole:
         """Return commands; raise Stopped on a stop, a signal, or a console that went away."""
         if self._flag.number is not None:
             raise Stopped(f"Stopped by {self._flag.words}.", by_operator=self._flag.by_operator)
+        if self._stop is not None:
+            raise Stopped(f"Stopped: {self._stop.why}.", by_operator=self._stop.by_operator)
+        if self._inbox.gone and not self._detached:
+            raise Stopped(
+                "The console went away, so the bench took the feeds off.", by_operator=False
+            )
         commands: list[Command] = []
-        if self._gone:
-            return commands
-        try:
-            while self._pipe.poll():
-                command = self._pipe.recv()
-                if isinstance(command, Stop):
-                    raise Stopped(f"Stopped: {command.why}.", by_operator=command.by_operator)
-                if isinstance(command, Answer):
-                    self._answer = command.text
-                else:
-                    commands.append(command)
-        except (EOFError, OSError):
-            self._gone = True
-            if not self._detached:
-                raise Stopped(
-                    "The console went away, so the bench took the feeds off.", by_operator=False
-                ) from None
-        return commands
+        while (command := self._inbox.take()) is not None:
+            if isinstance(command, Stop):
+                self._stop = command
+                break
+            if isinstance(command, Answer):
+                self._answer = command.text
+            else:
+                commands.append(aged(command) if isinstance(command, Hold) else command)
+        # What came before a stop (a note) is not lost: it is handed on, then the job ends.
+        return commands if commands or self._stop is None else self.listen()
 
     def close(self) -> None:
         """Let the last events out."""

@@ -30,13 +30,23 @@ def run(options: argparse.Namespace) -> int:
 
     be_ready_to_spawn()
     desk = Desk(settings, records, open_bench, backend=options.backend, station=options.station)
+    ended = True
     try:
         desk.warm_up()
         console = HalfturnConsole(desk)
         status = console.run()
-        if console.failure is not None:
-            # Textual would print a traceback; ours goes to a file, a sentence to the operator.
-            raise console.failure
-        return console.return_code or 0 if status is None else status
     finally:
-        desk.close()
+        ended = desk.close()
+    if not ended:
+        raise CommandError(exits.BENCH, _HUNG)
+    if console.failure is not None:
+        # Textual would print a traceback; ours goes to a file, a sentence to the operator.
+        raise console.failure
+    return console.return_code or 0 if status is None else status
+
+
+_HUNG = (
+    "the bench process hung and was killed. Pull the supply, make sure that the master relay has "
+    "dropped and that no feed is on, before you touch the unit. Every finished step is in the "
+    "record."
+)

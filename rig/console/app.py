@@ -83,7 +83,8 @@ class HalfturnConsole(App[int]):
 
     def _fatal_error(self) -> None:
         """Keep what went wrong for whoever opened the console; no traceback is drawn."""
-        self.failure = self._exception
+        if not self._exit:  # a screen that was being laid out when we left found nothing there
+            self.failure = self._exception
         self._close_messages_no_wait()
 
     def _catch_signals(self) -> None:
@@ -245,6 +246,13 @@ class HalfturnConsole(App[int]):
             self.screen.dismiss()  # nothing can be said on top of it
         if self.desk.feeds_off("the feeds-off key was pressed"):
             self.notify("Feeds off. The job ends here.", severity="warning", timeout=6)
+        elif self.feeds_in_words()[2]:
+            self.notify(
+                "No bench is there to take the feeds off. Pull the supply now, then look at the "
+                "unit.",
+                severity="error",
+                timeout=10,
+            )
         else:
             self.notify("No job is on: the feeds are off.", timeout=4)
 

@@ -233,11 +233,10 @@ class Desk:
             self.bench.tell(command)
         return []
 
-    def _let_go(self) -> None:
+    def _let_go(self) -> bool:
         bench, self.bench = self.bench, None
         self._ready = self._begun = False
-        if bench is not None:
-            bench.close()
+        return bench is None or bench.close()
 
     @property
     def fresh(self) -> bool:
@@ -249,8 +248,12 @@ class Desk:
         """Return how old the newest sample is, s."""
         return self._now_s() - self._fresh_s
 
-    def close(self) -> None:
-        """End the job, feeds off, and wait for the bench to go.  Idempotent."""
+    def close(self) -> bool:
+        """End the job, feeds off, and wait for the bench to go.  Idempotent.
+
+        False if the bench hung and had to be killed: what the feeds are is not known then.
+        """
         self.reading.close()
         with suppress(OSError):
-            self._let_go()
+            return self._let_go()
+        return True

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from bench_runs import HALF_TURNS, Watcher, feeds_are_on, make_order, make_plan, make_settings
+from bench_runs import HALF_TURNS, HEAD, Watcher, feeds_are_on, make_order, make_plan, make_settings
 
 from rig.bench.commands import GoOn, Meddle, Note, Pause, RepeatStep
 from rig.bench.events import HalfTurnEnded, Noted, Paused, StepBegan, WentOn
@@ -107,6 +107,15 @@ def test_a_long_pause_is_not_recorded(carry_out):
         trace = store.trace(ran.ended.run_id)
     assert np.diff(trace.time_s).max() > 30.0  # the gap is there to be seen
     assert len(trace) < 6000
+
+
+def test_a_pause_longer_than_a_step_may_last_ends_nothing(carry_out):
+    head = HEAD + "step_max_s = 12.0\n"
+    plan = make_plan(FOUR, head=head)
+    commander = Commander({(HalfTurnEnded, 2): [Pause()]}, paused_cycles=10_000)  # 20 s
+    ran = carry_out(make_order(plan, settings=SETTINGS), commander)
+    assert ran.ended.state is RunState.FINISHED
+    assert ran.verdict == "pass"
 
 
 def test_a_stop_and_an_emergency_stop_end_a_pause(carry_out):

@@ -35,6 +35,7 @@ class ScriptedBench:
 
     def close(self, wait_s=10.0):
         self.ring.close()
+        return True
 
     # --- what tests do ---------------------------------------------------------------------
 

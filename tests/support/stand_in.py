@@ -85,8 +85,8 @@ class StandIn:
         if self._thread is not None and self._thread.is_alive():
             self.tell(Stop("the console was closed"))
             self._thread.join(wait_s)
-        if self.ring is not None:
-            self.ring.close()
+        self.ring.close()
+        return True
 
     # --- what tests do ---------------------------------------------------------------------
 

@@ -1,0 +1,95 @@
+"""Sending to, hearing of and ending a bench process that hangs."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+import struct
+import time
+
+import pytest
+
+from rig.bench.commands import Answer, Hold, Note, Stop
+from rig.bench.events import Ready
+from rig.bench.mailbox import Inbox, Outbox, aged
+from rig.bench.process import BenchClient
+
+
+@pytest.fixture
+def pipe():
+    ours, theirs = multiprocessing.Pipe()
+    yield ours, theirs
+    ours.close()
+    theirs.close()
+
+
+def drained(connection, wait_s=2.0):
+    found = []
+    while connection.poll(wait_s):
+        wait_s = 0.2
+        found.append(connection.recv())
+    return found
+
+
+def test_everything_but_old_holds_arrives_in_order(pipe):
+    outbox = Outbox(pipe[0])
+    for thing in (Note("a"), Answer("ok"), Note("b")):
+        outbox.put(thing)
+    outbox.close(2.0)
+    assert drained(pipe[1]) == [Note("a"), Answer("ok"), Note("b")]
+
+
+def test_an_end_that_reads_nothing_holds_nobody_up_and_gets_the_newest_hold_and_the_stop(pipe):
+    outbox = Outbox(pipe[0])
+    began_s = time.monotonic()
+    outbox.put(Note("x" * 1_000_000))  # more than any pipe takes: the sender is stuck from here
+    for _ in range(20_000):
+        outbox.put(Hold(True, False))
+    outbox.put(Note("kept"))
+    assert time.monotonic() - began_s < 5.0
+    outbox.put(Hold(True, True))
+    outbox.put(Stop("enough"))
+    assert [type(thing) for thing in drained(pipe[1])] == [Note, Note, Stop]
+
+
+def test_half_a_message_holds_nobody_up(pipe):
+    inbox = Inbox(pipe[0])
+    pipe[1].send(Note("whole"))
+    os.write(pipe[1].fileno(), struct.pack("!i", 100) + b"only twenty bytes..")
+    assert inbox.take(2.0) == Note("whole")
+    began_s = time.monotonic()
+    assert inbox.take() is None
+    assert time.monotonic() - began_s < 0.5
+    assert not inbox.gone
+
+
+def test_an_inbox_is_gone_when_all_that_was_sent_is_taken(pipe):
+    inbox = Inbox(pipe[0])
+    pipe[1].send(Note("last"))
+    pipe[1].close()
+    assert inbox.take(2.0) == Note("last")
+    end_s = time.monotonic() + 5.0
+    while not inbox.gone and time.monotonic() < end_s:
+        time.sleep(0.01)
+    assert inbox.gone
+
+
+def test_a_lease_counts_from_when_it_was_sent():
+    now_s = time.monotonic()
+    fresh = aged(Hold(True, False, 0.5, at_s=now_s))
+    assert fresh.battery
+    assert 0.3 < fresh.lease_s <= 0.5
+    assert aged(Hold(True, True, 0.5, at_s=now_s - 0.6)) == Hold(False, False)
+    assert aged(Hold(True, True, 0.5)) == Hold(True, True, 0.5)
+
+
+def test_a_bench_that_hangs_is_ended_and_told_of(tmp_path):
+    bench = BenchClient(None, tmp_path / "records.sqlite", quiet=True)
+    end_s = time.monotonic() + 60.0
+    while not any(isinstance(event, Ready) for event in bench.events(0.2)):
+        assert time.monotonic() < end_s
+    os.kill(bench.pid, signal.SIGSTOP)
+    assert not bench.close(wait_s=0.2)
+    assert not bench.alive
+    assert bench.close()  # once is enough
