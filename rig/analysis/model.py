@@ -168,6 +168,10 @@ class Measure:
     u: float | None = None
 
 
+REPEATED = "repeat"
+"""The measure of a reason that tells of a step done more than once: it argues for nothing."""
+
+
 @dataclass(frozen=True, slots=True)
 class Reason:
     """Why a verdict is what it is: ``text`` in plain words, and the verdict it argues for.

@@ -163,13 +163,17 @@ class ByHandSession(FedJob):
         """Return the feeds to make now; bars what may not be made, and says why."""
         self._blind = self._blind + 1 if self._last.flags & _BLIND else 0
         feeds = self.holding.feeds_at(self.backend.clock.now_s())
-        if feeds == OFF or self.station.commanded != OFF:
-            return feeds  # what is made already, the guard watches
+        made = self.station.commanded
+        # A battery feed that is made the guard watches; with the ignition feed alone it does not.
+        if feeds == OFF or made.battery or (made.ignition and not feeds.battery):
+            return feeds
         why = self._why_not()
         if why:
             self.holding.bar()
             self.log.note("not_fed", why)
-        return OFF if why or self._blind else feeds
+        if why:
+            return OFF
+        return Feeds(False, made.ignition and feeds.ignition) if self._blind else feeds
 
     def _why_not(self) -> str:
         """Return why nothing may be fed at the moment, empty if it may."""

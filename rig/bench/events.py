@@ -157,11 +157,17 @@ class ZeroFound:
 
 @dataclass(frozen=True, slots=True)
 class RigCheckEnded:
-    """The look at the rig is over, feeds off; ``good`` None if it was broken off."""
+    """The look at the rig is over, feeds off.
+
+    ``good``: True only if everything that is wired was checked and good; False if anything is
+    wrong; None if nothing wrong was found but not everything was checked, which ``text`` says, or
+    if it was broken off.  ``complete`` tells those two apart: a self-check came to its end.
+    """
 
     good: bool | None
     feeds_off: bool
     text: str
+    complete: bool = False
 
 
 BenchEvent = (

@@ -101,8 +101,11 @@ class Inbox:
 
 
 def aged(hold: Hold) -> Hold:
-    """Return ``hold`` with the time it was on its way taken off its lease; too old is let go."""
+    """Return ``hold`` with the time it was on its way taken off its lease.
+
+    One that is too old has none left: it feeds nothing, but nobody has let go either.
+    """
     if hold.at_s is None:
         return hold
     left_s = hold.lease_s - max(0.0, time.monotonic() - hold.at_s)
-    return Hold(False, False) if left_s <= 0 else replace(hold, lease_s=left_s)
+    return replace(hold, lease_s=max(0.0, left_s))

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
+from contextlib import suppress
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import rig
@@ -257,13 +259,20 @@ class FedJob(ABC):
         off = self.station.all_off()
         if not self.power.stop():
             text = "The bench supply did not confirm its output off. Switch it off by hand."
-            self.log.note("supply_on", text)
             self._note = f"{self._note} {text}".strip()
+            with suppress(RecordsError):  # the run's note says it too
+                self.log.note("supply_on", text)
         judgement = self.judgement()
         run_id = self.log.run_id
         end = RunEnd(datetime.now(UTC), state, judgement, off, self._note)
-        self.wait_on_disk(self.keeper.finish_run(run_id, end), False)
         ended = RunEnded(run_id, state, judgement, off, self._note, self._on_request)
+        try:
+            self.wait_on_disk(self.keeper.finish_run(run_id, end), False)
+        except RecordsError as error:
+            # Whoever watches learns how it ended, and whether the feeds are off, in any case.
+            text = not_kept(judgement, error)
+            self.console.show(replace(ended, note=f"{self._note} {text}".strip()))
+            raise RecordsError(text) from error
         self.console.show(ended)
         return ended
 
@@ -275,6 +284,15 @@ class FedJob(ABC):
         clock = self.backend.clock
         while not done():
             clock.sleep_until(clock.now_s() + 0.001)
+
+
+def not_kept(judgement: Judgement | None, error: RecordsError) -> str:
+    """Return what is said of a run whose end could not be recorded."""
+    verdict = f" Its verdict was {judgement.verdict}: write it down." if judgement else ""
+    return (
+        f"The run is over, but its end may be missing from the record: {error} Every step that was "
+        f"recorded before is kept.{verdict} Put the records right before the next run."
+    )
 
 
 def consent_question() -> Ask:

@@ -37,6 +37,7 @@ class RigCheck:
         self.console = console
         self._good: bool | None = None
         self._text = ""
+        self._complete = False
 
     def run(self) -> RigCheckEnded:
         """Look at the station and return how it ended.
@@ -55,7 +56,7 @@ class RigCheck:
             off = look.station.all_off()
             with suppress(DriverError):
                 look.station.close()
-            ended = RigCheckEnded(self._good, off, self._text)
+            ended = RigCheckEnded(self._good, off, self._text, self._complete)
             self.console.show(ended)
         return ended
 
@@ -104,7 +105,11 @@ class RigCheck:
                 Item("sensor", "Current sensor answers", sensors.battery_answers),
                 Item("zero", "Zero of the current sensor", sensors.battery_zero),
                 Item("ignition_sensor", "Ignition feed sensor", sensors.ignition),
-                Item("dead_man", "Dead-man and master relay", outputs.dead_man),
+                Item(
+                    "dead_man",
+                    "Dead-man and master relay",
+                    lambda: outputs.dead_man(items, power),
+                ),
                 Item("supply", "Bench supply", lambda: power.check_supply(items)),
                 Item("battery_relay", "Battery feed relay", relays.battery),
                 Item("ignition_relay", "Ignition feed relay", relays.ignition),
@@ -116,15 +121,16 @@ class RigCheck:
         try:
             for name in ("feed_outputs", "sensor", "zero", "ignition_sensor"):
                 items.do(name)
-            presses.release_first()
-            items.do("dead_man")
+            if not items.live:
+                presses.release_first()
+            # First of all that picks up the master relay: a welded feed relay would drive a unit.
             if not items.unsafe:
                 power.prepare()
-            for name in ("supply", "battery_relay", "ignition_relay", "emergency_stop"):
+            for name in ("dead_man", "supply", "battery_relay", "ignition_relay"):
                 items.do(name)
-            for name in ("at_run", "at_stop"):
+            for name in ("emergency_stop", "at_run", "at_stop"):
                 items.do(name)
-            self._good = items.good
+            self._good, self._complete = items.good, True
         finally:
             trouble = power.close()
             self._text = f"{items.summary()} {trouble}".strip()

@@ -10,6 +10,7 @@ from uuid import UUID
 from rig.analysis.judge import judge_half_turns
 from rig.analysis.model import HalfTurn, Limits, Reason, Verdict
 from rig.bench.events import Noted
+from rig.bench.repeated import Repeated
 from rig.bench.seams import Console, Keeper
 from rig.records.model import RunEvent
 
@@ -38,6 +39,9 @@ class RunLog:
     judged: list[HalfTurn] = field(default_factory=list)
     reasons: list[Reason] = field(default_factory=list)
     half_turns: int = 0
+    repeated: list[Repeated] = field(default_factory=list)
+    _repeating: Repeated | None = None
+    _since: Mark = Mark(0, 0)
 
     def note(self, kind: str, text: str) -> None:
         """Record an event and show it."""
@@ -53,18 +57,40 @@ class RunLog:
         """Return where the log stands: before a step that may be repeated."""
         return Mark(len(self.judged), len(self.reasons))
 
-    def supersede(self, mark: Mark) -> None:
+    def supersede(self, mark: Mark, step: str) -> None:
         """Let a repetition stand for what was found since ``mark``, but for what failed the unit.
 
         A doubt may be cleared by doing a step again; a fault that was measured stays a fault.  All
-        of it stays in the record.
+        of it stays in the record.  ``step`` names the step for the verdict, which tells of it.
         """
-        turns, self.judged = self.judged[mark.judged :], self.judged[: mark.judged]
-        reasons, self.reasons = self.reasons[mark.reasons :], self.reasons[: mark.reasons]
-        found = [*(judge_half_turns(turns, self.limits) if turns else ()), *reasons]
+        found = self._found_since(mark)
+        del self.judged[mark.judged :], self.reasons[mark.reasons :]
         self.reasons.extend(reason for reason in found if reason.verdict is Verdict.FAIL)
+        if self._repeating is None:
+            self._repeating = Repeated(step)
+            self.repeated.append(self._repeating)
+        self._repeating.once_more(found)
+        self._since = self.mark()
+
+    def settle(self, *, done: bool) -> None:
+        """Take note that the step is not repeated again; ``done``: its last time was no skip."""
+        if self._repeating is not None and done:
+            self._repeating.settle(self._found_since(self._since))
+        self._repeating = None
 
     def all_reasons(self) -> list[Reason]:
-        """Return every reason so far, the half-turns judged together."""
-        turns = judge_half_turns(self.judged, self.limits) if self.judged else ()
-        return [*turns, *self.reasons]
+        """Return every reason so far, the half-turns judged together.
+
+        What a repetition kept within a limit is no reason where the time before it failed on that.
+        """
+        found = self._found_since(Mark(0, 0))
+        if not found:
+            return []  # that a step was repeated argues for nothing
+        failed = {reason.measure for reason in found if reason.verdict is Verdict.FAIL}
+        stands = [r for r in found if r.verdict is not Verdict.PASS or r.measure not in failed]
+        return [*stands, *(repeated.reason() for repeated in self.repeated)]
+
+    def _found_since(self, mark: Mark) -> list[Reason]:
+        judged = self.judged[mark.judged :]
+        turns = judge_half_turns(judged, self.limits) if judged else ()
+        return [*turns, *self.reasons[mark.reasons :]]

@@ -12,11 +12,11 @@ from rig.bench.loop import ControlLoop
 from rig.bench.opening import PROVE_OFF_S, FedJob, battery_accuracy
 from rig.bench.order import RunOrder
 from rig.bench.seams import Console, Keeper
-from rig.bench.stepping import StepPlace, StepRunner
+from rig.bench.stepping import StepPlace, StepRunner, step_named
 from rig.bench.steps import StepContext, make_work
 from rig.bench.wishes import Wishes
 from rig.plans import HALF_TURN_GUESS_S
-from rig.records.model import RunState
+from rig.records.model import RunState, StepState
 
 
 class Session(FedJob):
@@ -57,12 +57,13 @@ class Session(FedJob):
                 place = StepPlace(number, len(steps), record_number, repeated, to_come_s)
                 mark = self.log.mark()
                 self.wishes.repeat = False
-                runner.run(place, step, work)
+                state = runner.run(place, step, work)
                 if not self.wishes.repeat:
                     break
                 repeated = True
-                self.log.supersede(mark)
-                self.log.note("repeat", f"Step {number} ({step.label}) is done once more.")
+                self.log.supersede(mark, step_named(number, step))
+                self.log.note("repeat", f"{step_named(number, step)} is done once more.")
+            self.log.settle(done=state is StepState.DONE)
         self.loop.idle(PROVE_OFF_S)
         return RunState.FINISHED
 

@@ -23,9 +23,14 @@ from rig.records.model import StepRecord, StepState
 BASELINE_S = 0.2
 
 
+def step_named(number: int, step: AnyStep) -> str:
+    """Return "Step 3 of the plan (Park check)": after a repetition the record counts otherwise."""
+    return f"Step {number} of the plan ({step.label})"
+
+
 @dataclass(frozen=True)
 class StepPlace:
-    """Which step of how many it is, its number in the record, and what comes after it (s)."""
+    """Which step of how many of the plan it is, its number in the record, what comes after (s)."""
 
     number: int
     steps: int
@@ -47,12 +52,13 @@ class StepRunner:
     log: RunLog
     wait_on_disk: Callable[[Done, bool], None]
 
-    def run(self, place: StepPlace, step: AnyStep, work: StepWork) -> None:
+    def run(self, place: StepPlace, step: AnyStep, work: StepWork) -> StepState:
         """Run the step at ``place`` and keep what it found, even if it is cut short.
 
-        Raises what ended the run: Tripped, Stopped, DriverError or RecordsError.
+        Returns whether it was done or skipped.  Raises what ended the run: Tripped, Stopped,
+        DriverError or RecordsError.
         """
-        loop, number = self.loop, place.number
+        loop = self.loop
         self._announce(place, step)
         began = datetime.now(UTC)
         loop.recorder.clear()
@@ -66,7 +72,7 @@ class StepRunner:
         except SkippedStep as skipped:
             state, note = StepState.SKIPPED, f"Skipped: {skipped}."
             if not (isinstance(step, SupplySweepStep) and step.needs_supply == "skip"):
-                text = f"Step {number} ({step.label}) was not done: {skipped}."
+                text = f"{step_named(place.number, step)} was not done: {skipped}."
                 self.log.argue(Verdict.RETEST, text, step.kind)
             else:
                 text = (
@@ -90,6 +96,7 @@ class StepRunner:
                 self._keep(place, step, began, state, findings)
         if findings.rig_fault:
             raise RefusedError(findings.rig_fault)
+        return state
 
     def _announce(self, place: StepPlace, step: AnyStep) -> None:
         self.log.console.show(

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 from drivers import Hands
 from rig.bench.commands import Command, GoOn, Meddle, Pause, RepeatStep
@@ -36,10 +37,18 @@ def meddled(command: Meddle, hands: Hands | None) -> str:
     """Do to the simulated jig what ``command`` says; return what was done, or why not."""
     if hands is None:
         return "Nothing was done: only a simulated bench can be meddled with."
+    return did(hands, command.action, command.detail)[1]
+
+
+def did(hands: Hands, action: str, detail: Mapping[str, Any]) -> tuple[bool, str]:
+    """Have ``hands`` do ``action``; return whether it was done, and what was done, or why not.
+
+    The world may have been meddled with in the meantime: a load cannot be hung on no unit.
+    """
     try:
-        return hands.do(command.action, command.detail)
+        return True, hands.do(action, detail)
     except ValueError as error:
-        return f"Not done: {error}"
+        return False, f"Not done: {error}"
 
 
 def answered(
@@ -53,15 +62,29 @@ def answered(
     """Return the answer to ``ask``: of the simulated jig's hands, or of somebody at the console.
 
     If the order wants the operator asked although there are hands, they show what is to be seen
-    and do what the operator says was done, which ``tell`` hears of.
+    and do what the operator says was done, which ``tell`` hears of.  What the hands could not do
+    is told too, and is answered "cannot".
     """
     if hands is None:
         return console.ask(ask, wait)
     if not order.ask_operator:
-        return hands.do(ask.action, ask.detail)
+        done, said = did(hands, ask.action, ask.detail)
+        return said if done else _cannot(said, tell)
     if ask.action == "inspect":
-        ask = replace(ask, seen=hands.do(ask.action, ask.detail))
+        done, said = did(hands, ask.action, ask.detail)
+        if not done:
+            tell(said)
+        ask = replace(ask, seen=said)
     answer = console.ask(ask, wait)
-    if answer == "done":
-        tell(hands.do(ask.action, ask.detail))
+    if answer != "done":
+        return answer
+    done, said = did(hands, ask.action, ask.detail)
+    if not done:
+        return _cannot(said, tell)
+    tell(said)
     return answer
+
+
+def _cannot(why: str, tell: Callable[[str], None]) -> str:
+    tell(why)
+    return "cannot"

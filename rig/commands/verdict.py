@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from rig.analysis.model import Judgement, Reason
+from rig.analysis.model import REPEATED, Judgement, Reason, Verdict
 from rig.contract import deciding
 
 
@@ -10,10 +10,14 @@ def verdict_lines(judgement: Judgement) -> list[str]:
     """Return the deciding reasons, one line for each thing that was wrong.
 
     Where the same measure is wrong on many half-turns, the first is told in full and the others
-    are counted; all of them are in the record and in ``--json``.
+    are counted; all of them are in the record and in ``--json``.  What was done more than once is
+    told last, whatever the verdict.
     """
+    told = deciding(judgement)
+    if judgement.verdict is not Verdict.PASS:
+        told += [reason for reason in judgement.reasons if reason.measure == REPEATED]
     groups: dict[tuple[object, ...], list[Reason]] = {}
-    for number, reason in enumerate(deciding(judgement)):
+    for number, reason in enumerate(told):
         alike = (reason.verdict, reason.measure) if reason.half_turn else (number,)
         groups.setdefault(alike, []).append(reason)
     return [f"  - {_told(group)}" for group in groups.values()]

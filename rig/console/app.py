@@ -28,6 +28,8 @@ from rig.console.screen import DeskScreen
 from rig.console.theme import DAYLIGHT, FIELD
 
 FRAMES_PER_S = 20
+# Where a run's end takes the operator to the verdict by itself.
+WATCHED_FROM = frozenset({"bench", "live", "verdict"})
 
 
 class HalfturnConsole(App[int]):
@@ -56,7 +58,7 @@ class HalfturnConsole(App[int]):
         self.print_sheet: Callable[[UUID], str] | None = None
         self._asking: AskDialog | None = None
         self._leaving: ChoiceDialog | None = None
-        self._unconfirmed_told = False
+        self._alarm: MessageDialog | None = None
         self._bound_for = ""
         self._pumping: Timer | None = None
         self.failure: Exception | None = None
@@ -142,11 +144,23 @@ class HalfturnConsole(App[int]):
             case Asked():
                 self._ask(event)
             case RunEnded() if not isinstance(self.desk.live.job, ByHandOrder):
-                self.go("verdict")
+                self._tell_over(event)
             case Refused():
-                self.push_screen(MessageDialog("The bench did not begin", event.text))
+                live = self.desk.live
+                begun = live.began is not None or live.ended is not None
+                title = "The bench has a problem" if begun else "The bench did not begin"
+                self.push_screen(MessageDialog(title, event.text))
             case _:
                 pass
+
+    def _tell_over(self, ended: RunEnded) -> None:
+        """Go to the verdict, unless the operator is at something else meanwhile."""
+        here = self.place_screen
+        if here is None or here.place in WATCHED_FROM:
+            self.go("verdict")
+            return
+        verdict = "no verdict" if ended.judgement is None else str(ended.judgement.verdict).upper()
+        self.say(f"The run is over: {verdict}. F5 tells why.")
 
     def _ask(self, event: Asked) -> None:
         dialog = AskDialog(event, self.desk)
@@ -164,11 +178,8 @@ class HalfturnConsole(App[int]):
     def _close_question(self) -> None:
         """Take a question off the screen that nobody needs to answer any more."""
         asking, self._asking = self._asking, None
-        if asking is not None and asking in self.screen_stack:
-            if asking is self.screen:
-                asking.dismiss(None)
-            else:
-                asking.dismiss_when_shown = True
+        if asking is not None:
+            self._take_away(asking)
 
     def _tell_gone(self) -> None:
         feeds = (
@@ -192,17 +203,27 @@ class HalfturnConsole(App[int]):
             self.begin(self.desk.live.job)
 
     def _watch_stop(self) -> None:
-        if not self.desk.stop_unconfirmed:
-            self._unconfirmed_told = False
-        elif not self._unconfirmed_told:
-            self._unconfirmed_told = True
-            self.push_screen(
-                MessageDialog(
+        if self.desk.stop_unconfirmed:
+            if self._alarm is None:
+                self._alarm = MessageDialog(
                     "Feeds off is not confirmed",
                     "The bench has not said that the feeds are off. Press the emergency stop and "
                     "pull the supply, then look at the unit.",
                 )
-            )
+                self.push_screen(self._alarm)
+        elif self._alarm is not None:
+            alarm, self._alarm = self._alarm, None
+            self._take_away(alarm)
+        if self._leaving is not None and not self.desk.live.on:
+            leaving, self._leaving = self._leaving, None
+            self._take_away(leaving)
+
+    def _take_away(self, dialog: ChoiceDialog | AskDialog) -> None:
+        """Take a dialog off the screen that has become void; one that is covered goes later."""
+        if dialog is self.screen:
+            dialog.dismiss(None)
+        elif dialog in self.screen_stack:
+            dialog.dismiss_when_shown = True
 
     # --- words ---------------------------------------------------------------------------------
 
@@ -236,7 +257,7 @@ class HalfturnConsole(App[int]):
 
     def say(self, text: str, *, error: bool = False) -> None:
         """Tell the operator something that needs no answer."""
-        self.notify(text, severity="error" if error else "information", timeout=6)
+        self.notify(text, severity="error" if error else "information", timeout=6, markup=False)
 
     # --- actions -------------------------------------------------------------------------------
 

@@ -185,6 +185,10 @@ class Desk:
         """Take the feeds off and end the job; True if one was on."""
         if not self.live.on:
             return False
+        if self._waiting is not None:
+            # No bench has it yet, so nothing can be fed: it simply does not begin.
+            self._waiting, self.live = None, Live(job=self._waiting)
+            return True
         self.live.stop_wanted = True
         if self._stop_told_s is None:
             self._stop_told_s = self._now_s()

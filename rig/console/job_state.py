@@ -60,6 +60,10 @@ def over_state(live: Live, what: str) -> JobState:
     assert ended is not None
     if not ended.feeds_off:
         return JobState("A FEED IS NOT OFF", f"Pull the supply now. {ended.note}", alert=True)
+    if live.refused is not None:  # its note tells it, unless the trouble came after it
+        text = live.refused.text
+        told = ended.note if text in ended.note else f"{ended.note} {text}".strip()
+        return JobState(f"{what} over, a problem", told, alert=True)
     if ended.note:
         return JobState(f"{what} over, {_cut_word(ended)}", ended.note, alert=True)
     if ended.judgement is None:
@@ -157,7 +161,9 @@ def _not_fed(live: Live, fed_s: float) -> JobState | None:
         if note.time_s < fed_s:
             return None
         if note.kind.startswith("trip_"):
-            return JobState("Tripped", f"{note.text} Let go, then feed again.", alert=True)
+            return JobState(
+                "Tripped", f"{note.text} Let go for a second, then feed again.", alert=True
+            )
         if note.kind == "not_fed":
             return JobState("Not fed", note.text, alert=True)
     return None

@@ -121,7 +121,8 @@ class Live:
                 self._over(Phase.ENDED)
             case Refused():
                 self.refused = event
-                self._over(Phase.REFUSED)
+                if self.ended is None:  # else how it ended is known, and stays
+                    self._over(Phase.REFUSED)
 
     def gone(self) -> None:
         """Take note that the bench process died with the job on."""

@@ -66,8 +66,7 @@ def _over(live: Live, what: str) -> JobState:
         return JobState("A FEED IS NOT OFF", f"Pull the supply now. {checked.text}", alert=True)
     if checked.good is None and not is_full(live):
         return JobState("Readings over", "Feeds off. R reads again, C checks the whole rig.")
+    text = f"{checked.text} Feeds off."
     if checked.good is None:
-        return JobState("Broken off", f"{checked.text} Feeds off.")
-    return JobState(
-        "All good" if checked.good else "Not good", f"{checked.text} Feeds off.", not checked.good
-    )
+        return JobState("Not all checked" if checked.complete else "Broken off", text)
+    return JobState("All good" if checked.good else "Not good", text, not checked.good)

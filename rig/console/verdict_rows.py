@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from rig.analysis.checks import Check
 from rig.analysis.half_turn_checks import checks_of
 from rig.analysis.judge import measure_check
-from rig.analysis.model import HalfTurn, Limits, Outcome, Reason, Verdict
+from rig.analysis.model import REPEATED, HalfTurn, Limits, Outcome, Reason, Verdict
 from rig.analysis.wording import DIRECTION_WORDS, OUTCOME_WORDS, amount, named, with_u
 from rig.console.passage import Passage, Passages, StepFound
 
@@ -28,6 +28,7 @@ _NAMES = {
     "stays_parked": "stays parked",
     "zero_offset_a": "sensor's zero",
     "supply_sweep": "lowest voltage",
+    REPEATED: "step repeated",
 }
 # How a sentence begins that tells somebody to do something.
 _DO = (

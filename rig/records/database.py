@@ -81,6 +81,8 @@ def _engine(path: Path, wait_s: float, *, keys: bool = True) -> Engine:
     def set_up(connection: sqlite3.Connection, _record: object) -> None:
         for pragma in pragmas:
             connection.execute(f"PRAGMA {pragma}").close()
+        # SQLite's own lower() and LIKE know the case of a to z only; as fast for 100 000 runs.
+        connection.create_function("casefold", 1, str.casefold, deterministic=True)
 
     event.listen(engine, "connect", set_up)
     event.listen(engine, "begin", _begin)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator
+from datetime import datetime
 from uuid import UUID
 
 from sqlalchemy import ColumnElement, func, select
@@ -46,15 +47,24 @@ def _conditions(wanted: RunFilter) -> Iterator[ColumnElement[bool]]:
         if value is not None:
             yield column == value
         if part is not None:
-            yield column.icontains(part, autoescape=True)  # a serial may hold % or _
+            yield func.instr(func.casefold(column), part.casefold()) > 0
     if wanted.verdict is not None:
         yield RunRow.verdict == _verdict(wanted.verdict)
     if wanted.unjudged:
         yield RunRow.verdict.is_(None)
     if wanted.since is not None:
-        yield RunRow.started_at >= wanted.since
+        yield RunRow.started_at >= _aware(wanted.since)
     if wanted.until is not None:
-        yield RunRow.started_at < wanted.until
+        yield RunRow.started_at < _aware(wanted.until)
+
+
+def _aware(when: datetime) -> datetime:
+    if when.tzinfo is None:
+        raise RecordsError(
+            f"Runs cannot be looked for by “{when}”: it has no time zone, so which moment it means "
+            "is not known. Give the time with its zone."
+        )
+    return when
 
 
 def _verdict(text: str) -> Verdict:

@@ -209,8 +209,8 @@ class TestWords:
             assert told.state.word == "By hand"
             await told.hear(trip, rows=[turn(1.0, 2.0, to_run=False), rest(2.0, 5.0)])
             assert told.state.word == "Tripped"
-            assert told.state.text == "It is jammed. Let it cool. Let go, then feed again."
-            assert "Let go, then feed again." in told.text
+            assert told.state.text == "It is jammed. Let it cool. Let go for a second, then feed again."
+            assert "Let go for a second, then feed again." in told.text
             # It stays until something is fed again.
             await told.hear(rows=[rest(5.0, 8.0), turn(8.0, 8.4, to_run=False)])
             assert told.state.word == "By hand"
@@ -354,7 +354,7 @@ class TestWithAUnit:
             assert not feeds_are_on(bench.backend, settings)  # tripped, though still held
             screen.show_all()
             assert screen.state_line.state.word == "Tripped"
-            assert screen.state_line.state.text.endswith("Let go, then feed again.")
+            assert screen.state_line.state.text.endswith("Let go for a second, then feed again.")
             assert console.desk.live.on
             await pilot.press("x")
             await after(pilot, bench, 3.0)

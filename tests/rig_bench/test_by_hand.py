@@ -9,14 +9,15 @@ from bench_runs import HEAD, Ran, Watcher, feeds_are_on, make_order, make_plan, 
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from drivers import LOST
 from drivers.simulated.backend import SimulatedBackend
 from drivers.simulated.faults import parse_fault
 from rig.bench import by_hand
 from rig.bench.by_hand import ByHandSession
-from rig.bench.commands import LEASE_MAX_S, LEASE_S, Hold, Note, Pause
+from rig.bench.commands import LEASE_MAX_S, LEASE_S, Hold, Meddle, Note, Pause
 from rig.bench.errors import Stopped
 from rig.bench.events import HalfTurnEnded, Noted, RunBegan, RunEnded, StepBegan, StepEnded
-from rig.bench.holding import Holding
+from rig.bench.holding import LET_GO_S, Holding
 from rig.bench.keeper import DirectKeeper
 from rig.bench.order import ByHandOrder
 from rig.bench.requests import BATTERY, BOTH, OFF, Feeds
@@ -131,21 +132,55 @@ def test_what_was_barred_stays_off_until_it_has_been_let_go():
         holding.take(Hold(True, False), 0.05 * k)
         assert holding.feeds_at(0.05 * k) == OFF
     assert holding.feeds_at(1.0 + LEASE_S) == OFF
-    holding.take(Hold(True, False), 2.0)
-    assert holding.feeds_at(2.0) == BATTERY
+    holding.take(Hold(True, False), 0.96 + LET_GO_S)
+    assert holding.feeds_at(0.96 + LET_GO_S) == BATTERY
     holding.bar()
     holding.take(Hold(False, False), 2.1)
     holding.take(Hold(True, False), 2.11)
     assert holding.feeds_at(2.11) == BATTERY
 
 
-def test_a_late_repeat_after_the_lease_ran_out_is_a_new_hold():
+def test_a_late_repeat_after_the_lease_ran_out_is_a_new_hold_and_lifts_no_bar():
+    holding = Holding()
+    holding.take(Hold(True, False, 0.3), 0.0)
+    assert holding.feeds_at(0.35) == OFF
+    holding.take(Hold(True, False, 0.3), 0.4)
+    assert holding.feeds_at(0.4) == BATTERY
+    holding.bar()
+    # The key is still down, the line stuttered for longer than a lease.
+    for at_s in (0.8, 1.2, 1.2 + 0.99 * LET_GO_S):
+        holding.take(Hold(True, False, 0.3), at_s)
+        assert holding.feeds_at(at_s) == OFF
+        assert holding.feeds_at(at_s + 0.31) == OFF
+    # So long a silence is a key that was let go.
+    again_s = 1.2 + 2 * LET_GO_S
+    holding.take(Hold(True, False, 0.3), again_s)
+    assert holding.feeds_at(again_s) == BATTERY
+
+
+@pytest.mark.parametrize("lease_s", [0.0, -0.2])
+def test_a_hold_that_came_too_late_is_no_word_of_letting_go(lease_s):
     holding = Holding()
     holding.take(Hold(True, False, 0.3), 0.0)
     holding.bar()
-    # Nobody looked meanwhile; the silence was longer than the lease all the same.
-    holding.take(Hold(True, False, 0.3), 0.4)
-    assert holding.feeds_at(0.4) == BATTERY
+    holding.take(Hold(True, False, lease_s), 0.9)
+    holding.take(Hold(True, False, 0.3), 1.1)
+    assert holding.feeds_at(1.1) == OFF
+
+
+@given(st.lists(st.floats(0.0, 0.99 * LET_GO_S), max_size=30))
+def test_no_stutter_of_the_line_lifts_a_bar(gaps_s):
+    holding, now_s = Holding(), 0.0
+    holding.take(Hold(True, True), now_s)
+    holding.bar()
+    for gap_s in gaps_s:
+        now_s += gap_s
+        assert holding.feeds_at(now_s) == OFF
+        holding.take(Hold(True, True), now_s)
+        assert holding.feeds_at(now_s) == OFF
+    holding.take(Hold(False, False), now_s)
+    holding.take(Hold(True, True), now_s)
+    assert holding.feeds_at(now_s) == BOTH
 
 
 # --- the job ----------------------------------------------------------------------------------
@@ -233,6 +268,25 @@ def test_notes_are_recorded_and_a_plans_commands_do_nothing(work):
     ran = work(keys)
     assert ("note", "cable greased") in [(e.kind, e.text) for e in ran.record.events]
     assert ran.record.steps[0].state is StepState.DONE
+
+
+def test_no_battery_feed_is_made_on_a_sensor_that_is_lost_though_the_ignition_feed_is(work):
+    made = []
+
+    def look(n, sample):
+        pin = keys.backend.pin_factory.pin(SETTINGS.stations[0].battery_feed.pin)
+        made.append(bool(pin.state) == SETTINGS.stations[0].battery_feed.active_high)
+
+    ignition = Feeds(battery=False, ignition=True)
+    keys = Keys([(0.2, 1.0, ignition), (1.0, 2.0, BOTH)], until_s=3.0, at_sample=look)
+    keys.extra = [(0.6, Meddle("apply_fault", {"fault": "sensor-absent"}))]
+    ran = work(keys)
+    assert any(s.ignition_feed for s in keys.samples)
+    assert any(s.flags & LOST for s in keys.samples)
+    assert not any(made)
+    told = [note for note in ran.watcher.of(Noted) if note.kind == "not_fed"]
+    assert ["no reading" in note.text for note in told] == [True]
+    assert ran.ended.state is RunState.STOPPED
 
 
 # --- trips ------------------------------------------------------------------------------------

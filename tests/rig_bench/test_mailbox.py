@@ -80,7 +80,9 @@ def test_a_lease_counts_from_when_it_was_sent():
     fresh = aged(Hold(True, False, 0.5, at_s=now_s))
     assert fresh.battery
     assert 0.3 < fresh.lease_s <= 0.5
-    assert aged(Hold(True, True, 0.5, at_s=now_s - 0.6)) == Hold(False, False)
+    old = aged(Hold(True, True, 0.5, at_s=now_s - 0.6))
+    assert old.lease_s == 0.0
+    assert old.battery  # not a let-go, which would lift the bar after a trip
     assert aged(Hold(True, True, 0.5)) == Hold(True, True, 0.5)
 
 

@@ -9,14 +9,20 @@ from bench_runs import Watcher, feeds_are_on, make_settings
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from drivers import BackendOptions
+from drivers import LOST, BackendOptions
 from drivers.backends import fault_catalogue
 from drivers.simulated.backend import SimulatedBackend
 from drivers.simulated.faults import parse_fault
+from drivers.supply import BenchSupply, SupplyError
+from rig.bench.checks.items import WrongError
+from rig.bench.checks.look import NOTHING_FITTED, LookingGuard
+from rig.bench.checks.pressing import Dropped
+from rig.bench.checks.relays import _settled as settled
 from rig.bench.commands import Meddle
-from rig.bench.errors import Stopped
+from rig.bench.errors import Stopped, TripKind
 from rig.bench.events import CheckItem, ItemState, Noted, RigCheckEnded, ZeroFound
 from rig.bench.order import RigCheckOrder
+from rig.bench.requests import Sample
 from rig.bench.rig_check import RigCheck
 from rig.bench.zero import zero_of
 
@@ -106,7 +112,11 @@ def test_a_healthy_rig_is_all_good(used, supply):
     # Nothing on the simulated jig presses its switches once the unit is off.
     expected |= {"supply": supply, "at_run": "left_out", "at_stop": "left_out"}
     assert looked.states() == expected
-    assert looked.ended.good is True
+    wired = 10 if supply == "left_out" else 11
+    assert looked.ended.good is None  # its jig switches were not pressed
+    assert looked.ended.complete
+    text = f"Nothing wrong found; 2 of {wired} items not checked"
+    assert looked.ended.text.startswith(text)
     assert "12.6" in looked.items["battery_relay"].text
     assert "dropped" in looked.items["emergency_stop"].text
 
@@ -162,9 +172,13 @@ def test_what_is_not_agreed_to_is_left_out_and_never_fed(question, answer):
     for name in ("supply", "battery_relay", "ignition_relay"):
         assert states[name] == "left_out"
         assert looked.items[name].text.startswith("Not powered")
-    assert states["emergency_stop"] == "good"
-    assert not any(s.battery_feed or s.ignition_feed for s in watcher.samples)
-    assert looked.ended.good is True
+    # Nothing that picks up the master relay either: a welded feed relay would drive the unit.
+    for name in ("dead_man", "emergency_stop"):
+        assert states[name] == "left_out"
+        assert looked.items[name].text.startswith("Not powered")
+    assert not any(s.battery_feed or s.ignition_feed or s.master for s in watcher.samples)
+    assert looked.ended.good is None
+    assert "not checked" in looked.ended.text
 
 
 # --- faults of the rig ------------------------------------------------------------------------
@@ -205,16 +219,121 @@ def test_a_fault_of_the_rig_is_seen_where_it_is(fault, wrong):
         assert len(text) > 40
 
 
-@pytest.mark.parametrize("fault", ["feed-relay-stuck-open", "feed-relay-welded"])
-def test_relay_faults_are_seen_on_a_battery_too(fault):
-    assert look_at(faults=(fault,)).wrong == ["battery_relay"]
+@pytest.mark.parametrize(
+    ("fault", "where"),
+    [("feed-relay-stuck-open", "battery_relay"), ("feed-relay-welded", "dead_man")],
+)
+def test_relay_faults_are_seen_on_a_battery_too(fault, where):
+    assert look_at(faults=(fault,)).wrong == [where]
+
+
+class Terminals(Watcher):
+    """Looks at the world itself: from when to when the feed was live at the unit, and how much."""
+
+    def __init__(self, *, keeps_unit=False, waits=0, **answers):
+        super().__init__(answers={**ANSWERS, **answers})
+        self.live = []  # (s, A, a unit fitted)
+        self.at_jig_s = None  # when the jig was said to be empty
+        self.keeps_unit, self.waits = keeps_unit, waits
+
+    def sample(self, sample):
+        super().sample(sample)
+        station = self.backend.world.stations["A"]
+        if station.connected:
+            self.live.append((sample.time_s, station.feed_a, station.unit is not None))
+
+    def ask(self, ask, wait):
+        if ask.action == "jig_empty":
+            self.at_jig_s = self.samples[-1].time_s
+            if self.keeps_unit:  # says done, and does nothing
+                self.backend.hands = None
+        until = len(self.samples) + self.waits
+        wait(lambda: len(self.samples) >= until)
+        return super().ask(ask, wait)
+
+
+WELDED = ("feed-relay-welded",)
+
+
+def test_a_welded_feed_relay_drives_no_unit_before_consent_and_ends_the_check():
+    watcher = Terminals()
+    looked = look_at(faults=WELDED, watcher=watcher, angle_deg="250")
+    assert watcher.live
+    assert watcher.live[0][0] > watcher.at_jig_s
+    assert not any(unit for _, _, unit in watcher.live)
+    assert watcher.live[-1][0] - watcher.live[0][0] < 0.6
+    assert looked.wrong == ["dead_man"]
+    assert "Pull the supply" in looked.items["dead_man"].text
+    states = looked.states()
+    for name in ITEMS[5:]:
+        assert states[name] == "left_out"
+    assert [ask.action for ask in watcher.asked] == ["accept_cautions", "jig_empty"]
+    assert looked.ended.good is False
+
+
+@pytest.mark.parametrize(
+    "refused", [{"accept_cautions": "refused"}, {"jig_empty": "cannot"}], ids=str
+)
+@pytest.mark.parametrize("faults", [WELDED, (*WELDED, "jammed=300")], ids=str)
+def test_a_welded_feed_relay_drives_nothing_at_all_without_leave(refused, faults):
+    watcher = Terminals(waits=3000, **refused)
+    looked = look_at(faults=faults, watcher=watcher, angle_deg="250")
+    assert watcher.live == []
+    assert looked.backend.world.stations["A"].unit.angle_deg == pytest.approx(250.0)
+    assert looked.ended.good is None
+    assert "not checked" in looked.ended.text
+
+
+def test_a_unit_left_on_a_welded_feed_is_driven_for_a_moment_only():
+    watcher = Terminals(keeps_unit=True)
+    looked = look_at(faults=(*WELDED, "jammed=300"), watcher=watcher, angle_deg="250")
+    assert max(current_a for _, current_a, _ in watcher.live) > 5.0
+    assert watcher.live[-1][0] - watcher.live[0][0] < 0.6
+    assert looked.wrong == ["dead_man"]
+    assert "Pull the supply" in looked.items["dead_man"].text
+
+
+def test_a_relay_that_welds_while_the_stop_is_waited_for_ends_the_check():
+    class Later(Terminals):
+        def ask(self, ask, wait):
+            if ask.action == "press_emergency_stop":
+                self.backend.world.apply_fault(parse_fault(WELDED[0]))
+                self.waits = 5000
+            return super().ask(ask, wait)
+
+    watcher = Later()
+    looked = look_at(watcher=watcher)
+    assert looked.wrong == ["emergency_stop"]
+    assert "Pull the supply" in looked.items["emergency_stop"].text
+    welded = [s for s, _, _ in watcher.live if s > watcher.live[-1][0] - 1.0]
+    assert welded[-1] - welded[0] < 0.6
+    assert looked.states()["at_run"] == "left_out"
+
+
+@pytest.mark.parametrize("toggled", [True, False])
+def test_a_pressed_stop_that_cuts_nothing_hides_no_live_feed(toggled):
+    guard = LookingGuard(NOTHING_FITTED)
+    guard.dead = not toggled
+    live = sample_at(0.0)._replace(voltage_v=12.6, emergency_stop=True)
+    trips = [guard.check(live._replace(time_s=k / 500), fed=False) for k in range(500)]
+    kinds = {trip.kind for trip in trips if trip is not None}
+    assert kinds == ({TripKind.LIVE_WITH_FEED_OFF} if toggled else set())
+
+
+def test_without_a_dead_man_a_live_feed_is_told_at_once():
+    bare = SETTINGS.model_copy(update={"dead_man": None})
+    looked = look_at(faults=WELDED, used=bare, watcher=Terminals())
+    assert looked.wrong == ["sensor"]
+    assert "Pull the supply" in looked.items["sensor"].text
+    assert looked.watcher.asked == []
 
 
 def test_a_welded_feed_relay_keeps_everything_unpowered_from_then_on():
     looked = look_at(faults=("feed-relay-welded",), used=WITH_SUPPLY)
     assert "welded" in looked.items["battery_relay"].text
     assert looked.states()["ignition_relay"] == "left_out"
-    assert looked.states()["emergency_stop"] == "good"
+    assert looked.states()["emergency_stop"] == "left_out"
+    assert "pull the supply" in looked.items["emergency_stop"].text
     assert not any(s.battery_feed for s in looked.watcher.samples)
     assert not looked.backend.world.supply.output_on
 
@@ -424,6 +543,7 @@ def test_what_is_not_wired_is_left_out_with_its_reason():
     left_out = {name for name, state in states.items() if state == "left_out"}
     assert left_out == {
         "ignition_sensor",
+        "ignition_relay",  # nobody saw its contact
         "dead_man",
         "supply",
         "emergency_stop",
@@ -432,7 +552,126 @@ def test_what_is_not_wired_is_left_out_with_its_reason():
     }
     assert states["battery_relay"] == "good"
     assert "was not seen" in looked.items["ignition_relay"].text
+    assert looked.ended.good is None
+    assert looked.ended.text.startswith("Nothing wrong found; 3 of 7 items not checked")
+
+
+def test_all_good_is_said_only_when_everything_wired_was_checked():
+    station = SETTINGS.stations[0].model_copy(update={"at_run": None, "at_stop": None})
+    looked = look_at(used=SETTINGS.model_copy(update={"stations": (station,)}))
     assert looked.ended.good is True
+    assert looked.ended.complete
+    assert looked.ended.text == "All 8 items were checked and are good. Not wired: 3."
+
+
+@pytest.mark.parametrize("seconds", [0.4, 0.9])
+def test_a_sensor_that_drops_out_presses_no_emergency_stop(seconds):
+    """Without a wire from the stop: the master relay drops, for want of good samples."""
+
+    class Loose(Watcher):
+        def ask(self, ask, wait):
+            if not ask.action.endswith("emergency_stop"):
+                return super().ask(ask, wait)
+            self.asked.append(ask)
+            world, from_n = self.backend.world, len(self.samples)
+
+            def done():
+                n = len(self.samples) - from_n
+                if n == 100:
+                    world.apply_fault(parse_fault("sensor-absent"))
+                elif n == 100 + int(500 * seconds):
+                    world.clear_fault("sensor-absent")
+                return False
+
+            wait(done)
+            raise AssertionError("nobody answers")
+
+    unread = SETTINGS.model_copy(update={"emergency_stop": None})
+    watcher = Loose(answers=dict(ANSWERS))
+    looked = look_at(watcher=watcher, used=unread)
+    assert any(s.flags & LOST and not s.master for s in watcher.samples)  # it did drop
+    assert looked.wrong == ["emergency_stop"]
+    assert "did not see the emergency stop pressed" in looked.items["emergency_stop"].text
+
+
+def test_a_stop_without_a_wire_is_seen_by_the_master_relay():
+    unread = SETTINGS.model_copy(update={"emergency_stop": None})
+    looked = look_at(used=unread)
+    assert looked.items["emergency_stop"].state is ItemState.GOOD
+    assert "dropped" in looked.items["emergency_stop"].text
+
+
+def sample_at(time_s, flags=0):
+    return Sample(time_s, 0.0, 0.0, False, False, flags, 0.0, False, None, None, None)
+
+
+@pytest.mark.parametrize(
+    ("dropped", "seen"), [((0.1, 0.25), False), ((0.1, 0.39), False), ((0.1, 0.45), True)]
+)
+def test_only_a_master_relay_that_stays_dropped_is_a_stop_pressed(dropped, seen):
+    now = [0.0]
+    drop = Dropped(lambda: not dropped[0] <= now[0] < dropped[1])
+    told = False
+    for k in range(500):
+        now[0] = k / 500
+        told = drop(sample_at(now[0])) or told
+    assert told is seen
+
+
+def test_a_loop_that_was_held_up_presses_no_stop():
+    now = [0.0]
+    drop = Dropped(lambda: not 0.2 <= now[0] < 0.6)
+    times = [k / 500 for k in range(50)] + [0.25 + k / 500 for k in range(300)]
+    told = False
+    for now[0] in times:
+        told = drop(sample_at(now[0])) or told
+    assert not told
+
+
+def test_a_reading_that_is_missing_hides_no_welded_contact():
+    seen = [(0.0, 12.6)] * 100
+    seen[70] = (math.nan, math.nan)
+    assert settled(seen).volts == pytest.approx(12.6)
+    for few in ([], seen[:6], [*seen[:50], *[(0.0, math.nan)] * 40, *seen[:10]]):
+        with pytest.raises(WrongError, match="nothing is known"):
+            settled(few)
+
+
+def test_the_supply_is_off_again_after_it_failed_to_measure(monkeypatch):
+    on = []
+
+    def fails(supply):
+        on.append(watcher.backend.world.supply.output_on)
+        raise SupplyError("The supply answered nothing. Check its cable.")
+
+    class Asked(Watcher):
+        def ask(self, ask, wait):
+            if ask.action == "press_emergency_stop":
+                on.append(self.backend.world.supply.output_on)
+            return super().ask(ask, wait)
+
+    monkeypatch.setattr(BenchSupply, "measure_v", fails)
+    watcher = Asked(answers=dict(ANSWERS))
+    looked = look_at(used=WITH_SUPPLY, watcher=watcher)
+    assert on == [True, False]
+    assert "answered nothing" in looked.items["supply"].text
+
+
+def test_what_the_hands_cannot_do_is_told_and_does_not_break_the_check():
+    class Clumsy:
+        def __init__(self, hands):
+            self.hands = hands
+
+        def do(self, action, detail):
+            if action == "remove_unit":
+                raise ValueError("There is no unit on station 'A': fit one first.")
+            return self.hands.do(action, detail)
+
+    looked = look_at(before=lambda backend: setattr(backend, "hands", Clumsy(backend.hands)))
+    notes = [note.text for note in looked.watcher.of(Noted)]
+    assert notes == ["Not done: There is no unit on station 'A': fit one first."]
+    assert looked.states()["battery_relay"] == "left_out"
+    assert looked.ended.good is None
 
 
 def test_a_stop_breaks_it_off_with_everything_off():

@@ -7,8 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from bench_runs import HALF_TURNS, HEAD, Watcher, feeds_are_on, make_order, make_plan, make_settings
+from commander import Commander
 
-from rig.bench.commands import GoOn, Meddle, Note, Pause, RepeatStep
+from rig.bench.commands import Meddle, Note, Pause, RepeatStep
 from rig.bench.events import HalfTurnEnded, Noted, Paused, StepBegan, WentOn
 from rig.records.model import RunState
 
@@ -16,38 +17,6 @@ SETTINGS = make_settings(sample_hz=500, supply=False)
 FOUR = '[[step]]\nkind = "half_turns"\ncount = 4\npause_s = 0.4\n'
 PARK = '[[step]]\nkind = "park_check"\n'
 LOOK = '[[step]]\nkind = "visual"\nchecks = ["water_inside", "lever_free"]\n'
-
-
-class Commander(Watcher):
-    """Gives commands: ``script`` maps the count of an event's class to commands given then."""
-
-    def __init__(self, script, paused_cycles=300, **more):
-        super().__init__(**more)
-        self.script = dict(script)
-        self.pending = []
-        self.paused_cycles = paused_cycles
-        self.fed_in_pause = 0
-        self.waiting = None
-
-    def show(self, event):
-        super().show(event)
-        kind = type(event)
-        self.pending.extend(self.script.pop((kind, len(self.of(kind))), ()))
-        if kind is Paused:
-            self.waiting = self.paused_cycles
-
-    def sample(self, sample):
-        super().sample(sample)
-        if self.waiting is not None:
-            self.fed_in_pause += sample.battery_feed or sample.ignition_feed
-            self.waiting -= 1
-            if self.waiting <= 0:
-                self.waiting = None
-                self.pending.append(GoOn())
-
-    def listen(self):
-        commands, self.pending = self.pending, []
-        return commands
 
 
 def order(*steps, **more):
@@ -239,3 +208,18 @@ def test_what_the_operator_says_was_done_is_done_to_the_simulated_jig(carry_out)
     assert [ask.action for ask in watcher.asked] == ["lock_lever", "free_lever"]
     assert "stalled" in ran.outcomes  # the lever was locked
     assert ran.backend.world.stations["A"].unit.at_rest
+
+
+@pytest.mark.parametrize("asked", [False, True])
+def test_a_load_that_cannot_be_hung_any_more_leaves_its_step_out(carry_out, asked):
+    loaded = '[[step]]\nkind = "loaded"\nload_nm = 2.0\ncount = 2\n'
+    script = {(HalfTurnEnded, 2): [Meddle("remove_unit")]}
+    answers = {"hang_load": "done", "remove_load": "done", "accept_cautions": "accepted"}
+    ran = carry_out(
+        replace(order(HALF_TURNS, loaded), ask_operator=asked), Commander(script, answers=answers)
+    )
+    worlds = [event.text for event in ran.record.events if event.kind == "world"]
+    assert any(text.startswith("Not done: There is no unit") for text in worlds)
+    assert "program failed" not in ran.ended.note
+    assert [str(step.state) for step in ran.record.steps] == ["done", "skipped"]
+    assert not feeds_are_on(ran.backend, SETTINGS)

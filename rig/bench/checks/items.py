@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
 
 from drivers import DriverError
-from rig.bench.errors import BenchError, Stopped
+from rig.bench.errors import BenchError, Stopped, TripKind, Tripped
 from rig.bench.events import CheckItem, ItemState
 from rig.bench.seams import Console
+
+_KNOWN = frozenset({ItemState.GOOD, ItemState.WRONG})
 
 
 class WrongError(Exception):
@@ -26,6 +29,10 @@ class LeftOutError(Exception):
     """An item cannot be checked, for the reason in the text."""
 
 
+class NotWiredError(LeftOutError):
+    """There is nothing to check: the rig file says that this rig does without it."""
+
+
 @dataclass(frozen=True, slots=True)
 class Item:
     """One thing to check; ``check`` returns what was seen if all is well, else raises."""
@@ -36,23 +43,35 @@ class Item:
 
 
 class CheckList:
-    """Tells the console how the items stand, and counts them."""
+    """Tells the console how the items stand, and counts them.
+
+    ``unsafe`` names what forbids powering anything, empty if nothing does.  ``live``: a feed was
+    live although it is off; nothing more is looked at, and nobody is asked to the jig.
+    """
 
     def __init__(self, console: Console, items: tuple[Item, ...]) -> None:
         self._console = console
         self._items = items
         self.states: dict[str, ItemState] = {}
         self.unsafe = ""
+        self.live = False
+        self._not_wired: set[str] = set()
         for item in items:
             self._tell(item, ItemState.OPEN)
 
     def do(self, name: str) -> ItemState:
         """Check the item called ``name``; nothing but a stop or a fault of the program gets out."""
         item = next(item for item in self._items if item.name == name)
+        if self.live:
+            text = f"Not looked at, because a feed is live ({self.unsafe}): pull the supply first."
+            self._tell(item, ItemState.LEFT_OUT, text)
+            return self.states[name]
         self._tell(item, ItemState.GOING)
         try:
             self._tell(item, ItemState.GOOD, item.check())
         except LeftOutError as reason:
+            if isinstance(reason, NotWiredError):
+                self._not_wired.add(name)
             self._tell(item, ItemState.LEFT_OUT, str(reason))
         except WrongError as wrong:
             self._tell(item, ItemState.WRONG, str(wrong))
@@ -64,6 +83,8 @@ class CheckList:
             # A trip, a refusal, an output that does not follow: nothing may be powered after it.
             self._tell(item, ItemState.WRONG, str(error))
             self.unsafe = self.unsafe or item.title
+            if isinstance(error, Tripped) and error.trip.kind is TripKind.LIVE_WITH_FEED_OFF:
+                self.live = True
         return self.states[name]
 
     def need_safe(self) -> None:
@@ -81,20 +102,34 @@ class CheckList:
         self._console.show(CheckItem(item.name, item.title, state, text))
 
     @property
-    def good(self) -> bool:
-        """Tell whether nothing is wrong."""
-        return ItemState.WRONG not in self.states.values()
+    def good(self) -> bool | None:
+        """True if everything that is wired was checked and good, False if anything is wrong.
+
+        None if nothing is wrong as far as could be looked.
+        """
+        if ItemState.WRONG in self.states.values():
+            return False
+        return None if self._not_checked else True
+
+    @property
+    def _not_checked(self) -> int:
+        """How many items of what is wired nothing is known about."""
+        unknown = {name for name, state in self.states.items() if state not in _KNOWN}
+        return len(unknown - self._not_wired)
 
     def summary(self) -> str:
-        """Return how many items are good, wrong, left out."""
-        counts = {
-            word: sum(state is which for state in self.states.values())
-            for word, which in (
-                ("good", ItemState.GOOD),
-                ("wrong", ItemState.WRONG),
-                ("left out", ItemState.LEFT_OUT),
-                ("not done", ItemState.OPEN),
+        """Return in words what is known: how many items are good, wrong, not checked."""
+        counts = Counter(self.states.values())
+        wired = len(self.states) - len(self._not_wired)
+        without = f" Not wired: {len(self._not_wired)}." if self._not_wired else ""
+        if self.good:
+            return f"All {wired} items were checked and are good.{without}"
+        if self.good is None:
+            return (
+                f"Nothing wrong found; {self._not_checked} of {wired} items not checked, "
+                f"{counts[ItemState.GOOD]} good.{without}"
             )
-        }
-        parts = [f"{count} {word}" for word, count in counts.items() if count]
-        return f"Self-check: {', '.join(parts)}."
+        parts = [f"{counts[ItemState.WRONG]} wrong", f"{counts[ItemState.GOOD]} good"]
+        if self._not_checked:
+            parts.append(f"{self._not_checked} not checked")
+        return f"{', '.join(parts)}, of {wired} items.{without}"

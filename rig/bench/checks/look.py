@@ -16,7 +16,7 @@ from rig.bench.patient import PatientBackend
 from rig.bench.requests import OFF, Ask, Sample
 from rig.bench.seams import Console, Done
 from rig.bench.station import Station
-from rig.bench.wishes import meddled
+from rig.bench.wishes import did, meddled
 
 # With no unit fitted nothing flows at all: 1 A is well above any sensor's zero and well below what
 # hurts anything.  Without a motor nothing stalls, runs on or warms (values of an LM-12).
@@ -32,22 +32,30 @@ NOTHING_FITTED = GuardLimits(
     heat_j_per_k=30.0,
     cooling_k_per_w=8.0,
 )
-# What is shown rather than acted on while nothing is powered.
-_SHOWN = frozenset({TripKind.EMERGENCY_STOP, TripKind.LIVE_WITH_FEED_OFF})
 # What a simulated jig's hands do for a question that has another name.
 _BY_HANDS = {"jig_empty": "remove_unit"}
 _FORGET = 5000  # samples kept by the recorder, which nobody asks here
 
 
 class LookingGuard(Guard):
-    """A guard that, while ``lenient`` and nothing is fed, lets things be looked at."""
+    """A guard that lets things be looked at while nothing is fed.
+
+    ``lenient``: an emergency stop is shown rather than acted on.  ``dead``: so is a live feed,
+    since the dead-man is not toggled and the master relay keeps the station dead.  Whatever picks
+    the master relay up (arming, taking up the rhythm) must leave it False.
+    """
 
     lenient = True
+    dead = False
 
     def check(self, sample: Sample, *, fed: bool) -> Trip | None:
         """Judge one sample as `Guard.check` does."""
+        if sample.emergency_stop and self.lenient and not fed:
+            # A pressed stop that does not cut the master relay must not hide a live feed.
+            sample = sample._replace(emergency_stop=False)
         trip = super().check(sample, fed=fed)
-        if trip is not None and self.lenient and not fed and trip.kind in _SHOWN:
+        shown = self.dead and not fed
+        if trip is not None and shown and trip.kind is TripKind.LIVE_WITH_FEED_OFF:
             return None
         return trip
 
@@ -57,7 +65,7 @@ class Look:
     """One station, looked at.  Sensors that do not answer are flags of its samples, no errors.
 
     ``toggle``: whether the dead-man is toggled while nothing is fed; without it the master relay
-    keeps the whole station dead.
+    keeps the whole station dead.  With it a live feed raises Tripped.
     """
 
     order: RigCheckOrder
@@ -96,7 +104,14 @@ class Look:
         """Cycle once with the feeds off."""
         if len(self.loop.recorder) > _FORGET:
             self.loop.recorder.clear()
-        return self.loop.cycle(OFF, toggle=self.toggle)
+        # Readings show a live feed for as long as somebody looks.  The self-check shrugs it off
+        # only where a dead-man that is not toggled is there to end it.
+        wired = self.station.dead_man is not None
+        self.guard.dead = not self.toggle and (wired or not self.order.full)
+        try:
+            return self.loop.cycle(OFF, toggle=self.toggle)
+        finally:
+            self.guard.dead = False
 
     def samples(self, duration_s: float) -> Iterator[Sample]:
         """Yield the samples of ``duration_s`` seconds with the feeds off."""
@@ -123,8 +138,13 @@ class Look:
                 watch(self.cycle())
 
         answer = self.console.ask(ask, wait)
-        if answer == "done" and self.backend.hands is not None:
-            self.backend.hands.do(_BY_HANDS.get(ask.action, ask.action), ask.detail)
+        hands = self.backend.hands
+        if answer == "done" and hands is not None:
+            action = _BY_HANDS.get(ask.action, ask.action)
+            done, text = did(hands, action, ask.detail)
+            if not done:
+                self.note("world", text)
+                answer = "cannot"
         self.take_up()
         return answer
 

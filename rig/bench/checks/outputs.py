@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from rig.bench.checks.items import LeftOutError, WrongError
+from rig.bench.checks.items import CheckList, LeftOutError, WrongError
 from rig.bench.checks.look import Look
+from rig.bench.checks.powered import PoweredStation
 from rig.bench.checks.sensors import SensorChecks
 from rig.bench.requests import OFF
 
@@ -31,8 +32,11 @@ class OutputChecks:
             "read back off."
         )
 
-    def dead_man(self) -> str:
-        """Return how fast the master relay dropped out."""
+    def dead_man(self, items: CheckList, power: PoweredStation) -> str:
+        """Return how fast the master relay dropped out.
+
+        It picks up for that, which makes a unit live whose feed relay is welded: only with leave.
+        """
         look = self._look
         dead_man = look.station.dead_man
         if dead_man is None:
@@ -44,6 +48,7 @@ class OutputChecks:
             raise LeftOutError(
                 "The dead-man is toggled by good samples only, and the current sensor gives none."
             )
+        power.need_leave(items)
         said = look.loop.arm()
         if dead_man.picked_up is None:
             raise LeftOutError(

@@ -7,10 +7,11 @@ from contextlib import contextmanager
 
 from drivers import DriverError
 from drivers.supply import BenchSupply
-from rig.bench.checks.items import CheckList, LeftOutError, WrongError
+from rig.bench.checks.items import CheckList, LeftOutError, NotWiredError, WrongError
 from rig.bench.checks.look import Look
 from rig.bench.opening import PROVE_OFF_S, consent_question
 from rig.bench.requests import Ask
+from rig.bench.wishes import did
 
 # Enough to show a voltage, too little to hurt anything (A); the supply's own limit if it is less.
 SUPPLY_LIMIT_A = 1.0
@@ -57,8 +58,8 @@ class PoweredStation:
         look = self._look
         wiring = look.station.rig_wiring.supply
         if wiring is None:
-            raise LeftOutError("A battery, or a supply set by hand: there is nothing to talk to.")
-        self._need_leave(items)
+            raise NotWiredError("A battery, or a supply set by hand: there is nothing to talk to.")
+        self.need_leave(items)
         volts = min(look.order.settings.battery_v, wiring.max_v)
         try:
             supply = self._supply = BenchSupply(wiring, look.backend.serial_port(wiring.port))
@@ -66,9 +67,7 @@ class PoweredStation:
             supply.output(False)
             supply.set_current_limit(min(SUPPLY_LIMIT_A, wiring.max_a))
             supply.set_voltage(volts)
-            supply.output(True)
-            seen_v = supply.measure_v()
-            supply.output(False)
+            seen_v = _switched_on(supply)
         except DriverError as error:
             raise WrongError(str(error)) from error
         if abs(seen_v - volts) > SUPPLY_SHARE * volts:
@@ -79,7 +78,8 @@ class PoweredStation:
         self._supply_v = seen_v
         return f"{identity} answers. Switched on it gave {seen_v:.2f} V; it is off again."
 
-    def _need_leave(self, items: CheckList) -> None:
+    def need_leave(self, items: CheckList) -> None:
+        """Raise LeftOutError unless the master relay may pick up: safe, consented, jig empty."""
         items.need_safe()
         if not self.jig_empty:
             raise LeftOutError(self._why_not)
@@ -101,7 +101,7 @@ class PoweredStation:
         A feed relay that is welded trips the guard before the context is entered.
         """
         look = self._look
-        self._need_leave(items)
+        self.need_leave(items)
         if look.station.rig_wiring.supply is not None and self._supply_v is None:
             raise LeftOutError("Nothing to feed with: the bench supply is not right.")
         look.toggle, look.guard.lenient = True, False
@@ -130,5 +130,19 @@ class PoweredStation:
             supply.close()
         hands = self._look.backend.hands
         if self.jig_empty and hands is not None:
-            hands.do("fit_unit", {"station": self._look.order.station.name})
+            done, text = did(hands, "fit_unit", {"station": self._look.order.station.name})
+            if not done:
+                self._look.note("world", text)
         return trouble
+
+
+def _switched_on(supply: BenchSupply) -> float:
+    """Return what ``supply`` measures with its output on, V; it is off afterwards, come what may.
+
+    Raises SupplyError.
+    """
+    try:
+        supply.output(True)
+        return supply.measure_v()
+    finally:
+        supply.output(False)

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from contextlib import suppress
 
-from rig.bench.checks.items import CheckList, LeftOutError, WrongError
+from drivers import LOST, STUCK
+from rig.bench.checks.items import CheckList, LeftOutError, NotWiredError, WrongError
 from rig.bench.checks.look import Look
 from rig.bench.checks.outputs import OutputChecks
 from rig.bench.checks.powered import PoweredStation
+from rig.bench.guard import LATE_S
 from rig.bench.loop import PICK_UP_S
 from rig.bench.requests import Ask, Sample
 
@@ -17,6 +19,10 @@ WITHIN_S = 30.0
 # The emergency stop is in the master relay's own circuit: a release time and no more (s).
 DROPS_WITHIN_S = 0.2
 
+# Without a wire from the emergency stop it is told by the master relay staying dropped (s): longer
+# than any bounce.
+STAYS_DROPPED_S = 0.3
+_DROPPED = " and the master relay dropped"
 _SEEN_ANYWAY = "The bench sees it by itself."
 
 Seen = Callable[[Sample], bool]
@@ -28,6 +34,35 @@ class _SeenAlready(Exception):  # noqa: N818 - what was waited for, not an error
 
 class _WaitedEnough(Exception):  # noqa: N818 - as above
     """Nobody answered in time."""
+
+
+class Dropped:
+    """Whether the master relay dropped although the dead-man was toggled throughout.
+
+    Called with every sample.  A sample without a reading is not toggled for, nor is there an edge
+    while the loop is held up: after either the relay gets its time to pick up again before its
+    being dropped counts.
+    """
+
+    def __init__(self, made: Callable[[], bool]) -> None:
+        self._made = made
+        self._last_s: float | None = None
+        self._since_s: float | None = None
+        self._from_s = float("-inf")
+
+    def __call__(self, sample: Sample) -> bool:
+        """Take a sample; True once it has stayed dropped for `STAYS_DROPPED_S`."""
+        time_s = sample.time_s
+        late = self._last_s is not None and time_s - self._last_s > LATE_S / 2
+        self._last_s = time_s
+        if sample.flags & (LOST | STUCK) or late:
+            self._from_s = time_s + PICK_UP_S
+        if self._made():
+            self._since_s = None
+            return False
+        if self._since_s is None:
+            self._since_s = time_s
+        return time_s - max(self._since_s, self._from_s) >= STAYS_DROPPED_S
 
 
 class PressChecks:
@@ -99,6 +134,8 @@ class PressChecks:
         look = self._look
         wired = look.station.rig_wiring.emergency_stop is not None
         dead_man = look.station.dead_man
+        if dead_man is not None and not self._items().unsafe:
+            self._power.need_leave(self._items())  # the master relay would pick up for it
         sensed = dead_man is not None and self._outputs.dead_man_proved and not self._items().unsafe
         if not wired and not sensed:
             raise LeftOutError(
@@ -113,10 +150,15 @@ class PressChecks:
             look.toggle = False
 
     def _press_and_release(self, wired: bool, sensed: bool) -> str:
-        def pressed(sample: Sample) -> bool:
-            return sample.emergency_stop if wired else not self._made()
+        drop = Dropped(self._made)
 
-        if pressed(self._look.cycle()):
+        def pressed(sample: Sample) -> bool:
+            return sample.emergency_stop if wired else drop(sample)
+
+        def released(sample: Sample) -> bool:
+            return not sample.emergency_stop if wired else self._made()
+
+        if not self._comes(released, self._look.now_s() + PICK_UP_S):
             raise WrongError(
                 "The emergency stop reads pressed before anybody pressed it. Release it; if it is "
                 "released, its spare contact's wire is broken or normally_closed in rig.toml is "
@@ -129,12 +171,12 @@ class PressChecks:
                 "was pressed, check its spare contact, the wire to its pin, and normally_closed in "
                 "rig.toml. Do not rely on it until it is seen."
             )
-        dropped = " (the master relay was not looked at)" if not sensed else self._need_dropped()
+        dropped = " (the master relay was not looked at)"
+        if sensed:
+            dropped = self._need_dropped() if wired else _DROPPED
         self._items().going("emergency_stop", "Pressed: seen. Now it is to be released.")
         text = f"It was seen. Release the emergency stop again. {_SEEN_ANYWAY}"
-        if not self.seen(
-            "emergency_stop", "release_emergency_stop", text, lambda sample: not pressed(sample)
-        ):
+        if not self.seen("emergency_stop", "release_emergency_stop", text, released):
             raise WrongError(
                 f"The bench did not see the emergency stop released within {WITHIN_S:.0f} s. "
                 "Release it; if it is released, its spare contact sticks."
@@ -160,7 +202,7 @@ class PressChecks:
                 "contacts do not cut the master relay. Do not use the rig until they do.",
                 unsafe=True,
             )
-        return " and the master relay dropped"
+        return _DROPPED
 
     # --- jig switches ---------------------------------------------------------------------
 
@@ -176,7 +218,7 @@ class PressChecks:
         look = self._look
         wired = look.station.wiring.at_run if end == "run" else look.station.wiring.at_stop
         if wired is None:
-            raise LeftOutError("Not wired.")
+            raise NotWiredError("Not wired.")
         at_rest = True
         for sample in look.samples(0.05):
             at_rest = not pressed(sample)

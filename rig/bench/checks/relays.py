@@ -19,7 +19,15 @@ from rig.bench.requests import BATTERY, Drive, Feeds, Sample
 from rig.bench.zero import COVERAGE, zero_of
 
 IGNITION = Feeds(False, True)
+# So many readings of the voltage, and such a share of all, tell what stands there (guess).
+READINGS_MIN = 5
+READ_SHARE_MIN = 0.5
 _FLOWS = frozenset({TripKind.OVER_CURRENT, TripKind.SENSOR_CLIPPED, TripKind.STALL})
+
+_FLOWED = (
+    "A current flows with the battery feed made, although the jig is said to be empty. Feeds are "
+    "off. Take the unit off, or look for a short in its lead."
+)
 
 
 class _Stretch(NamedTuple):
@@ -54,7 +62,9 @@ class RelayChecks:
             try:
                 made, after = self._click(BATTERY, lambda sample: sample.voltage_v)
             except Tripped as tripped:
-                raise _told(tripped) from tripped
+                if tripped.trip.kind not in _FLOWS:
+                    raise
+                raise WrongError(_FLOWED, unsafe=True) from tripped
             self._need_voltage(made.volts, expected_v)
         flowed = self._need_no_current(made.current_a)
         if after.volts >= WELDED_V:
@@ -68,7 +78,7 @@ class RelayChecks:
         with self._power.live(self._items()) as expected_v:
             if sensor is None or not self._sensors.ignition_works:
                 self._click(IGNITION, lambda sample: sample.voltage_v)
-                return (
+                raise LeftOutError(
                     "Its output read back made, then off. Its contact was not seen, since no "
                     "sensor works in the ignition feed: listen for the click."
                 )
@@ -159,9 +169,20 @@ class RelayChecks:
 
 
 def _settled(seen: list[tuple[float, float]]) -> _Stretch:
-    """Return the later half of a stretch."""
+    """Return the later half of a stretch.
+
+    Raises WrongError if too little of it was read: a voltage that was not seen is not none.
+    """
     table = np.array(seen[len(seen) // 2 :], dtype=np.float64).reshape(-1, 2)
-    return _Stretch(table[:, 0], float(np.median(table[:, 1])))
+    volts = table[np.isfinite(table[:, 1]), 1]
+    if len(volts) < max(READINGS_MIN, READ_SHARE_MIN * len(table)):
+        raise WrongError(
+            f"The voltage was read only {len(volts)} times of {len(table)} while the relay was "
+            "clicked, so that nothing is known of its contact. Check the sensor's plug and its "
+            "wiring, then check again.",
+            unsafe=True,
+        )
+    return _Stretch(table[:, 0], float(np.median(volts)))
 
 
 def _welded(left_v: float, where: str, feed: str) -> str:
@@ -169,14 +190,3 @@ def _welded(left_v: float, where: str, feed: str) -> str:
         f"{left_v:.1f} V still stands {where} after the {feed} feed's relay was released: its "
         "contact may be welded. Pull the supply, then replace the relay."
     )
-
-
-def _told(tripped: Tripped) -> WrongError:
-    trip = tripped.trip
-    if trip.kind in _FLOWS:
-        return WrongError(
-            "A current flows with the battery feed made, although the jig is said to be empty. "
-            "Feeds are off. Take the unit off, or look for a short in its lead.",
-            unsafe=True,
-        )
-    return WrongError(trip.text, unsafe=True)

@@ -10,7 +10,7 @@ import numpy as np
 from drivers import CLIPPED, LOST, RESET, STUCK, Reading, SensorWiring
 from drivers.current import CurrentSensor
 from drivers.ina219 import place
-from rig.bench.checks.items import LeftOutError, WrongError
+from rig.bench.checks.items import LeftOutError, NotWiredError, WrongError
 from rig.bench.checks.look import Look
 from rig.bench.events import ZeroFound
 from rig.bench.motion import FLOWING_MIN_A
@@ -76,7 +76,7 @@ class SensorChecks:
         look = self._look
         sensor = look.station.ignition_sensor
         if sensor is None:
-            raise LeftOutError("No sensor is wired in the ignition feed.")
+            raise NotWiredError("No sensor is wired in the ignition feed.")
         readings = [sensor.read() for _ in look.samples(ZERO_S)]
         _need_answers(readings, sensor)
         self.ignition_works = True

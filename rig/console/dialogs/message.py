@@ -25,6 +25,14 @@ class ChoiceDialog(Dialog[str | None]):
         Binding("right,down", "app.focus_next", show=False),
     ]
 
+    dismiss_when_shown = False
+    """Set when it has become void while another dialog lay over it."""
+
+    def on_screen_resume(self) -> None:
+        """Go away again if nobody needs an answer any more."""
+        if self.dismiss_when_shown:
+            self.dismiss(None)
+
     def __init__(self, title: str, text: str, choices: Sequence[tuple[str, str]]) -> None:
         super().__init__()
         self._title = title

@@ -45,7 +45,7 @@ class ByHandScreen(WatchingScreen):
         f"{HOW}\n\nF9 begins; the cautions come first. B makes the battery feed, I the ignition "
         "feed, Space (or M) both; another of these keys takes over without a gap. To turn a unit "
         "to run hold Space, to turn it back to stop hold B. When the guard has tripped, let go "
-        "before you feed again. F12 ends."
+        "for a second before you feed again. F12 ends."
     )
     AUTO_FOCUS = ""
     rolling = True

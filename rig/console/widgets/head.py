@@ -29,6 +29,17 @@ class PlaceTab(Static):
         await self.app.run_action(f"app.go('{self.place}')")
 
 
+class MoreTab(Static):
+    """Opens the list of actions, for whoever works by mouse."""
+
+    def __init__(self) -> None:
+        super().__init__("^P More", id="tab-more", markup=False)
+
+    async def on_click(self) -> None:
+        """Open the list."""
+        await self.app.run_action("app.command_palette")
+
+
 class Head(Vertical):
     """Two lines: the rig and its feeds; the places."""
 
@@ -43,7 +54,8 @@ class Head(Vertical):
     Head #head-feeds.-on { text-style: bold reverse; color: $error; }
     Head #head-feeds.-doubt { text-style: bold reverse blink; color: $error; }
     Head PlaceTab { width: auto; padding: 0 1; color: $text-muted; }
-    Head PlaceTab:hover { text-style: underline; }
+    Head MoreTab { width: auto; padding: 0 1; color: $text-muted; }
+    Head PlaceTab:hover, Head MoreTab:hover { text-style: underline; }
     Head PlaceTab.-here { text-style: bold reverse; color: $primary; }
     """
 
@@ -64,6 +76,7 @@ class Head(Vertical):
             for place in places(desk.simulated):
                 here = place.name == self._place
                 yield PlaceTab(place.name, place.key, place.title, here=here)
+            yield MoreTab()
 
     def on_mount(self) -> None:
         """Show the present state."""

@@ -171,7 +171,6 @@ class UnitForm(Vertical):
 
     @on(Input.Changed)
     def _typed(self, event: Input.Changed) -> None:
-        event.stop()
         name = event.input.id or ""
         setattr(self._desk.choices, name, event.value.strip())
         # Told when it is left or sent; taken away as soon as it is mended.
