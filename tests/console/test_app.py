@@ -20,13 +20,13 @@ from textual.screen import ModalScreen
 from textual.widgets import Button, Input, Select
 
 from rig.bench.commands import Stop
-from rig.bench.events import Ready, Refused
 from rig.console.dialogs.help import HelpDialog
 from rig.console.dialogs.message import ChoiceDialog
 from rig.console.live import Phase
 from rig.console.places import PLACES
 from rig.console.screen import DeskScreen
 from rig.records.model import RunState
+from rig.records.store import Store
 
 VISUAL = make_plan('[[step]]\nkind = "visual"\nchecks = ["housing", "lever_free"]\n', HALF_TURNS)
 NOW_S = 1000.0  # the desk's clock, which stands still: what is shown stays fresh
@@ -79,7 +79,6 @@ async def test_one_key_takes_the_feeds_off_from_every_screen_and_says_so(make_co
             bench = await fed(pilot)
             await at(pilot, place.name)
             await feeds_off_by(pilot, key, bench)
-            await until(pilot, lambda: console.screen.place == "verdict")
 
 
 async def in_help(pilot):
@@ -260,9 +259,8 @@ async def test_leaving_in_mid_run_asks_once_and_ends_with_the_feeds_off(make_con
     console.desk.close()
     assert console.return_value == 0
     assert not feeds_are_on(bench.backend, console.desk.settings)
-    assert not bench._thread.is_alive()
-    (summary,) = console.desk.reading.runs() if hasattr(console.desk.reading, "runs") else (None,)
-    assert summary is None or summary.state is RunState.STOPPED
+    with Store.open(console.desk.records) as store:
+        assert [run.state for run in store.runs()] == [RunState.STOPPED]
 
 
 async def test_the_palettes_quit_asks_too(make_console):
@@ -380,9 +378,3 @@ async def test_what_breaks_in_a_screen_is_kept_for_the_command_and_draws_no_trac
     bench = console.benches[-1]
     assert not feeds_are_on(bench.backend, console.desk.settings)
 
-
-def test_events_that_mean_nothing_to_the_console_are_taken(make_console):
-    console = make_console(until_s=0.0, now_s=still_clock)
-    console._answer_to(Ready())
-    assert console.desk.live.phase is Phase.NONE
-    assert Refused("x").status == 5

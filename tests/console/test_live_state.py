@@ -27,6 +27,7 @@ from rig.bench.events import (
 )
 from rig.bench.order import ByHandOrder, RigCheckOrder
 from rig.bench.requests import Ask
+from rig.console.job_state import over_state
 from rig.console.live import Live, Phase
 from rig.records.model import RunState, StepState
 
@@ -204,3 +205,20 @@ def test_whatever_came_before_the_end_ends_it(events, end):
     assert live.asked is None
     left_s = live.time_left_s(1e6)
     assert left_s is None or left_s >= 0.0
+
+
+def test_a_trouble_after_the_end_hides_no_end():
+    live = live_after(BEGAN, STEP, ENDED, REFUSED)
+    assert live.phase is Phase.ENDED
+    assert live.ended is ENDED
+    assert live.refused is REFUSED
+    state = over_state(live, "Run")
+    assert (state.word, state.text, state.alert) == ("Run over, a problem", REFUSED.text, True)
+
+
+def test_a_trouble_that_the_end_told_already_is_told_once_and_a_feed_that_is_on_comes_first():
+    told = f"It tripped. {REFUSED.text}"
+    live = live_after(BEGAN, RunEnded(RUN, RunState.FINISHED, None, True, told), REFUSED)
+    assert over_state(live, "Run").text == told
+    live = live_after(BEGAN, RunEnded(RUN, RunState.FINISHED, None, False, told), REFUSED)
+    assert over_state(live, "Run").word == "A FEED IS NOT OFF"

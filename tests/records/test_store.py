@@ -388,3 +388,23 @@ def test_a_long_history_gives_its_newest_runs_and_says_how_many_there_are(store,
     history = store.unit_history(ids[0], limit=2)
     assert [run.summary.run_id for run in history.runs] == [ids[4], ids[3]]
     assert history.total == 5
+
+
+@pytest.mark.parametrize("part", ["MÜLLER", "müller", "Strasse", "STRASSE", "ПОМПА"])
+def test_a_search_is_blind_to_the_case_of_every_script(store, make, part):
+    store.begin_run(make.run_start(reference="Muller, Pampa"))
+    wanted = store.begin_run(make.run_start(reference="Müller, Lange Straße, помпа"))
+    found = store.search(RunFilter(reference_part=part))
+    assert ([run.run_id for run in found.runs], found.total) == ([wanted], 1)
+
+
+@pytest.mark.parametrize("field", ["since", "until"])
+def test_a_time_without_a_zone_is_refused_in_a_sentence(store, field):
+    when = datetime(2026, 3, 2, 8, 0)
+    for ask in (
+        lambda: store.runs(**{field: when}),
+        lambda: store.search(RunFilter(**{field: when})),
+    ):
+        with pytest.raises(RecordsError, match=r"2026-03-02 08:00:00.* no time zone") as told:
+            ask()
+        assert "report" not in str(told.value)

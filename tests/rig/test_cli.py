@@ -8,7 +8,11 @@ from pathlib import Path
 
 import pytest
 
+from rig.bench.events import Refused, RunEnded
+from rig.bench.keeper import DirectKeeper
 from rig.cli import main
+from rig.records.errors import RecordsError
+from rig.records.model import RunState
 
 ROOT = Path(__file__).parents[2]
 STARTER = str(ROOT / "rig" / "templates" / "rig.toml")
@@ -292,3 +296,47 @@ def test_the_demo_gives_each_unit_what_it_deserves(capsys):
     assert out.count("verdict: FAIL") == 2
     assert "step 4 of" in err
     assert Path("shown/demo.png").read_bytes().startswith(b"\x89PNG")
+
+
+class _NoEnd(DirectKeeper):
+    def finish_run(self, run_id, end):
+        raise RecordsError("The disk is full.")
+
+
+def test_a_run_whose_end_cannot_be_recorded_ends_with_status_6_and_says_the_verdict(
+    capsys, quick, monkeypatch
+):
+    monkeypatch.setattr("rig.commands.direct.DirectKeeper", _NoEnd)
+    status, out, err = halfturn(
+        capsys, "run", quick, "--backend", "simulated", "--accept-cautions", "--records", "r.sqlite"
+    )
+    assert (status, out) == (6, "")
+    assert "feeds read back off" in err
+    assert "The disk is full." in err
+    assert "Its verdict was pass: write it down." in err
+
+
+def test_a_bench_process_that_could_not_record_the_end_gives_the_same(capsys, quick, monkeypatch):
+    class Bench:
+        alive = has_news = True
+
+        def __init__(self, order, records):
+            text = "The run is over, but its end is missing."
+            ended = RunEnded(None, RunState.FINISHED, None, True, text)
+            self._said = [ended, Refused(text, status=6)]
+
+        def __enter__(self):
+            return self
+
+        def __exit__(self, *error):
+            pass
+
+        def events(self, wait_s):
+            yield from self._said
+
+    monkeypatch.setattr("rig.commands.apart.BenchClient", Bench)
+    words = ("run", quick, "--backend", "simulated", "--real-time", "--accept-cautions")
+    status, out, err = halfturn(capsys, *words)
+    assert (status, out) == (6, "")
+    assert "run finished, feeds read back off" in err
+    assert "its end is missing" in err

@@ -21,7 +21,7 @@ from rig.bench.events import Asked, Paused, Ready, Refused, WentOn
 from rig.bench.jobs import carry_out
 from rig.bench.keeper import DirectKeeper
 from rig.bench.ring import SampleRing
-from rig.records.store import Store
+from rig.records.store import RecordsError, Store
 
 FOREVER_S = float("inf")
 
@@ -187,6 +187,8 @@ class StandIn:
             return
         except (BenchError, DriverError) as error:
             self.show(Refused(str(error)))
+        except RecordsError as error:
+            self.show(Refused(str(error), status=6))
         finally:
             self._over = True
 

@@ -40,6 +40,11 @@ RUN_IS_ON = (
     "Watch it on Live (F3), or open an earlier run from Records (F6)."
 )
 
+END_NOT_KEPT = (
+    "The record of this run has no verdict: its end could not be written. Shown is what the bench "
+    "told."
+)
+
 
 class VerdictScreen(DeskScreen):
     """The verdict of the run just made, or of the one told by `show_run`."""
@@ -168,6 +173,8 @@ class VerdictScreen(DeskScreen):
             return
         if isinstance(event.view, Sorry):
             self._trouble(event.view.text)
+        elif _lacks_end(event.view, self.view):
+            self._trouble(END_NOT_KEPT)
         else:
             self._show(event.view)
 
@@ -327,3 +334,9 @@ class VerdictScreen(DeskScreen):
     def on_verdict_screen_printed(self, event: Printed) -> None:
         """Tell what the printer said."""
         self.say(event.text)
+
+
+def _lacks_end(recorded: RunView, shown: RunView | None) -> bool:
+    """Tell whether the bench told a verdict of the run ``shown`` that its record does not hold."""
+    told = shown is not None and not shown.recorded and shown.judgement is not None
+    return told and recorded.judgement is None
