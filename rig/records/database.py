@@ -20,8 +20,6 @@ APPLICATION_ID = 0x68616C66
 CHECK_S = 0.5
 """Longest time the check at opening may take (guess: not felt by somebody who starts a run)."""
 
-_HEADER = b"SQLite format 3\x00"  # https://www.sqlite.org/fileformat.html, section 1.3
-
 
 def open_engine(path: Path, *, create: bool, wait_s: float) -> Engine:
     """Return an engine on the records at ``path``, at the newest schema and checked.
@@ -49,6 +47,9 @@ def writing(engine: Engine) -> Engine:
     return engine.execution_options(begin="IMMEDIATE")
 
 
+LEAST_PAGE_BYTES = 512  # https://www.sqlite.org/fileformat.html, 1.3.2
+
+
 def _look_at_file(path: Path, *, create: bool) -> None:
     if path.is_dir():
         raise RecordsError(f"{path} is a folder; name the records file inside it.")
@@ -59,13 +60,14 @@ def _look_at_file(path: Path, *, create: bool) -> None:
             )
         path.parent.mkdir(parents=True, exist_ok=True)
         return
-    with path.open("rb") as file:
-        start = file.read(len(_HEADER))
-    if start not in (b"", _HEADER):
+    # SQLite tells what is no database by itself, but takes less than a page for an empty one.
+    if 0 < path.stat().st_size < LEAST_PAGE_BYTES:
         raise RecordsError(
             f"{path} is not a records database. Choose another records file; "
             "this one was left as it is."
         )
+    # The file itself is never opened here: closing it would drop the locks that SQLite holds on it
+    # for this process (POSIX advisory locks), and another program would take it for unused.
 
 
 def _engine(path: Path, wait_s: float, *, keys: bool = True) -> Engine:
