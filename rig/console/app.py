@@ -16,6 +16,7 @@ from textual.timer import Timer
 from rig.bench.commands import Answer, Stop
 from rig.bench.events import Asked, BenchEvent, Refused, RunEnded
 from rig.bench.order import ByHandOrder, Job
+from rig.console.answer_keys import AnswerKeys
 from rig.console.desk import Desk
 from rig.console.dialogs.actions import ActionsPalette
 from rig.console.dialogs.ask import AskDialog
@@ -62,6 +63,7 @@ class HalfturnConsole(App[int]):
         self._bound_for = ""
         self._pumping: Timer | None = None
         self.failure: Exception | None = None
+        self.answer_keys = AnswerKeys()
 
     # --- life ----------------------------------------------------------------------------------
 

@@ -48,6 +48,7 @@ def make_console(tmp_path):
             setattr(desk.choices, name, value)
         console = HalfturnConsole(desk)
         console.benches = benches
+        console.answer_keys.again_after_s = 0.0  # tests look faster than people
         desks.append(desk)
         return console
 

@@ -10,6 +10,7 @@ from textual import events
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical, VerticalScroll
+from textual.timer import Timer
 from textual.widgets import Button, Footer, Input, Static
 
 from rig.bench.commands import Note
@@ -65,6 +66,7 @@ class AskDialog(Dialog[str | None]):
         self._desk = desk
         self._end_seen = not self._asking.to_the_end
         self._stray_s = float("-inf")
+        self._answering: Timer | None = None
 
     # --- layout --------------------------------------------------------------------------------
 
@@ -115,10 +117,6 @@ class AskDialog(Dialog[str | None]):
         if self.dismiss_when_shown and self.is_current:
             self.dismiss(None)
 
-    def _leave_unanswered(self) -> None:
-        if self.is_current:
-            self.dismiss(None)
-
     def on_resize(self) -> None:
         """A larger terminal may show all of it."""
         self.call_after_refresh(self._look_for_the_end)
@@ -151,6 +149,15 @@ class AskDialog(Dialog[str | None]):
         """Note that something types that is none of our keys: a scanner."""
         if event.is_printable and event.key not in self._bindings.key_to_bindings:
             self._stray_s = event.time
+            self._do_not_answer()
+        elif event.key == "enter":
+            self._do_not_answer()
+
+    def _do_not_answer(self) -> None:
+        """Take back an answer that turns out to be the beginning of a scanned label."""
+        if self._answering is not None:
+            self._answering.stop()
+            self._answering = None
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Offer only what answers this question; accepting only after the end was shown."""
@@ -168,9 +175,20 @@ class AskDialog(Dialog[str | None]):
         return super().check_action(action, parameters)
 
     def action_answer(self, answer: str) -> None:
+        """Answer in a moment, unless more is typed: a scanned label answers nothing."""
+        now_s = events.Event().time
+        held = self.app.answer_keys.is_held(answer, now_s)
+        if held:
+            self._hint("Let go of the key, look, then answer.")
+        if self._answering is not None or held or now_s - self._stray_s < SCANNER_S:
+            self._do_not_answer()
+            self._stray_s = now_s
+            return
+        self._answering = self.set_timer(SCANNER_S, lambda: self._answer(answer))
+
+    def _answer(self, answer: str) -> None:
         """Send the note, if there is one, and answer."""
-        if events.Event().time - self._stray_s < SCANNER_S:
-            return  # a letter in the middle of a scanned label answers nothing
+        self._answering = None
         if self._send_note():
             self.dismiss(answer)
 

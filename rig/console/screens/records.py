@@ -68,6 +68,7 @@ class RecordsScreen(DeskScreen):
         self._marked: RunSummary | None = None
         self._unit_asked: UUID | None = None
         self._back_to = "search"
+        self._offered = False  # a run that something can be done with, when last looked
 
     # --- what is shown -------------------------------------------------------------------------
 
@@ -111,6 +112,7 @@ class RecordsScreen(DeskScreen):
         self.query_one(ContentSwitcher).current = name
         self.set_class(pane == "overlay", "-laid")
         self.query_one(f"#{name}").query_one(DataTable).focus()
+        self._offered = self._chosen is not None
         self.refresh_bindings()
 
     @property
@@ -134,6 +136,13 @@ class RecordsScreen(DeskScreen):
         if action in ("unit", "mark", "lay_over"):
             return True if self._chosen is not None else None
         return True
+
+    def on_data_table_row_highlighted(self) -> None:
+        """Offer what can be done with a run as soon as there is one under the cursor."""
+        is_there = self._chosen is not None
+        if is_there is not self._offered:
+            self._offered = is_there
+            self.refresh_bindings()
 
     def on_data_table_row_selected(self, event: DataTable.RowSelected) -> None:
         """Open the verdict of the run under the cursor."""
