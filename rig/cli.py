@@ -64,7 +64,7 @@ def _add_demo(parser: argparse.ArgumentParser) -> None:
 def _add_console(parser: argparse.ArgumentParser) -> None:
     parser.description = (
         "The operator's console: bench, live view, feeding by hand, verdict, records and the rig, "
-        "in one full-screen terminal application.  F1 helps, F12 takes the feeds off, ctrl+q leaves."
+        "in one full-screen application. F1 helps, F12 takes the feeds off, ctrl+q leaves."
     )
     _add_rig(parser)
     parser.add_argument(

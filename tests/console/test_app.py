@@ -377,4 +377,3 @@ async def test_what_breaks_in_a_screen_is_kept_for_the_command_and_draws_no_trac
     console.desk.close()
     bench = console.benches[-1]
     assert not feeds_are_on(bench.backend, console.desk.settings)
-

@@ -209,7 +209,10 @@ class TestWords:
             assert told.state.word == "By hand"
             await told.hear(trip, rows=[turn(1.0, 2.0, to_run=False), rest(2.0, 5.0)])
             assert told.state.word == "Tripped"
-            assert told.state.text == "It is jammed. Let it cool. Let go for a second, then feed again."
+            assert (
+                told.state.text
+                == "It is jammed. Let it cool. Let go for a second, then feed again."
+            )
             assert "Let go for a second, then feed again." in told.text
             # It stays until something is fed again.
             await told.hear(rows=[rest(5.0, 8.0), turn(8.0, 8.4, to_run=False)])
