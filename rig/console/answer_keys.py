@@ -12,7 +12,7 @@ class AnswerKeys:
     """The last answer that was given by a key, over all questions.
 
     A key held down repeats after `FIRST_LEASE_S` at the latest, and would answer one question
-    after the other; nobody looks at a unit in less than ``again_after_s`` (s).
+    after the other; nobody reads a question and looks at a unit in less than ``again_after_s`` (s).
     """
 
     again_after_s: float = FIRST_LEASE_S

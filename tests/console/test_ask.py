@@ -14,7 +14,9 @@ from rig.bench.cautions import CAUTIONS
 from rig.bench.commands import Answer, Note, Stop
 from rig.bench.events import Asked
 from rig.bench.requests import Ask
-from rig.console.dialogs.ask import AskDialog
+from rig.console.answer_keys import AnswerKeys
+from rig.console.dialogs import ask
+from rig.console.dialogs.ask import SCANNER_S, AskDialog
 from rig.console.dialogs.asking import _AT_THE_JIG, asking_of
 from rig.console.dialogs.message import MessageDialog
 from rig.console.live import Live
@@ -159,6 +161,13 @@ def test_neither_a_note_that_cannot_be_kept_nor_a_scanned_label_answers(console)
         await scan(pilot, "LM-12-OFC")
         await scan(pilot, "o24-0417")
         await scan(pilot, "fc7")
+        # Letters that are keys here, though not answers to this question.
+        for label in ("ok", "on", "oa", "of", "ofc", "o n", "na"):
+            await scan(pilot, label)
+            await pilot.press("escape")
+            assert console.screen is dialog, label
+            dialog.query_one("#note", Input).value = ""
+        await pilot.pause(2 * SCANNER_S)
         assert console.screen is dialog
         assert bench.told == []
         note = dialog.query_one("#note", Input)
@@ -187,13 +196,12 @@ def test_neither_a_note_that_cannot_be_kept_nor_a_scanned_label_answers(console)
 
 
 def test_a_key_held_down_answers_one_question_only(console):
-    console.answer_keys.again_after_s = 60.0  # long: this machine may be slow
-
     async def script(pilot):
         bench = await begun(pilot)
         await asked(pilot, bench, "inspect", "Free?", LOOKS, check="lever_free")
         await pilot.press("o")
         await answered(pilot, bench, "ok")
+        console.answer_keys.again_after_s = 60.0  # long: this machine may be slow
         dialog = await asked(pilot, bench, "inspect", "Whole?", LOOKS, check="housing")
         for _ in range(5):
             await pilot.press("o")
@@ -205,6 +213,69 @@ def test_a_key_held_down_answers_one_question_only(console):
         await pilot.pause(0.15)
         await pilot.press("o")
         await until(pilot, lambda: pilot.app.screen is not dialog)
+
+    drive(console, script)
+
+
+@pytest.mark.parametrize("delay_s", [0.033, 0.25, 0.66])
+def test_a_key_held_for_long_is_one_answer_however_late_it_begins_to_repeat(delay_s):
+    keys = AnswerKeys()
+    times_s = [0.0, *(delay_s + 0.033 * number for number in range(40))]
+    assert [keys.is_held("ok", at_s) for at_s in times_s] == [False] + 40 * [True]
+    assert not keys.is_held("fault", times_s[-1])
+    assert not keys.is_held("ok", times_s[-1] + keys.again_after_s)
+
+
+def test_forty_repeats_of_a_key_answer_one_question(console):
+    async def script(pilot):
+        bench = await begun(pilot)
+        dialog = await asked(pilot, bench, "inspect", "Free?", LOOKS, check="lever_free")
+        await scan(pilot, "o" * 40, enters=0)
+        await answered(pilot, bench, "ok")
+        assert pilot.app.screen is not dialog
+        # It is held on into the next question, and was held when a later one came.
+        console.answer_keys.again_after_s = 60.0
+        for check in ("housing", "clamped"):
+            dialog = await asked(pilot, bench, "inspect", "Whole?", LOOKS, check=check)
+            console.answer_keys = AnswerKeys(60.0)  # long after the last answer
+            await scan(pilot, "o" * 40, enters=0)
+            await pilot.pause(2 * SCANNER_S)
+            assert pilot.app.screen is dialog
+            assert "Let go of the key" in screen_text(pilot.app)
+            dialog.dismiss(None)
+            await until(pilot, lambda: pilot.app.screen is not dialog)  # noqa: B023
+        assert bench.answers == ["ok"]
+
+    drive(console, script)
+
+
+def test_an_answer_waits_on_while_the_program_is_too_busy_to_see_the_rest_of_a_label(
+    console, monkeypatch
+):
+    async def script(pilot):
+        bench = await begun(pilot)
+        dialog = await asked(pilot, bench, "inspect", "Free?", LOOKS, check="lever_free")
+        dialog._answer("ok", events.Event().time - 1.5 * SCANNER_S)
+        await scan(pilot, "24-0417")
+        await pilot.pause(2 * SCANNER_S)
+        assert pilot.app.screen is dialog
+        assert bench.answers == []
+        monkeypatch.setattr(ask, "SCANNER_S", 0.01)
+        await pilot.press("o")
+        await answered(pilot, bench, "ok")
+
+    drive(console, script)
+
+
+def test_capitals_answer_as_well(console):
+    async def script(pilot):
+        bench = await begun(pilot)
+        bench.begin_step(1)
+        dialog = await asked(pilot, bench, "inspect", "Whole?", LOOKS, check="housing")
+        await pilot.press("N")
+        assert console.focused is dialog.query_one("#note")
+        await pilot.press("escape", "F")
+        await answered(pilot, bench, "fault")
 
     drive(console, script)
 

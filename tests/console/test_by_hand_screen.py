@@ -87,6 +87,9 @@ class TestHolding:
             assert await pressed(told, "b") == [(BATTERY, LEASE_S)]
             assert await pressed(told, "i") == [((False, True), FIRST_LEASE_S)]
             assert await pressed(told, "m", "space") == [(BOTH, FIRST_LEASE_S), (BOTH, LEASE_S)]
+            assert await pressed(told, "B", "b") == [(BATTERY, FIRST_LEASE_S), (BATTERY, LEASE_S)]
+            assert await pressed(told, "I") == [((False, True), FIRST_LEASE_S)]
+            assert await pressed(told, "M") == [(BOTH, FIRST_LEASE_S)]
             assert await pressed(told, "x") == LET_GO
             assert await pressed(told, "x", "down", "tab", "escape") == []
             assert await pressed(told, "space") == [(BOTH, FIRST_LEASE_S)]
@@ -95,7 +98,7 @@ class TestHolding:
             told.screen.on_key(old)
             assert feeds(told) == []
             await pressed(told, "x")
-            for key in ("f1", "ctrl+p", "f9", "enter", "B", "tab", "ctrl+t", "f3"):
+            for key in ("f1", "ctrl+p", "f9", "enter", "X", "tab", "ctrl+t", "f3"):
                 await pressed(told, "space")
                 await told.pilot.press(key)
                 await told.pilot.pause()

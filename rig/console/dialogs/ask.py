@@ -18,6 +18,7 @@ from rig.bench.events import Asked
 from rig.console.desk import Desk
 from rig.console.dialogs.asking import Asking, asking_of
 from rig.console.feeds_off import Dialog
+from rig.console.letters import letter
 from rig.console.widgets.field import Field
 from rig.labels import NOTE_LONGEST, trouble_with
 
@@ -52,8 +53,8 @@ class AskDialog(Dialog[str | None]):
     CSS_PATH = "ask.tcss"
     AUTO_FOCUS = "#ask-text"
     BINDINGS: ClassVar[list[BindingType]] = [
-        *(Binding(key, f"answer('{answer}')", name) for answer, (key, name) in _ANSWERS.items()),
-        Binding("n", "note", "Note"),
+        *(letter(key, f"answer('{answer}')", name) for answer, (key, name) in _ANSWERS.items()),
+        letter("n", "note", "Note"),
         Binding("space", "more", "Read on", key_display="Space"),
         Binding("escape", "leave_note", "Back to the answers", key_display="Esc"),
         Binding("escape", "remind", "Not yet", show=False),
@@ -66,7 +67,9 @@ class AskDialog(Dialog[str | None]):
         self._desk = desk
         self._end_seen = not self._asking.to_the_end
         self._stray_s = float("-inf")
-        self._answering: Timer | None = None
+        self._letter, self._letter_s = "", float("-inf")  # the last one typed outside the note
+        self._answering: tuple[str, Timer] | None = None
+        self._shown_s = float("inf")
 
     # --- layout --------------------------------------------------------------------------------
 
@@ -93,7 +96,7 @@ class AskDialog(Dialog[str | None]):
                     key, name = _ANSWERS.get(answer, ("", answer))
                     name = self._asking.cannot if answer == "cannot" else name
                     yield Button(
-                        f"{name}  {key}".rstrip(),
+                        f"{name}  {key.upper()}".rstrip(),
                         id=f"answer-{answer}",
                         action=f"screen.answer('{answer}')",
                     )
@@ -101,6 +104,7 @@ class AskDialog(Dialog[str | None]):
 
     def on_mount(self) -> None:
         """Show the feeds, and watch whether the end of the text has been shown."""
+        self._shown_s = events.Event().time
         self.query_one("#ask-seen").display = bool(self._asking.seen)
         self.set_class(self._asking.to_the_end, "-to-the-end")
         self._show_feeds()
@@ -146,17 +150,31 @@ class AskDialog(Dialog[str | None]):
     # --- keys ----------------------------------------------------------------------------------
 
     def on_key(self, event: events.Key) -> None:
-        """Note that something types that is none of our keys: a scanner."""
-        if event.is_printable and event.key not in self._bindings.key_to_bindings:
-            self._stray_s = event.time
-            self._do_not_answer()
-        elif event.key == "enter":
-            self._do_not_answer()
+        """Note that more is typed than one of our keys: a scanner."""
+        # A key's action comes later than this, often than this for the keys after it.
+        ours = event.key in self._bindings.key_to_bindings
+        key, in_note = event.key.lower(), isinstance(self.focused, Input)
+        at_once = self._answering is not None or event.time - self._letter_s < SCANNER_S
+        follows = at_once and self._letter not in ("", key)
+        if event.is_printable:
+            stray = follows or not ours
+        else:
+            stray = follows and key == "enter" and not in_note
+        if stray:
+            self._stray()
+        if event.is_printable and len(key) == 1:
+            self._letter, self._letter_s = key, event.time
+        elif key == "escape" or in_note:
+            self._letter = ""
+
+    def _stray(self) -> None:
+        self._stray_s = events.Event().time
+        self._do_not_answer()
 
     def _do_not_answer(self) -> None:
         """Take back an answer that turns out to be the beginning of a scanned label."""
         if self._answering is not None:
-            self._answering.stop()
+            self._answering[1].stop()
             self._answering = None
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
@@ -177,17 +195,28 @@ class AskDialog(Dialog[str | None]):
     def action_answer(self, answer: str) -> None:
         """Answer in a moment, unless more is typed: a scanned label answers nothing."""
         now_s = events.Event().time
-        held = self.app.answer_keys.is_held(answer, now_s)
-        if held:
+        keys = self.app.answer_keys
+        held = keys.is_held(answer, now_s)
+        if self._answering is not None and self._answering[0] == answer:
+            return  # pressed twice, or held: this one answer will do
+        if held or now_s - self._shown_s < keys.again_after_s:
             self._hint("Let go of the key, look, then answer.")
-        if self._answering is not None or held or now_s - self._stray_s < SCANNER_S:
             self._do_not_answer()
-            self._stray_s = now_s
-            return
-        self._answering = self.set_timer(SCANNER_S, lambda: self._answer(answer))
+        elif self._answering is not None or now_s - self._stray_s < SCANNER_S:
+            self._stray()
+        else:
+            self._answer_in_a_moment(answer)
 
-    def _answer(self, answer: str) -> None:
+    def _answer_in_a_moment(self, answer: str) -> None:
+        due_s = events.Event().time + SCANNER_S
+        self._answering = answer, self.set_timer(SCANNER_S, lambda: self._answer(answer, due_s))
+
+    def _answer(self, answer: str, due_s: float) -> None:
         """Send the note, if there is one, and answer."""
+        if events.Event().time - due_s > SCANNER_S:
+            # The program was busy: the rest of a label may still wait to be dealt with.
+            self._answer_in_a_moment(answer)
+            return
         self._answering = None
         if self._send_note():
             self.dismiss(answer)
@@ -208,8 +237,9 @@ class AskDialog(Dialog[str | None]):
         return True
 
     def action_note(self) -> None:
-        """Go to the note."""
-        self.query_one("#note", Input).focus()
+        """Go to the note, unless this is a letter of a scanned label."""
+        if events.Event().time - self._stray_s >= SCANNER_S:
+            self.query_one("#note", Input).focus()
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """Leave the note; the answer is given by its own key."""
@@ -238,7 +268,7 @@ def _table(asking: Asking) -> Table:
     grid.add_column(ratio=1)
     last = len(asking.paragraphs) - 1
     for number, (heading, text) in enumerate(asking.paragraphs):
-        grid.add_row(Text(heading, style="bold"), text)
+        grid.add_row(Text(heading, style="bold"), Text(text))
         if number < last:
             grid.add_row("", "")
     return grid

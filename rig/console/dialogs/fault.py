@@ -166,5 +166,5 @@ def _line(kind: FaultKind) -> Table:
     grid = Table.grid(padding=(0, 1), expand=True)
     grid.add_column(width=22, no_wrap=True)
     grid.add_column(ratio=1, no_wrap=True, overflow="crop")
-    grid.add_row(Text(kind.name, style="bold"), kind.says)
+    grid.add_row(Text(kind.name, style="bold"), Text(kind.says))
     return grid

@@ -93,9 +93,9 @@ def keys_of(*kinds: type[DOMNode]) -> list[tuple[str, str]]:
 
 
 def key_name(key: str) -> str:
-    """Return a key as it is written on the screen: F12, ^X, Esc, Page up, p."""
+    """Return a key as it is written on the screen: F12, ^X, Esc, Page up, P."""
     *held, last = key.split("+")
-    shown = _NAMES.get(last) or (last.capitalize() if len(last) > 1 or held else last)
+    shown = _NAMES.get(last) or last.capitalize()
     return "".join("^" if name == "ctrl" else f"{name.capitalize()}+" for name in held) + shown
 
 

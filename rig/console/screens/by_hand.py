@@ -5,6 +5,7 @@ from __future__ import annotations
 from time import monotonic
 from typing import ClassVar
 
+from rich.text import Text
 from textual import events, on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
@@ -16,6 +17,7 @@ from rig.bench.order import ByHandOrder
 from rig.console.chosen import told
 from rig.console.holding import BATTERY, BOTH, IGNITION, OFF, Feeds, HeldFeeds
 from rig.console.job_state import JobState, hand_state, is_ready
+from rig.console.letters import letter
 from rig.console.screens.watching import WatchingScreen
 from rig.console.turn_rows import touch_rows, turn_rows
 from rig.console.widgets.hold_button import HoldButton
@@ -51,9 +53,9 @@ class ByHandScreen(WatchingScreen):
     rolling = True
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("f9", "begin", "Begin", key_display="F9"),
-        Binding("b", "tap('b')", "Battery", key_display="B"),
-        Binding("i", "tap('i')", "Ignition", key_display="I"),
-        Binding("space,m", "tap('space')", "Both", key_display="Space"),
+        letter("b", "tap('b')", "Battery"),
+        letter("i", "tap('i')", "Ignition"),
+        Binding("space,m,M", "tap('space')", "Both", key_display="Space"),
     ]
     DEFAULT_CSS = """
     ByHandScreen #begin-part { height: 1; padding: 0 1; margin-bottom: 1; }
@@ -159,7 +161,7 @@ class ByHandScreen(WatchingScreen):
         # What is chosen on Bench since then counts again; until then, what is chosen here.
         self._plans_shown = (names, chosen)
         select: Select[str] = self.query_one("#plan", Select)
-        select.set_options((name, name) for name in names)
+        select.set_options((Text(name), name) for name in names)
         if names:
             select.value = chosen if chosen in names else names[0]
 
@@ -283,7 +285,7 @@ class ByHandScreen(WatchingScreen):
 
     def on_key(self, event: events.Key) -> None:
         """Feed by the keys of the feeds; any other key lets go."""
-        feeds = KEYS.get(event.key) if self.can_feed else None
+        feeds = KEYS.get(event.key.lower()) if self.can_feed else None
         if feeds is None:
             self.let_go()
             return

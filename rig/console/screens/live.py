@@ -5,11 +5,12 @@ from __future__ import annotations
 from typing import ClassVar
 
 from textual.app import ComposeResult
-from textual.binding import Binding, BindingType
+from textual.binding import BindingType
 
 from rig.bench.commands import GoOn, Pause, RepeatStep
 from rig.bench.events import BenchEvent
 from rig.console.job_state import JobState, is_run, run_state
+from rig.console.letters import letter
 from rig.console.live import Phase
 from rig.console.plan_progress import clock_words, step_rows
 from rig.console.screens.watching import WatchingScreen
@@ -31,9 +32,9 @@ class LiveScreen(WatchingScreen):
         "step that is on once more. F12 takes the feeds off and ends the run."
     )
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("p,space,f9", "pause", "Pause", key_display="P"),
-        Binding("p,space,f9", "go_on", "Go on", key_display="P"),
-        Binding("r,ctrl+r", "repeat", "Repeat step", key_display="R"),
+        letter("p", "pause", "Pause", also="space,f9"),
+        letter("p", "go_on", "Go on", also="space,f9"),
+        letter("r", "repeat", "Repeat step", also="ctrl+r"),
     ]
     DEFAULT_CSS = """
     LiveScreen #turns, LiveScreen #steps, LiveScreen #left-time { display: none; }

@@ -12,6 +12,7 @@ from textual.containers import Vertical
 from textual.widgets import ContentSwitcher, DataTable, Input, Static
 
 from rig.bench.events import BenchEvent, RunEnded
+from rig.console.letters import letter
 from rig.console.screen import DeskScreen
 from rig.console.screens.history import HistoryPane
 from rig.console.screens.overlay import OverlayPane
@@ -41,18 +42,18 @@ class RecordsScreen(DeskScreen):
     place = "records"
     guide = (
         "Every run is here from its start on. Type part of a serial number, job or lot, or a day; "
-        "the list follows. Enter opens a run's verdict, u follows its unit over all its runs. To "
-        "lay two runs over each other, mark one with m, go to the other, and press o. Esc goes "
+        "the list follows. Enter opens a run's verdict, U follows its unit over all its runs. To "
+        "lay two runs over each other, mark one with M, go to the other, and press O. Esc goes "
         "back, / goes to the fields."
     )
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("u", "unit", "History"),
-        Binding("v", "next_measure", "Next measure"),
-        Binding("m", "mark", "Mark"),
-        Binding("o", "lay_over", "Lay over"),
-        Binding("n", "more", "More"),
+        letter("u", "unit", "History"),
+        letter("v", "next_measure", "Next measure"),
+        letter("m", "mark", "Mark"),
+        letter("o", "lay_over", "Lay over"),
+        letter("n", "more", "More"),
         Binding("slash", "fields", "Fields", key_display="/"),
-        Binding("c", "clear", "Clear fields", show=False),
+        letter("c", "clear", "Clear fields", show=False),
         Binding("escape", "back", "Back", key_display="Esc"),
     ]
     DEFAULT_CSS = """
@@ -177,7 +178,7 @@ class RecordsScreen(DeskScreen):
         self.set_class(self._marked is not None, "-marked")
         if self._marked is not None:
             what = f"{chosen.unit_serial} of {started(chosen)}, {result_of(chosen)}"
-            note = Text(f"{MARK} marked: {what}. Go to another, press o.", "bold")
+            note = Text(f"{MARK} marked: {what}. Go to another, press O.", "bold")
             note.no_wrap, note.overflow = True, "ellipsis"
             self.query_one("#marked-note", Static).update(note)
 
@@ -187,9 +188,9 @@ class RecordsScreen(DeskScreen):
         if chosen is None:
             return
         if marked is None:
-            self.say("Mark the first run with m, then go to the other and press o.")
+            self.say("Mark the first run with M, then go to the other and press O.")
         elif marked.run_id == chosen.run_id:
-            self.say("This is the marked run itself. Go to the other one and press o.")
+            self.say("This is the marked run itself. Go to the other one and press O.")
         else:
             self._back_to = self.pane
             self.query_one(OverlayPane).open(marked.run_id, chosen.run_id)

@@ -5,13 +5,14 @@ from __future__ import annotations
 from typing import ClassVar
 
 from textual.app import ComposeResult
-from textual.binding import Binding, BindingType
+from textual.binding import BindingType
 from textual.containers import Horizontal, Vertical
 from textual.widgets import Button
 
 from rig.bench.commands import Stop
 from rig.bench.events import BenchEvent, CheckItem, Noted, ZeroFound
 from rig.bench.order import RigCheckOrder
+from rig.console.letters import letter
 from rig.console.rig_facts import ZeroWords, zero_words
 from rig.console.rig_job import is_full, rig_state, why_not
 from rig.console.rig_readings import reading_rows
@@ -40,9 +41,9 @@ class RigScreen(DeskScreen):
     CSS_PATH = "rig.tcss"
     AUTO_FOCUS = "#read"
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("r", "read", "Read", key_display="R"),
-        Binding("c", "check", "Self-check", key_display="C"),
-        Binding("s", "next_station", "Next station", key_display="S"),
+        letter("r", "read", "Read"),
+        letter("c", "check", "Self-check"),
+        letter("s", "next_station", "Next station"),
     ]
 
     def __init__(self) -> None:

@@ -19,6 +19,7 @@ from rig.bench.events import BenchEvent, Noted, RunBegan
 from rig.bench.order import RigCheckOrder
 from rig.console.dialogs.fault import FaultDialog
 from rig.console.known_world import KnownWorld, known_world, split_fault
+from rig.console.letters import letter
 from rig.console.screen import DeskScreen
 from rig.console.widgets.world_form import WorldForm
 from rig.console.widgets.world_now import DEEDS, DeedButtons, WorldLog, WorldState
@@ -41,7 +42,7 @@ class WorldScreen(DeskScreen):
     AUTO_FOCUS = "#faults-on"
     BINDINGS: ClassVar[list[BindingType]] = [
         *(
-            Binding(
+            letter(
                 deed.key,
                 f"do('{deed.name}')",
                 _IN_FOOTER.get(deed.name, deed.words),
@@ -150,7 +151,7 @@ class WorldScreen(DeskScreen):
         grid = Table.grid(padding=(0, 1), expand=True)
         grid.add_column(ratio=1, no_wrap=True)
         grid.add_column(justify="right", no_wrap=True)
-        grid.add_row(Text(name, style="bold"), degree)
+        grid.add_row(Text(name, style="bold"), Text(degree))
         return grid
 
     def on_news(self, event: BenchEvent) -> None:
