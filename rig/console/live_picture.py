@@ -39,12 +39,11 @@ class ChartData:
 
 @dataclass(frozen=True, slots=True)
 class Numbers:
-    """Current (A), voltage (V), this half-turn's time and the longest allowed now (s)."""
+    """Current (A), voltage (V) and this half-turn's time (s)."""
 
     current_a: float = nan
     voltage_v: float = nan
     half_turn_s: float | None = None
-    longest_s: float | None = None
 
 
 class LivePicture:
@@ -95,7 +94,6 @@ class LivePicture:
             _mean(tail.column("current_a", since_s)),
             _mean(tail.column("voltage_v", since_s)),
             None if turn is None else turn.driven_s,
-            self.longest_s,
         )
 
     @property

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from drivers.ina219 import PGA_RANGES_V, SHUNT_STEP_V, milli
 from rig.bench.events import ZeroFound
 from rig.console.desk import Desk
+from rig.console.rig_state import NOT_READ_BACK, NOT_WIRED
 from rig.schema import Lines
 from rig.settings import (
     OutputSettings,
@@ -19,8 +20,6 @@ from rig.settings import (
 
 Fact = tuple[str, str]
 """What it is, and how it is."""
-
-NOT_WIRED = "not wired"
 
 
 def station_facts(station: StationSettings) -> Iterator[Fact]:
@@ -47,7 +46,7 @@ def rig_facts(settings: RigSettings) -> Iterator[Fact]:
     else:
         yield "Dead-man", f"{_output(dead_man)}, {dead_man.timeout_s:g} s"
         sense = dead_man.sense_pin
-        yield "Master relay", "not read back" if sense is None else f"read on GPIO {sense}"
+        yield "Master relay", NOT_READ_BACK if sense is None else f"read on GPIO {sense}"
     yield "Emergency stop", _switch(settings.emergency_stop)
     supply = settings.supply
     if supply.programmable:

@@ -7,13 +7,12 @@ from math import isnan
 
 import numpy as np
 
-from rig.console.rig_state import sensor_word
+from rig.console.rig_state import NOT_READ_BACK, NOT_WIRED, sensor_word
 from rig.console.tail import Tail
 from rig.settings import RigSettings, StationSettings
 
 MEAN_S = 1.0  # currents near nothing are noise; the mean of so long is a reading
 NOT_READ = "not read"
-NOT_WIRED = "not wired"
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,13 +48,16 @@ def reading_rows(
     ]
     wired = {
         "Emergency stop": stop is not None,
-        "Master relay": dead_man is not None and dead_man.sense_pin is not None,
+        "Master relay": dead_man is not None,
         "Jig at run": station.at_run is not None,
         "Jig at stop": station.at_stop is not None,
     }
+    missing = {name: NOT_WIRED for name, there in wired.items() if not there}
+    if dead_man is not None and dead_man.sense_pin is None:
+        missing["Master relay"] = NOT_READ_BACK
     return tuple(
-        Row(row.name, NOT_WIRED)
-        if not wired.get(row.name, True)
+        Row(row.name, missing[row.name])
+        if row.name in missing
         else row
         if live
         else Row(row.name, NOT_READ)

@@ -13,6 +13,8 @@ from rig.console.tail import Tail
 # A flag of a single sample must be seen: it is shown for so long (s).
 FLAG_SHOWN_S = 0.5
 NOT_KNOWN = "not known"
+NOT_WIRED = "not wired"
+NOT_READ_BACK = "not read back"
 # The worst first.
 _SENSOR = (
     (LOST, "no answer"),
@@ -37,17 +39,18 @@ UNKNOWN = tuple(
 )
 
 
-def rig_words(tail: Tail, *, fresh: bool, has_stop: bool) -> tuple[RigWord, ...]:
+def rig_words(
+    tail: Tail, *, fresh: bool, has_stop: bool, has_dead_man: bool
+) -> tuple[RigWord, ...]:
     """Return the rig's state by the newest samples; what is not fresh is not known.
 
-    ``has_stop``: an emergency stop is wired.
+    ``has_stop``: an emergency stop is wired; ``has_dead_man``: a dead-man is.
     """
     if not fresh or not len(tail):
         return UNKNOWN
     pressed = tail.last("emergency_stop") > 0
-    stop = "PRESSED" if pressed else "clear" if has_stop else "not wired"
-    master = tail.last("master")
-    held = "not wired" if isnan(master) else "held" if master > 0 else "DROPPED"
+    stop = "PRESSED" if pressed else "clear" if has_stop else NOT_WIRED
+    held = _held(tail.last("master")) if has_dead_man else NOT_WIRED
     sensor = sensor_word(tail)
     return (
         RigWord("Battery feed", _on(tail.last("battery_feed"))),
@@ -63,6 +66,11 @@ def sensor_word(tail: Tail) -> str:
     flags = tail.column("flags", tail.last("time_s") - FLAG_SHOWN_S)
     seen = int(np.bitwise_or.reduce(flags.astype(np.uint8))) if len(flags) else 0
     return next((word for flag, word in _SENSOR if seen & flag), "good")
+
+
+def _held(master: float) -> str:
+    """Return how the dead-man's relay is; without a contact to read it by, nobody knows."""
+    return NOT_READ_BACK if isnan(master) else "held" if master > 0 else "DROPPED"
 
 
 def _on(value: float) -> str:

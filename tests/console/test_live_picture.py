@@ -167,11 +167,10 @@ class TestDialWords:
 
 class TestRigWords:
     @staticmethod
-    def words(*, fresh=True, has_stop=True, **more):
-        return {
-            w.name: w
-            for w in rig_words(desk_of(rest(0, 1, **more)).tail, fresh=fresh, has_stop=has_stop)
-        }
+    def words(*, fresh=True, has_stop=True, has_dead_man=True, **more):
+        tail = desk_of(rest(0, 1, **more)).tail
+        said = rig_words(tail, fresh=fresh, has_stop=has_stop, has_dead_man=has_dead_man)
+        return {w.name: w for w in said}
 
     def test_all_well(self):
         said = self.words(battery=True)
@@ -195,8 +194,12 @@ class TestRigWords:
         assert [n for n, w in said.items() if w.alert] == [name]
 
     def test_not_wired(self):
-        said = self.words(has_stop=False, master=nan)
+        said = self.words(has_stop=False, has_dead_man=False, master=nan)
         assert said["Emergency stop"].word == said["Dead-man"].word == "not wired"
+
+    def test_a_dead_man_that_is_there_but_not_read_back(self):
+        said = self.words(master=nan)["Dead-man"]
+        assert (said.word, said.alert) == ("not read back", False)
 
     def test_what_is_not_fresh_is_not_known(self):
         assert {w.word for w in self.words(fresh=False).values()} == {NOT_KNOWN}

@@ -8,6 +8,7 @@ from bench_runs import make_plan, make_settings
 from console_pilot import accept, drive, question, shown
 from stand_in import rested, until
 from textual.widgets import Button, DataTable
+from told import Clock
 
 from rig.bench.commands import Meddle
 from rig.bench.events import CheckItem, ItemState, RunBegan, ZeroFound
@@ -17,7 +18,8 @@ from rig.console.desk import Desk
 from rig.console.dialogs.ask import AskDialog
 from rig.console.live import Live, Phase
 from rig.console.rig_facts import rig_facts, station_facts, world_words, zero_words
-from rig.console.rig_readings import NOT_READ, NOT_WIRED, reading_rows
+from rig.console.rig_readings import NOT_READ, reading_rows
+from rig.console.rig_state import NOT_READ_BACK, NOT_WIRED
 from rig.console.tail import Tail
 from rig.console.widgets.check_list import CheckList
 from rig.console.widgets.readings import Readings
@@ -149,14 +151,15 @@ def test_the_line_is_that_of_the_right_station():
     assert settings.text.split("\n")[line - 1].startswith("offset_a")
 
 
-def rows_of(**columns):
+def rows_of(settings=SETTINGS, **columns):
     tail = Tail()
     table = np.zeros((200, len(COLUMNS)))
     table[:, 0] = np.arange(200) / 200
     for name, value in columns.items():
         table[:, COLUMNS.index(name)] = value
     tail.add(table)
-    return {row.name: row for row in reading_rows(tail, SETTINGS, SETTINGS.stations[0], fresh=True)}
+    rows = reading_rows(tail, settings, settings.stations[0], fresh=True)
+    return {row.name: row for row in rows}
 
 
 def test_readings_are_means_with_their_signs():
@@ -177,6 +180,17 @@ def test_a_lost_sensor_and_a_pressed_stop_must_be_seen():
         "Emergency stop",
     }
     assert rows["Battery feed"].word == "no reading"
+
+
+def test_a_master_relay_is_told_as_made_not_read_back_or_not_wired():
+    unread = SETTINGS.dead_man.model_copy(update={"sense_pin": None})
+    for dead_man, master, word in (
+        (SETTINGS.dead_man, 0.0, "dropped"),
+        (unread, np.nan, NOT_READ_BACK),
+        (None, np.nan, NOT_WIRED),
+    ):
+        rows = rows_of(SETTINGS.model_copy(update={"dead_man": dead_man}), master=master)
+        assert rows["Master relay"].word == word
 
 
 def test_what_is_not_fresh_is_not_told():
@@ -236,7 +250,8 @@ def test_the_wiring_and_the_warnings_are_told_station_by_station(make_console):
 
 
 def test_readings_come_live_with_the_zero_and_end_by_the_same_key(make_console):
-    console = make_console(until_s=2.4)
+    clock = Clock()
+    console = make_console(until_s=2.4, now_s=clock)
 
     async def script(pilot, screen):
         assert set(reading_words(screen).values()) == {NOT_READ}
@@ -254,16 +269,15 @@ def test_readings_come_live_with_the_zero_and_end_by_the_same_key(make_console):
         assert words["Master relay"] == "dropped"
         assert words["Jig at stop"] == "pressed"
         assert "right within U" in shown(screen.query_one(Readings))
-        assert state(screen).word in ("Reading", "No live data")
+        assert state(screen).word == "Reading"
         # What stops coming is not shown as live.
-        desk, now_s, clock = pilot.app.desk, pilot.app.desk._fresh_s, pilot.app.desk._now_s
-        desk._now_s = lambda: now_s + 5.0
+        desk = pilot.app.desk
+        clock.s += 5.0
         pilot.app.pump()
         assert state(screen).word == "No live data"
         assert state(screen).alert
         assert "5.0 s" in state(screen).text
         assert set(reading_words(screen).values()) == {NOT_READ}
-        desk._now_s = clock
         await pilot.press("s")  # the only station stays
         assert desk.live.job is job
         await pilot.press("r")
@@ -276,7 +290,9 @@ def test_readings_come_live_with_the_zero_and_end_by_the_same_key(make_console):
 
 
 def test_an_unplugged_sensor_is_told_and_seen_to_come_back(make_console):
-    console = make_console(until_s=1.5, faults=("sensor-absent", "sensor-offset=0.05"))
+    console = make_console(
+        until_s=1.5, now_s=Clock(), faults=("sensor-absent", "sensor-offset=0.05")
+    )
 
     async def script(pilot, screen):
         await pilot.press("r")

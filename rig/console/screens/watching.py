@@ -186,8 +186,13 @@ class WatchingScreen(DeskScreen):
         """Draw the rig's own state."""
         words: tuple[RigWord, ...] = ()
         if self.is_mine() and self.desk.live.on:
-            has_stop = self.desk.settings.emergency_stop is not None
-            words = rig_words(self.desk.tail, fresh=self.desk.fresh, has_stop=has_stop)
+            settings = self.desk.settings
+            words = rig_words(
+                self.desk.tail,
+                fresh=self.desk.fresh,
+                has_stop=settings.emergency_stop is not None,
+                has_dead_man=settings.dead_man is not None,
+            )
         for rig_list in self.rig_lists:
             rig_list.show(words)
 

@@ -9,7 +9,8 @@ from textual.containers import Vertical
 from textual.widgets import Static
 
 from rig.console.rig_facts import ZeroWords
-from rig.console.rig_readings import NOT_READ, NOT_WIRED, Row
+from rig.console.rig_readings import NOT_READ, Row
+from rig.console.rig_state import NOT_READ_BACK, NOT_WIRED
 
 
 class Readings(Vertical):
@@ -60,7 +61,9 @@ class Readings(Vertical):
 def _word(row: Row) -> Text:
     if row.alert:
         return Text.assemble((f" {row.word} ", "bold reverse"))
-    return Text(row.word, style="dim" if row.word in (NOT_READ, NOT_WIRED) else "bold")
+    return Text(
+        row.word, style="dim" if row.word in (NOT_READ, NOT_READ_BACK, NOT_WIRED) else "bold"
+    )
 
 
 def _zero(zero: ZeroWords) -> Table:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import ClassVar
 
+from rich.text import Text
 from textual import on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
@@ -59,7 +60,7 @@ class UnitForm(Vertical):
         choices = self._desk.choices
         names = [station.name for station in self._desk.settings.stations]
         stations = Pick(
-            [(name, name) for name in names],
+            [(Text(name), name) for name in names],
             allow_blank=False,
             value=choices.station,
             compact=True,
@@ -98,7 +99,7 @@ class UnitForm(Vertical):
         with self.prevent(Select.Changed):
             if choices.plan and choices.plan not in names:
                 names.append(choices.plan)  # gone since: said beside it, and still to be seen
-            plans.set_options((name, name) for name in names)
+            plans.set_options((Text(name), name) for name in names)
             plans.value = choices.plan or Select.NULL
             self.query_one("#station", Select).value = choices.station
             self.query_one("#source", Select).value = choices.source

@@ -64,7 +64,7 @@ def _table(facts: Iterable[Fact]) -> Table:
     grid.add_column(width=14, no_wrap=True)
     grid.add_column(ratio=1, overflow="fold")
     for name, how in facts:
-        grid.add_row(Text(name, style="dim"), how)
+        grid.add_row(Text(name, style="dim"), Text(how))
     return grid
 
 
@@ -73,5 +73,5 @@ def _sentences(sentences: Iterable[str]) -> Table:
     grid.add_column(width=1)
     grid.add_column(ratio=1)
     for sentence in sentences:
-        grid.add_row(Text("!", style="bold"), sentence)
+        grid.add_row(Text("!", style="bold"), Text(sentence))
     return grid
