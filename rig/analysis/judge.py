@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from rig.analysis.checks import Check, compare
 from rig.analysis.half_turn_checks import checks_of
 from rig.analysis.model import HalfTurn, Judgement, Limits, Measure, Outcome, Reason, Verdict
-from rig.analysis.wording import OUTCOME_WORDS, named
+from rig.analysis.wording import named, outcome_words
 
 __all__ = ["combine", "compare", "judge_half_turns", "judge_measures", "measure_check"]
 
@@ -69,7 +69,7 @@ def _outcome_reasons(turn: HalfTurn) -> Iterable[Reason]:
         text = f"{who} {_FAILED[turn.outcome]}.{note}"
         yield Reason(Verdict.FAIL, text, "outcome", turn.number)
     elif turn.outcome in _RETEST_HINTS:
-        words = OUTCOME_WORDS[turn.outcome]
+        words = outcome_words(turn.outcome)
         text = f"{who}: {words}.{note} {_RETEST_HINTS[turn.outcome]}"
         yield Reason(Verdict.RETEST, text, "outcome", turn.number)
     elif turn.outcome is Outcome.SLOW and turn.half_turn_s is None:

@@ -22,7 +22,17 @@ OUTCOME_WORDS = {
 
 def named(turn: HalfTurn) -> str:
     """Return "Half-turn 3 (to run)"."""
-    return f"Half-turn {turn.number} ({DIRECTION_WORDS[turn.direction]})"
+    return f"Half-turn {turn.number} ({direction_words(turn.direction)})"
+
+
+def direction_words(direction: Direction) -> str:
+    """Return which way it went; a record may hold a word that this program does not know."""
+    return DIRECTION_WORDS.get(direction, direction)
+
+
+def outcome_words(outcome: Outcome) -> str:
+    """Return what it did; a record may hold a word that this program does not know."""
+    return OUTCOME_WORDS.get(outcome, outcome)
 
 
 def amount(value: float, unit: str) -> str:

@@ -10,7 +10,7 @@ from math import hypot
 from rig.analysis.model import Direction, HalfTurn, Limits
 from rig.analysis.trace import Trace
 from rig.analysis.where_wrong import limit_moment_s, stretch
-from rig.analysis.wording import DIRECTION_WORDS, OUTCOME_WORDS, amount, with_u
+from rig.analysis.wording import amount, direction_words, outcome_words, with_u
 from rig.console.drawing.series import LimitLine, Series, Tone, Window
 from rig.console.passage import StepFound
 from rig.console.trace_picture import Picture
@@ -84,7 +84,7 @@ def _by_kind(steps: Sequence[StepFound], *, by_step: bool) -> dict[Kind, list[Si
 
 
 def _title(kind: Kind, k: int) -> str:
-    return f"{_ORDINALS.get(k, f'{k}th')} half-turn {DIRECTION_WORDS[kind[1]]}"
+    return f"{_ORDINALS.get(k, f'{k}th')} half-turn {direction_words(kind[1])}"
 
 
 _MEASURES = (
@@ -103,7 +103,7 @@ _MEASURES = (
 def changes(pair: Pair) -> list[Change]:
     """Return what the two half-turns measured, side by side; what neither has is left out."""
     before, after = pair.before.turn, pair.after.turn
-    words = [OUTCOME_WORDS[turn.outcome] for turn in (before, after)]
+    words = [outcome_words(turn.outcome) for turn in (before, after)]
     same = "same" if words[0] == words[1] else "another"
     found = [Change("what it did", words[0], words[1], "", same)]
     for name, value_name, u_name, unit in _MEASURES:

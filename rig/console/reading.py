@@ -54,6 +54,20 @@ def or_sorry(doing: Callable[[], T]) -> T | Sorry:
         )
 
 
+@dataclass
+class _Held:
+    """A store that is open: of which file, how many threads use it, and whether it is to close."""
+
+    store: Store
+    file: tuple[int, int]
+    users: int = 0
+    given_up: bool = False
+
+    def close_if_idle(self) -> None:
+        if self.given_up and not self.users:
+            self.store.close()
+
+
 class Reading:
     """One records file, opened when first asked for.
 
@@ -64,8 +78,7 @@ class Reading:
         self.path = path
         self._wait_s = wait_s
         self._lock = Lock()
-        self._store: Store | None = None
-        self._file: tuple[int, int] | None = None
+        self._held: _Held | None = None
         self._traces: OrderedDict[tuple[UUID, int], Trace] = OrderedDict()
 
     def search(self, wanted: RunFilter, *, limit: int, offset: int = 0) -> RunsFound:
@@ -114,21 +127,28 @@ class Reading:
         return note
 
     def close(self) -> None:
-        """Let go of the file.  Idempotent."""
+        """Let go of the file, at once or when the threads that read it are done.  Idempotent."""
         with self._lock:
             self._let_go()
 
     @contextmanager
     def _open(self) -> Iterator[Store]:
         with self._lock:
-            store = self._opened()
+            held = self._opened()
+            held.users += 1
         try:
-            yield store
+            yield held.store
         except RecordsError:
-            self.close()  # whatever was wrong with it, the next look starts afresh
+            with self._lock:
+                if self._held is held:
+                    self._let_go()  # whatever was wrong with it, the next look starts afresh
             raise
+        finally:
+            with self._lock:
+                held.users -= 1
+                held.close_if_idle()
 
-    def _opened(self) -> Store:
+    def _opened(self) -> _Held:
         """Return the store of the file that is there now; another may have taken its place."""
         try:
             found = self.path.stat()
@@ -141,17 +161,18 @@ class Reading:
                 "the disk and the folder's rights."
             ) from error
         file = (found.st_dev, found.st_ino)
-        if self._store is None or file != self._file:
+        if self._held is None or file != self._held.file:
             self._let_go()
-            self._store = Store.open(self.path, create=False, wait_s=self._wait_s)
-            self._file = file
-        return self._store
+            store = Store.open(self.path, create=False, wait_s=self._wait_s)
+            self._held = _Held(store, file)
+        return self._held
 
     def _let_go(self) -> None:
-        store, self._store = self._store, None
+        held, self._held = self._held, None
         self._traces.clear()
-        if store is not None:
-            store.close()
+        if held is not None:
+            held.given_up = True
+            held.close_if_idle()
 
 
 def _mark_interrupted(store: Store) -> None:

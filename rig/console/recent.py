@@ -4,14 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
-from pathlib import Path
 
-from rig.records.errors import RecordsError
-from rig.records.model import RunSummary
-from rig.records.store import Store
+from rig.console.reading import Reading, Sorry, or_sorry
+from rig.records.model import RunFilter, RunSummary
 
 LOOKED_AT = 100  # runs: a day's work or two
-SHORT_WAIT_S = 0.5  # nobody waits for suggestions
 
 
 @dataclass(frozen=True)
@@ -23,15 +20,13 @@ class RecentUnit:
     started_at: datetime
 
 
-def recent_units(records: Path, *, longest: int = 12) -> list[RecentUnit]:
+def recent_units(reading: Reading, *, longest: int = 12) -> list[RecentUnit]:
     """Return the units tested last, newest first; none if there are no records to be read."""
-    try:
-        with Store.open(records, create=False, wait_s=SHORT_WAIT_S) as store:
-            runs = store.runs(limit=LOOKED_AT)
-    except RecordsError:
+    looked = or_sorry(lambda: reading.search(RunFilter(), limit=LOOKED_AT))
+    if isinstance(looked, Sorry):
         return []  # the Records screen tells why; here it only means no suggestions
     found: dict[str, RecentUnit] = {}
-    for run in runs:
+    for run in looked.runs:
         found.setdefault(
             run.unit_serial, RecentUnit(run.unit_serial, _came_out(run), run.started_at)
         )

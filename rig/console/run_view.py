@@ -67,7 +67,7 @@ class RunView:
     @property
     def state_words(self) -> str:
         """How far the run came, in words."""
-        return _STATES[self.state]
+        return _STATES.get(self.state, self.state)
 
     @property
     def feeds_words(self) -> str:
@@ -169,6 +169,8 @@ def verdict_words(view: RunView) -> tuple[str, str]:
         case Verdict.RETEST:
             counted = _counted(doubts, "doubt")
             return "RETEST", f"{view.serial} is neither passed nor failed: {counted} to clear"
+        case word:  # in a newer program's record
+            return word.upper(), f"{view.serial} has a verdict that this program does not know"
 
 
 def _unjudged(view: RunView) -> str:
@@ -178,6 +180,8 @@ def _unjudged(view: RunView) -> str:
         return "was worked by hand: measured, not judged"
     if view.state is RunState.FINISHED:
         return "was not judged"
+    if view.state not in _STATES:  # in a newer program's record
+        return "was not judged, and how its run ended is not known"
     return f"was not judged: the run was {view.state_words}"
 
 

@@ -11,7 +11,7 @@ from rig.analysis.checks import Check
 from rig.analysis.half_turn_checks import checks_of
 from rig.analysis.judge import measure_check
 from rig.analysis.model import REPEATED, HalfTurn, Limits, Outcome, Reason, Verdict
-from rig.analysis.wording import DIRECTION_WORDS, OUTCOME_WORDS, amount, named, with_u
+from rig.analysis.wording import amount, direction_words, named, outcome_words, with_u
 from rig.console.passage import Passage, Passages, StepFound
 
 _NAMES = {
@@ -106,7 +106,7 @@ def _turn_row(turn: HalfTurn, passage: Passage | None) -> Row:
     running = "" if turn.run_a is None else f"running {with_u(turn.run_a, turn.run_u_a, 'A')}"
     peak = "" if turn.peak_a is None else f"peak {with_u(turn.peak_a, turn.peak_u_a, 'A')}"
     supply = "" if turn.supply_v is None else f"at {turn.supply_v:.1f} V"
-    words = OUTCOME_WORDS[turn.outcome]
+    words = outcome_words(turn.outcome)
     facts = ", ".join(fact for fact in (words, time, peak, running, supply) if fact)
     return Row(
         says="",
@@ -131,7 +131,7 @@ def parted(text: str) -> tuple[str, str]:
 
 
 def _which(turn: HalfTurn) -> str:
-    return f"{turn.number} {DIRECTION_WORDS[turn.direction]}"
+    return f"{turn.number} {direction_words(turn.direction)}"
 
 
 def _name(reason: Reason, turn: HalfTurn | None, limits: Limits | None) -> str:
@@ -163,7 +163,7 @@ def _values(
         return "", ""
     if reason.measure == "turned_deg" and turn.turned_deg is not None:
         return f"{turn.turned_deg:.0f} degrees", "180 degrees"
-    words = OUTCOME_WORDS[turn.outcome]
+    words = outcome_words(turn.outcome)
     if turn.outcome is Outcome.RUNS_ON:
         return words, f"park within {limits.run_on_s:g} s"
     return words, "parked"

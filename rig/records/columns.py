@@ -1,17 +1,20 @@
-"""Column types: aware UTC times, enumerations kept by value, and floats that may be NaN."""
+"""Column types: aware UTC times, words of enumerations, and floats that may be NaN."""
 
 from __future__ import annotations
 
 import math
 from datetime import UTC, datetime
 from enum import StrEnum
-from typing import Any, TypeVar
+from functools import cache
+from typing import TypeVar
 
-from sqlalchemy import DateTime, Double, Enum
+from sqlalchemy import DateTime, Double, String
 from sqlalchemy.engine import Dialect
 from sqlalchemy.types import TypeDecorator
 
 E = TypeVar("E", bound=StrEnum)
+
+NOT_KNOWN = "not known"
 
 
 class UtcDateTime(TypeDecorator[datetime]):
@@ -51,13 +54,38 @@ class NanFloat(TypeDecorator[float]):
         return math.nan if value is None else value
 
 
-def by_value(kind: type[E]) -> Enum:
-    """Return the column type that keeps a ``StrEnum`` as its value, in plain text.
+@cache
+def not_known(kind: type[E]) -> E:
+    """Return what stands for a word that is none of ``kind``'s: of that kind, but no member.
 
-    No CHECK constraint: on SQLite a new member would mean rebuilding the table.
+    It reads "not known", equals no member, and cannot be written into the records.
+    """
+    word = str.__new__(kind, NOT_KNOWN)
+    word._name_ = word._value_ = NOT_KNOWN
+    return word
+
+
+class Word(TypeDecorator[StrEnum]):
+    """A member of a ``StrEnum``, kept as its value in plain text.
+
+    No CHECK constraint: on SQLite a new member would mean rebuilding the table.  A word that this
+    program does not know, of a newer one, is read as `not_known`: one odd row hides no others.
     """
 
-    def values(members: Any) -> list[str]:
-        return [member.value for member in members]
+    impl = String
+    cache_ok = True
 
-    return Enum(kind, native_enum=False, create_constraint=False, length=20, values_callable=values)
+    def __init__(self, kind: type[StrEnum]) -> None:
+        super().__init__(20)
+        self.kind = kind
+
+    def process_bind_param(self, value: StrEnum | None, dialect: Dialect) -> str | None:
+        """Return the word; ValueError if it is none of the enumeration's."""
+        return None if value is None else str(self.kind(value))
+
+    def process_result_value(self, value: str | None, dialect: Dialect) -> StrEnum | None:
+        """Return the member, or `not_known`."""
+        if value is None:
+            return None
+        known: StrEnum | None = next((word for word in self.kind if word == value), None)
+        return known or not_known(self.kind)

@@ -19,7 +19,7 @@ from sqlalchemy import (
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 
 from rig.analysis.model import Direction, Outcome, Verdict
-from rig.records.columns import NanFloat, UtcDateTime, by_value
+from rig.records.columns import NanFloat, UtcDateTime, Word
 from rig.records.model import RunState, Source, StepState
 
 SCHEMA = "0001"
@@ -41,12 +41,12 @@ class Base(DeclarativeBase):
         float: Double,  # SQLAlchemy 2.0 and 2.1 differ in what they would choose
         datetime: UtcDateTime,
         dict[str, Any]: JSON,
-        Direction: by_value(Direction),
-        Outcome: by_value(Outcome),
-        Verdict: by_value(Verdict),
-        RunState: by_value(RunState),
-        StepState: by_value(StepState),
-        Source: by_value(Source),
+        Direction: Word(Direction),
+        Outcome: Word(Outcome),
+        Verdict: Word(Verdict),
+        RunState: Word(RunState),
+        StepState: Word(StepState),
+        Source: Word(Source),
     }
 
 

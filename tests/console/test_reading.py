@@ -3,12 +3,15 @@ from __future__ import annotations
 import shutil
 import sqlite3
 from contextlib import closing
-from threading import Thread
+from threading import Event, Thread
 
 import pytest
 from recorded import library
 
 from rig.console.reading import NO_RECORDS, Reading, Sorry, or_sorry
+from rig.console.run_view import fact_lines, facts, verdict_words, view_of_record
+from rig.console.trend_points import trends_of
+from rig.console.widgets.run_table import result_of
 from rig.records.model import RunFilter
 from rig.records.store import RecordsError, Store
 
@@ -104,6 +107,64 @@ def test_what_nobody_foresaw_becomes_a_sentence():
     sorry = or_sorry(fails)
     assert "was not understood (KeyError: 'odd')" in sorry.text
     assert "try `halfturn records show`" in sorry.text
+
+
+def test_a_reading_that_fails_disturbs_no_other(kept, monkeypatch):
+    reading, ids = kept
+    reads, failed, closed = Event(), Event(), []
+    run, close = Store.run, Store.close
+
+    def slow(store, run_id):
+        reads.set()
+        assert failed.wait(10.0)
+        assert closed == []
+        return run(store, run_id)
+
+    monkeypatch.setattr(Store, "run", slow)
+    monkeypatch.setattr(Store, "close", lambda store: closed.append(store) or close(store))
+    found = []
+    reader = Thread(target=lambda: found.append(or_sorry(lambda: reading.run(ids["slow"]))))
+    reader.start()
+    assert reads.wait(10.0)
+    with pytest.raises(RecordsError):
+        reading.trace(ids["slow"], 99)
+    assert reading.search(RunFilter(), limit=1).total == 8  # on a store of its own
+    failed.set()
+    reader.join(10.0)
+    assert found[0].run_id == ids["slow"]
+    assert len(closed) == 1  # the one that failed, once nobody used it
+
+
+@pytest.mark.parametrize(
+    ("table", "column"),
+    [
+        ("runs", "verdict"),
+        ("runs", "state"),
+        ("runs", "source"),
+        ("steps", "state"),
+        ("reasons", "verdict"),
+        ("half_turns", "outcome"),
+        ("half_turns", "direction"),
+    ],
+)
+def test_words_that_this_program_does_not_know_hide_nothing(kept, table, column):
+    reading, ids = kept
+    with closing(sqlite3.connect(reading.path, isolation_level=None)) as newer:
+        newer.execute(f"UPDATE {table} SET {column} = 'halfway'")
+    found = reading.search(RunFilter(), limit=10)
+    assert found.total == len(found.runs) == 8
+    told = [result_of(run).lower() for run in found.runs]
+    for run_id in ids.values():
+        view = view_of_record(reading.run(run_id))
+        told += [*verdict_words(view), *dict(facts(view)).values(), *fact_lines(view)]
+        told += [
+            word for row in (*view.reason_rows, *view.turn_rows) for word in (row.says, row.text)
+        ]
+        told += [f"step {step.state}" for step in view.steps]
+        assert trends_of(reading.history(run_id)).history.runs
+    assert any("not known" in word.lower() for word in told)
+    with closing(sqlite3.connect(reading.path)) as newer:  # reading it changed nothing
+        assert newer.execute(f"SELECT DISTINCT {column} FROM {table}").fetchall() == [("halfway",)]
 
 
 def test_threads_may_read_at_once(kept):

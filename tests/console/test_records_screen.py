@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from contextlib import closing
+from datetime import UTC, datetime
 
 import pytest
 from bench_runs import make_plan
@@ -161,7 +162,7 @@ async def test_a_run_is_opened_by_keyboard_and_by_mouse(make_console, lib):
 
 
 async def test_thousands_of_runs_come_page_by_page(make_console, lib):
-    path, _ = lib
+    path, ids = lib
     copy_runs(path, 2990)
     console = make_console(records=path)
     async with console.run_test(size=SMALL) as pilot:
@@ -170,7 +171,7 @@ async def test_thousands_of_runs_come_page_by_page(make_console, lib):
         records.query_one(RunTable).focus()
         await pilot.pause()
         keys = screen_rows(console)[-1]
-        assert "n More" in keys
+        assert "N More" in keys
         assert keys.rstrip().endswith("F1 Help")  # every key fits
         await pilot.press("end")
         await until(pilot, lambda: found(pilot) == 200)
@@ -181,6 +182,21 @@ async def test_thousands_of_runs_come_page_by_page(make_console, lib):
         assert [run.started_at for run in runs] == sorted(
             (run.started_at for run in runs), reverse=True
         )
+        # The list keeps its place while a run is looked at, though another has come since.
+        table = records.query_one(RunTable)
+        table.move_cursor(row=200)
+        await pilot.press("enter")
+        await until(pilot, lambda: console.screen.place == "verdict")
+        end_otherwise(path, ids["new"], RunState.STOPPED, started_at=datetime.now(UTC))
+        await pilot.press("f6")
+        await until(pilot, lambda: table.runs[0].run_id != runs[0].run_id)
+        assert table.chosen == runs[200]
+        assert found(pilot) >= 300
+        await until(pilot, lambda: 0 < table.cursor_row - table.scroll_y < table.size.height)
+        await typed(pilot, "unit", "0291")
+        await until(pilot, lambda: found(pilot) == 1)
+        await typed(pilot, "unit", "")
+        await until(pilot, lambda: found(pilot) == 100)  # another search begins at the newest
         await typed(pilot, "unit", "0291")
         await until(pilot, lambda: found(pilot) == 1)
         assert "More" not in screen_rows(console)[-1]
@@ -269,7 +285,7 @@ async def test_two_runs_are_laid_over_each_other(make_console, lib):
         await pilot.press(*"0288", "enter")
         await until(pilot, lambda: isinstance(console.focused, RunTable))
         await pilot.press("o")
-        assert "Mark the first run with m" in said(console)[-1]
+        assert "Mark the first run with M" in said(console)[-1]
         await pilot.press("m")
         assert "» marked: LM-12-0288 of 2026-09-22 15:05, PASS." in screen_text(console)
         assert "» 2026-09-22 15:05" in screen_text(console)
@@ -331,7 +347,7 @@ async def test_other_units_and_runs_that_came_to_nothing_are_told(make_console, 
         await pilot.press("o")
         await until(pilot, lambda: "NOT THE SAME UNIT" in screen_text(console))
         await pilot.press("escape")
-        assert isinstance(console.focused, RunTable)
+        await until(pilot, lambda: console.focused is table)
         table.move_cursor(row=bare)
         await pilot.press("o")
         trace = records.query_one(TraceView)

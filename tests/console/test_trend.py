@@ -1,6 +1,5 @@
 """A unit's history: every run where it belongs, its verdict told by a character."""
 
-import datetime as dt
 import itertools
 
 import numpy as np
@@ -69,17 +68,6 @@ async def test_a_bar_is_as_long_as_the_uncertainty():
     assert heights[1] == pytest.approx(2 * heights[0], abs=4)
 
 
-async def test_dates_are_written_whole():
-    view = TrendView(glyphs=BRAILLE)
-    first = dt.date(2025, 3, 3)
-    points = [TrendPoint(first + dt.timedelta(days=20 * k), 0.7 + 0.02 * k) for k in range(6)]
-    async with hosted(view, 80, 20):
-        view.show(points)
-        lines = view.text_lines
-    assert lines[-1].split()[0] == "2025-03-03"
-    assert "".join(mark for _, _, mark in marks(lines)) == "······"
-
-
 async def test_without_runs_it_says_so():
     view = TrendView()
     async with hosted(view, 40, 8):
@@ -100,7 +88,7 @@ async def test_a_failure_is_not_hidden_by_a_pass_in_the_same_cell():
 async def test_no_size_raises(glyphs):
     view = TrendView(glyphs=glyphs)
     async with hosted(view):
-        for points in (RUNS, RUNS[:1], [TrendPoint(dt.date(2025, 1, 1), 0.0)]):
+        for points in (RUNS, RUNS[:1], [TrendPoint(1, 0.0)]):
             view.show(points, [LIMIT], caption="half-turn time, s")
             for columns, rows in itertools.product((1, 4, 12, 30, 80), (1, 2, 3, 5, 7, 8, 20)):
                 canvas = Canvas(columns, rows, glyphs)

@@ -279,6 +279,23 @@ async def test_a_run_without_a_verdict_has_words_of_its_own(make_console, lib):
         await until(pilot, lambda: verdict.view is not None and verdict.view.run_id == bare)
         assert "Nothing was measured." in screen_text(console)
         assert "No half-turn was made." in screen_text(console)
+        # Words of a newer program: told as not known, and the others are in the list as ever.
+        with closing(sqlite3.connect(path, isolation_level=None)) as newer:
+            for table in ("runs", "reasons"):
+                newer.execute(f"UPDATE {table} SET verdict = 'halfway' WHERE verdict = 'fail'")
+            newer.execute("UPDATE runs SET source = 'river'")
+        await opened(pilot, ids["slow"])
+        text = screen_text(console)
+        assert "NOT KNOWN LM-12-0288 has a verdict that this program does not know" in text
+        assert "not known J-1391 · by jo" in text
+        await pilot.press("t")
+        await until(pilot, lambda: console.screen.place == "bench")
+        assert console.desk.choices.source is Source.OWN_REBUILD  # as it was
+        await pilot.press("f6")
+        await until(pilot, lambda: "NOT KNOWN SIMULATED" in screen_text(console))
+        assert "PASS SIMULATED" in screen_text(console)
+        await pilot.press("u")
+        await until(pilot, lambda: "LM-12-" in screen_text(console))
 
 
 async def test_a_record_that_cannot_be_read_is_told(make_console, lib):

@@ -8,16 +8,18 @@ from textual import events, on, work
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical, VerticalScroll
+from textual.message import Message
 from textual.timer import Timer
 from textual.widgets import Button, Input, OptionList, Select, Static
 from textual.widgets.option_list import Option
-from textual.worker import get_current_worker
 
 from rig.bench.commands import GoOn, Pause, RepeatStep
 from rig.bench.events import BenchEvent
 from rig.bench.order import RunOrder
 from rig.console.chosen import Chosen, look_at
+from rig.console.handing import hand_over
 from rig.console.live import Phase
+from rig.console.reading import Reading
 from rig.console.recent import RecentUnit, recent_units
 from rig.console.screen import DeskScreen
 from rig.console.widgets.job_card import JobCard
@@ -49,6 +51,13 @@ class BenchScreen(DeskScreen):
         Binding("ctrl+l", "read_again", "Read plan again", key_display="^L"),
         Binding("escape", "to_unit", "Unit", key_display="Esc"),
     ]
+
+    class RecentFound(Message):
+        """The units tested last, newest first."""
+
+        def __init__(self, units: list[RecentUnit]) -> None:
+            super().__init__()
+            self.units = units
 
     def __init__(self) -> None:
         super().__init__()
@@ -83,7 +92,7 @@ class BenchScreen(DeskScreen):
         self.form.show_all()
         self._read_plan()
         self._show_job()
-        self._find_recent()
+        self._find_recent(self.desk.reading)
         if not self.desk.live.on:
             self.form.serial.focus()
 
@@ -139,15 +148,14 @@ class BenchScreen(DeskScreen):
 
     # --- units tested last ---------------------------------------------------------------------
 
-    @work(thread=True, exclusive=True, exit_on_error=False)
-    def _find_recent(self) -> None:
-        found = recent_units(self.desk.records)
-        if not get_current_worker().is_cancelled:
-            self.app.call_later(self._show_recent, found)
+    @work(thread=True, exclusive=True, group="recent")
+    def _find_recent(self, reading: Reading) -> None:
+        hand_over(self, self.RecentFound(recent_units(reading)))
 
-    def _show_recent(self, units: list[RecentUnit]) -> None:
-        if not self.is_mounted:
-            return
+    def on_bench_screen_recent_found(self, event: RecentFound) -> None:
+        """Offer the units tested last."""
+        event.stop()
+        units = event.units
         self.form.suggest([unit.serial for unit in units])
         shown = self.query_one("#recent", OptionList)
         shown.clear_options()

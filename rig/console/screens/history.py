@@ -159,7 +159,7 @@ class HistoryPane(Vertical):
     ) -> None:
         count = len(values)
         points = [
-            TrendPoint(float(count - k), value.value, value.u, _mark(value))
+            TrendPoint(count - k, value.value, value.u, _mark(value))
             for k, value in enumerate(values)
             if value is not None
         ]
@@ -173,7 +173,7 @@ class HistoryPane(Vertical):
 
 def _mark(value: RunValue) -> Verdict | None:
     verdict = value.run.summary.verdict
-    return Verdict(verdict) if verdict else None
+    return next((known for known in Verdict if known == verdict), None)
 
 
 def _shown(value: RunValue | None, measure: TrendMeasure) -> str:

@@ -84,22 +84,31 @@ class SearchPane(Vertical):
         """Search again as the fields stand: a run may have come."""
         self._calm = None
         words = self.query_one(SearchForm).words()
-        self._wanted, troubles = filter_of(words)
+        wanted, troubles = filter_of(words)
+        limit = self._loaded() if wanted == self._wanted else PAGE
+        self._wanted = wanted
         self.query_one(SearchForm).trouble(troubles)
         self._asked += 1
         self._reading = True
-        self._search(self.app.desk.reading, self._asked, self._wanted, 0)
+        self._search(self.app.desk.reading, self._asked, wanted, 0, limit)
+
+    def _loaded(self) -> int:
+        """Return how many runs are read so that none of those in the list is lost."""
+        # Runs that came since push the one under the cursor down.
+        return max(PAGE, len(self.table.runs), self.table.cursor_row + PAGE)
 
     def more(self) -> None:
         """Read the next page."""
         if self.has_more and not self._reading:
             self._reading = True
             reading = self.app.desk.reading
-            self._search(reading, self._asked, self._wanted, len(self.table.runs))
+            self._search(reading, self._asked, self._wanted, len(self.table.runs), PAGE)
 
     @work(thread=True, exclusive=True, group="search")
-    def _search(self, reading: Reading, asked: int, wanted: RunFilter, offset: int) -> None:
-        found = or_sorry(lambda: reading.search(wanted, limit=PAGE, offset=offset))
+    def _search(
+        self, reading: Reading, asked: int, wanted: RunFilter, offset: int, limit: int
+    ) -> None:
+        found = or_sorry(lambda: reading.search(wanted, limit=limit, offset=offset))
         hand_over(self, self.Found(asked, offset, found))
 
     def on_search_pane_found(self, event: Found) -> None:

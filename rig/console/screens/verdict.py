@@ -10,7 +10,7 @@ from uuid import UUID
 from rich.text import Text
 from textual import work
 from textual.app import ComposeResult
-from textual.binding import Binding, BindingType
+from textual.binding import BindingType
 from textual.containers import Horizontal, Vertical
 from textual.message import Message
 from textual.widgets import Static
@@ -20,6 +20,7 @@ from rig.bench.order import ByHandOrder, RunOrder
 from rig.console.dialogs.message import MessageDialog
 from rig.console.dialogs.note import NoteDialog
 from rig.console.handing import hand_over
+from rig.console.letters import letter
 from rig.console.live import Phase
 from rig.console.reading import Reading, Sorry, or_sorry
 from rig.console.run_view import RunView, view_of_live, view_of_record
@@ -28,7 +29,7 @@ from rig.console.widgets.reason_list import ReasonList
 from rig.console.widgets.run_facts import FactLines, FactList, note_line
 from rig.console.widgets.run_trace import RunTrace
 from rig.console.widgets.verdict_head import VerdictHead
-from rig.records.model import RunEvent
+from rig.records.model import RunEvent, Source
 
 NO_RUN = (
     "No run has been made since the console was opened.\n\n"
@@ -58,11 +59,11 @@ class VerdictScreen(DeskScreen):
     )
     CSS_PATH = "verdict.tcss"
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("n", "note", "Note"),
-        Binding("t", "again", "Test again"),
-        Binding("h", "half_turns", "Half-turns"),
-        Binding("u", "history", "History"),
-        Binding("p", "sheet", "Sheet"),
+        letter("n", "note", "Note"),
+        letter("t", "again", "Test again"),
+        letter("h", "half_turns", "Half-turns"),
+        letter("u", "history", "History"),
+        letter("p", "sheet", "Sheet"),
     ]
 
     class Loaded(Message):
@@ -290,7 +291,9 @@ class VerdictScreen(DeskScreen):
 
     def _fill_in_bench(self, view: RunView) -> None:
         choices, desk = self.desk.choices, self.desk
-        choices.serial, choices.reference, choices.source = view.serial, view.reference, view.source
+        choices.serial, choices.reference = view.serial, view.reference
+        if view.source in list(Source):  # a newer program's record may have another
+            choices.source = view.source
         if view.plan_name in desk.plans():
             choices.plan = view.plan_name
         if any(station.name == view.station for station in desk.settings.stations):

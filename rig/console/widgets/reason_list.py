@@ -47,7 +47,7 @@ class ReasonList(DataTable[Text]):
         self._rows = rows
         for row in rows:
             cells = _turn_cells(row) if turns else _reason_cells(row)
-            style = _STYLES[row.verdict]
+            style = _STYLES.get(row.verdict, "")
             self.add_row(*(Text(c, style, no_wrap=True, overflow="ellipsis") for c in cells))
         if rows:
             self.move_cursor(row=0)

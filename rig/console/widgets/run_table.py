@@ -26,7 +26,7 @@ _COLUMNS = (
     ("operator", 0, 10),
 )
 _WIDE = 106  # columns: what the wide widths and their gaps take
-_STYLES = {Verdict.FAIL: "bold", Verdict.RETEST: "italic"}
+_STYLES: dict[str, str] = {Verdict.FAIL: "bold", Verdict.RETEST: "italic"}
 MARK = "»"
 
 
@@ -116,7 +116,7 @@ class RunTable(DataTable[Text]):
             "SIMULATED" if run.simulated else "",
             run.operator,
         ]
-        style = _STYLES.get(Verdict(run.verdict), "") if run.verdict else "dim"
+        style = _STYLES.get(run.verdict, "") if run.verdict else "dim"
         shown = cells if self._wide else cells[:-1]
         self.add_row(*(Text(cell, style, no_wrap=True, overflow="ellipsis") for cell in shown))
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -24,7 +23,7 @@ from rig.console.drawing.axes import (
 from rig.console.drawing.canvas import DASHED, SPARSE, Area, Canvas
 from rig.console.drawing.drawn import Drawn
 from rig.console.drawing.glyphs import Glyphs
-from rig.console.drawing.scale import Scale, StableRange, step_for
+from rig.console.drawing.scale import Scale, StableRange
 
 # In this order, so that a failure is never hidden by another run in the same cell.
 MARKS: dict[Verdict | None, str] = {
@@ -37,22 +36,16 @@ LEGEND = "o pass   X fail   ? retest   bar: uncertainty"
 SHORT_LEGEND = "o pass X fail ? retest"
 NO_RUNS = "no runs yet"
 _AXIS_LINE_ROWS = 8
-_DATE_ROOM = 14  # cells for a date and its gap
 
 
 @dataclass(frozen=True)
 class TrendPoint:
-    """One run: its number or date, the measured value, its expanded uncertainty, its verdict."""
+    """One run: its number, the measured value, its expanded uncertainty, its verdict."""
 
-    at: float | dt.date
+    number: int
     value: float
     uncertainty: float | None = None
     verdict: Verdict | None = None
-
-    @property
-    def x(self) -> float:
-        """Where it lies on the axis: the number, or days."""
-        return float(self.at.toordinal() if isinstance(self.at, dt.date) else self.at)
 
 
 @dataclass(frozen=True)
@@ -112,11 +105,11 @@ class TrendView(Drawn):
         caption: str = "",
         empty: str = NO_RUNS,
     ) -> None:
-        """Show runs, all by number or all by date; ``caption`` names the measure and its unit.
+        """Show runs; ``caption`` names the measure and its unit.
 
         A value that is not finite is left out.  ``empty`` is said when there is none to draw.
         """
-        self._points = sorted((p for p in points if math.isfinite(p.value)), key=lambda p: p.x)
+        self._points = sorted((p for p in points if math.isfinite(p.value)), key=lambda p: p.number)
         self._limits = [limit for limit in limits if math.isfinite(limit.value)]
         self._caption, self._why = caption, empty
         self.redraw()
@@ -153,20 +146,17 @@ class TrendView(Drawn):
         return StableRange(least=least, from_zero=False).follow(low - room, high + room)
 
     def _x_axis(self, canvas: Canvas, area: Area, *, line: bool) -> Scale:
-        first, last = self._points[0].x, self._points[-1].x
+        first, last = self._points[0].number, self._points[-1].number
         room = max(0.5, 0.03 * (last - first))
         low, high = first - room, last + room
         scale = Scale(low, high, area.columns * canvas.glyphs.across)
-        if isinstance(self._points[0].at, dt.date):
-            marks = _dates(first, last, area.columns)
-        else:
-            marks = [m for m in x_ticks(low, high, area.columns, "") if m[0] == int(m[0])]
-            marks = [(at, f"{at:.0f}") for at, _ in marks]
+        whole = [at for at, _ in x_ticks(low, high, area.columns, "") if at == int(at)]
+        marks = [(at, f"{at:.0f}") for at in whole]
         draw_x_axis(canvas, area, scale, marks, self.ink("trend--axis"), line=line)
         return scale
 
     def _lines(self, canvas: Canvas, area: Area, along: Scale, value: Scale) -> None:
-        x = along.dot([p.x for p in self._points])
+        x = along.dot([p.number for p in self._points])
         values = np.array([p.value for p in self._points])
         canvas.layer(self.ink("trend--line"), area).polyline(x, value.dot(values), SPARSE)
         limits = canvas.layer(self.ink("trend--limit"), area)
@@ -182,7 +172,7 @@ class TrendView(Drawn):
             style = self.ink(f"trend--{verdict or 'none'}")
             for point in self._points:
                 if point.verdict == verdict:
-                    column = area.column + cell(along.at(point.x), canvas.glyphs.across)
+                    column = area.column + cell(along.at(point.number), canvas.glyphs.across)
                     row = area.row + cell(value.at(point.value), canvas.glyphs.down)
                     canvas.text(column, row, mark, style)
 
@@ -203,10 +193,3 @@ class TrendView(Drawn):
         if canvas.rows >= _AXIS_LINE_ROWS:
             return [self._caption, SHORT_LEGEND]
         return [SHORT_LEGEND]
-
-
-def _dates(first: float, last: float, columns: int) -> list[tuple[float, str]]:
-    """Return days as ticks, written as dates, the first run's day among them."""
-    step = max(1, math.ceil(step_for(max(last - first, 1.0), max(1, columns // _DATE_ROOM))))
-    days = range(int(first), int(last) + 1, step)
-    return [(float(day), dt.date.fromordinal(day).isoformat()) for day in days]

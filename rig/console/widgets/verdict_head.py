@@ -39,4 +39,5 @@ class VerdictHead(Vertical):
         words = Text(f"{word}  ", style="bold", no_wrap=True, overflow="ellipsis")
         words.append(says, style="not bold")
         self.query_one("#verdict-words", Static).update(words)
-        self.query_one("#verdict-line", Static).update(_UNDERLINES[verdict] * len(words.plain))
+        line = _UNDERLINES.get(verdict, _UNDERLINES[None])
+        self.query_one("#verdict-line", Static).update(line * len(words.plain))

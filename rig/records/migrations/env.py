@@ -12,8 +12,6 @@ from rig.records.tables import Base
 
 def plain_type(kind: str, item: Any, _context: object) -> str | Literal[False]:
     """Write column types into a new revision without our own classes, which may change later."""
-    if kind == "type" and isinstance(item, sa.Enum):
-        return f"sa.String(length={item.length})"
     if kind == "type" and isinstance(item, sa.types.TypeDecorator):
         return f"sa.{item.impl_instance!r}"
     return False
