@@ -27,11 +27,6 @@ class Chosen:
     cautions: tuple[str, ...] = ()
     sensor: str = ""
 
-    @property
-    def can_start(self) -> bool:
-        """Tell whether nothing about the plan keeps a run from starting."""
-        return self.plan is not None and not self.troubles
-
 
 def look_at(desk: Desk) -> Chosen:
     """Return what there is to say of the desk's plan; reads its file, feeds nothing."""

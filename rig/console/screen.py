@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Any, ClassVar
 from textual.app import ComposeResult
 from textual.binding import BindingType
 from textual.screen import Screen
-from textual.widgets import Footer
 
 from rig.bench.events import BenchEvent
 from rig.console.desk import Desk
 from rig.console.feeds_off import FEEDS_OFF, FeedsOffFirst
 from rig.console.widgets.head import Head
+from rig.console.widgets.key_line import KeyLine
 
 if TYPE_CHECKING:
     from rig.console.app import HalfturnConsole
@@ -41,7 +41,7 @@ class DeskScreen(FeedsOffFirst, Screen[None]):
         """Lay the screen out: head, body, footer."""
         yield Head(self.place)
         yield from self.body()
-        yield Footer(compact=True, show_command_palette=False)
+        yield KeyLine()
 
     def body(self) -> ComposeResult:
         """Lay out what is between head and footer."""

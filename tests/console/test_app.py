@@ -131,6 +131,7 @@ async def test_one_key_takes_the_feeds_off_inside_every_dialog_and_field(make_co
     console = make_console(until_s=0.0, now_s=still_clock)
     async with console.run_test(size=(80, 24), notifications=True) as pilot:
         for get_into, key in zip(INSIDE, cycle(KEYS[::-1]), strict=False):
+            await at(pilot, "records")
             bench = await fed(pilot)
             await get_into(pilot)
             await feeds_off_by(pilot, key, bench)

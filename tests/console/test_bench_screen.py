@@ -48,7 +48,7 @@ def test_station_plan_source_and_unit_are_chosen_by_keys_alone_and_stay(make_con
         assert app.focused.id == "serial"
         await pilot.press("up", "up", "enter", "down", "enter")
         assert app.desk.choices.station == "B"
-        assert "Station B" in shown(app.screen.head())
+        await until(pilot, lambda: "Station B" in shown(app.screen.head()))
         await pilot.press("tab", "enter")
         names = ["", *app.desk.plans()]  # the list begins with no plan at all
         await pilot.press("home", *["down"] * names.index("quick"), "enter")

@@ -16,9 +16,25 @@ from rig.settings import starter_text
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="needs Linux pseudo-terminals")
 
 PLAN = HEAD + HALF_TURNS.replace("count = 2", "count = 40")
-# `halfturn console`, but the Live screen breaks as soon as a half-turn is on.
-BREAKS = """
+# `halfturn console`, which begins a run by itself once its bench is ready.
+BEGINS = """
 import sys
+from rig.bench.order import RunOrder
+from rig.console.app import HalfturnConsole
+pump = HalfturnConsole.pump
+def begin(console):
+    desk = console.desk
+    if desk.ready and desk.live.job is None:
+        console.begin(RunOrder(
+            desk.settings, desk.station, desk.plan("a_long_one"), "LM-12-0288",
+            options=desk.options(), consent=True,
+        ))
+        console.go("live")
+    pump(console)
+HalfturnConsole.pump = begin
+"""
+# And the Live screen breaks as soon as a half-turn is on.
+BREAKS = """
 from rig.console.screens.live import LiveScreen
 draw = LiveScreen.on_frame
 def on_frame(screen):
@@ -26,6 +42,8 @@ def on_frame(screen):
     if screen.desk.fresh and screen.desk.tail.last("ignition_feed") > 0:
         raise ZeroDivisionError("made up")
 LiveScreen.on_frame = on_frame
+"""
+OPENS = """
 from rig.cli import main
 sys.exit(main(["console"]))
 """
@@ -109,8 +127,7 @@ def assert_ended_by_a_signal(run):
 
 
 def test_a_lost_terminal_ends_console_and_bench_with_the_feeds_off(opened, folder):
-    console = opened()
-    start_a_run(console)
+    console = opened(program=("-c", BEGINS + OPENS))
     bench = run_is_on(console)
     console.hang_up()
     assert console.ended() == 7
@@ -120,8 +137,7 @@ def test_a_lost_terminal_ends_console_and_bench_with_the_feeds_off(opened, folde
 
 
 def test_what_breaks_in_the_console_ends_with_a_sentence_and_the_feeds_off(opened, folder):
-    console = opened(program=("-c", BREAKS))
-    start_a_run(console)
+    console = opened(program=("-c", BEGINS + BREAKS + OPENS))
     assert console.ended() == 70
     console.wait_for("the program itself failed")
     assert "Traceback" not in console.text

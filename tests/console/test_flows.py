@@ -164,27 +164,25 @@ async def test_what_goes_wrong_in_mid_run_ends_it_and_is_told(make_console):
             assert any(word in reason.text.lower() for reason in run.end.judgement.reasons)
 
 
-async def test_units_follow_each_other_on_a_real_bench_process(make_console, tmp_path, settings):
+async def test_jobs_follow_each_other_at_once_on_real_bench_processes(make_console, tmp_path):
     """Each job has a process of its own; the next begins while the last one's still goes."""
     records = tmp_path / "records.sqlite"
     console = make_console(
-        settings=settings,
-        records=records,
-        open_bench=lambda: BenchClient(None, records, quiet=True),
+        records=records, open_bench=lambda: BenchClient(None, records, quiet=True)
     )
-    one_turn = make_plan(TURNS.replace("count = 2", "count = 1"))
     pids = []
     async with console.run_test(size=(80, 24)) as pilot:
+        desk = console.desk
         for _ in range(2):
-            assert console.begin(run_order(console, plan=one_turn)), console.desk.bench_error
-            console.go("live")
-            await until(pilot, lambda: console.desk.live.phase is Phase.ON, timeout_s=60.0)
-            pids.append(console.desk.bench.pid)
-            await until(pilot, lambda: console.desk.fresh, timeout_s=60.0)
-            await until(pilot, lambda: not console.desk.live.on, timeout_s=60.0)
-            assert console.desk.live.ended.judgement.verdict is Verdict.PASS
+            assert console.begin(run_order(console)), desk.bench_error
+            await until(pilot, lambda: desk.fresh, timeout_s=60.0)
+            pids.append(desk.bench.pid)
+            await pilot.press("f12")
+            await until(pilot, lambda: not desk.live.on, timeout_s=60.0)
+            assert desk.live.ended.state is RunState.STOPPED
+            assert desk.live.ended.feeds_off
     assert len(set(pids)) == 2
-    assert [run.end.state for run in records_of(console)] == [RunState.FINISHED] * 2
+    assert [run.end.state for run in records_of(console)] == [RunState.STOPPED] * 2
 
 
 async def test_the_serial_may_be_scanned_for_the_next_unit_right_after_a_verdict(

@@ -117,14 +117,6 @@ class StandIn:
         """Tell whether the bench waits for something or is over."""
         return self._still or not self.alive or self._thread is None
 
-    def wait_still(self, timeout_s=30.0):
-        """Wait until the bench stands still."""
-        end_s = time.monotonic() + timeout_s
-        while not self.still:
-            if time.monotonic() > end_s:
-                raise TimeoutError("the bench does not come to rest")
-            time.sleep(0.002)
-
     # --- the bench's side: rig.bench.seams.Console -----------------------------------------
 
     def show(self, event):
@@ -207,7 +199,8 @@ async def until(pilot, predicate, timeout_s=20.0):
     while not predicate():
         if time.monotonic() > end_s:
             raise AssertionError("this did not come about: " + str(predicate))
-        await pilot.pause(0.01)
+        # Not `pilot.pause`: it has every widget at work, which a machine under load feels.
+        await asyncio.sleep(0.01)
     await pilot.pause()
 
 

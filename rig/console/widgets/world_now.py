@@ -58,7 +58,7 @@ class DeedButtons(Grid):
         """Lay them out in pairs."""
         for deed in DEEDS:
             yield Button(
-                f"{deed.words:<14}{deed.key}",
+                f"{deed.words:<14}{deed.key.upper()}",
                 id=f"deed-{deed.name}",
                 action=f"screen.do('{deed.name}')",
                 compact=True,
