@@ -23,7 +23,7 @@ from rig.console.dialogs.ask import AskDialog
 from rig.console.dialogs.help import HelpDialog
 from rig.console.dialogs.message import ChoiceDialog, MessageDialog
 from rig.console.feeds_off import FEEDS_OFF_KEYS
-from rig.console.live import Phase
+from rig.console.live_job import Phase
 from rig.console.places import PLACES, places
 from rig.console.screen import DeskScreen
 from rig.console.theme import DAYLIGHT, FIELD

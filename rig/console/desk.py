@@ -17,8 +17,8 @@ from rig.bench.commands import Answer, Command, GoOn, Hold, Pause, RepeatStep, S
 from rig.bench.events import BenchEvent, Ready, Refused
 from rig.bench.handle import BenchHandle
 from rig.bench.order import Job
-from rig.console.live import Live, Phase
-from rig.console.reading import Reading
+from rig.console.live_job import Live, Phase
+from rig.console.records_reader import RecordsReader
 from rig.console.tail import Tail
 from rig.plans import Plan, list_plans, load_plan
 from rig.records.model import Source
@@ -65,7 +65,7 @@ class Desk:
     ) -> None:
         self.settings = settings
         self.records = records
-        self.reading = Reading(records)
+        self.reading = RecordsReader(records)
         self.backend = backend
         self.choices = Choices(settings.station(station).name)
         self.live = Live()

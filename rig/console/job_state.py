@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from rig.bench.events import Noted, RunEnded
 from rig.bench.order import ByHandOrder, RunOrder
 from rig.console.desk import Desk
-from rig.console.live import Live, Phase
+from rig.console.live_job import Live, Phase
 from rig.records.model import RunState
 
 # A trip that the step survived stays on the screen for so long (s on the bench's clock).

@@ -12,7 +12,7 @@ from rig.analysis.lever_samples import End
 from rig.analysis.trace import CLIPPED
 from rig.console.desk import Desk
 from rig.console.drawing.series import LimitLine, Series, Window
-from rig.console.turns import LEAD_S, LONGEST_S, Turn, TurnFollower, thinned
+from rig.console.live_turns import LEAD_S, LONGEST_S, Turn, TurnFollower, thinned
 from rig.plans import Plan
 
 # Without a half-turn on, so much of the past is shown (s).

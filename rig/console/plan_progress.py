@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from rig.bench.order import RunOrder
-from rig.console.live import Live
+from rig.console.live_job import Live
 from rig.records.model import StepState
 
 _ENDS = {StepState.DONE: "done", StepState.CUT_SHORT: "cut short", StepState.SKIPPED: "skipped"}

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
-from rig.console.reading import Reading, Sorry, or_sorry
+from rig.console.records_reader import RecordsReader, Sorry, or_sorry
 from rig.records.model import RunFilter, RunSummary
 
 LOOKED_AT = 100  # runs: a day's work or two
@@ -20,7 +20,7 @@ class RecentUnit:
     started_at: datetime
 
 
-def recent_units(reading: Reading, *, longest: int = 12) -> list[RecentUnit]:
+def recent_units(reading: RecordsReader, *, longest: int = 12) -> list[RecentUnit]:
     """Return the units tested last, newest first; none if there are no records to be read."""
     looked = or_sorry(lambda: reading.search(RunFilter(), limit=LOOKED_AT))
     if isinstance(looked, Sorry):

@@ -6,7 +6,7 @@ from rig.bench.events import ItemState
 from rig.bench.order import RigCheckOrder
 from rig.console.desk import Desk
 from rig.console.job_state import JobState, over_state
-from rig.console.live import Live, Phase
+from rig.console.live_job import Live, Phase
 
 IDLE = JobState("Rig", "Nothing is fed. R reads the sensors live, C checks the whole rig.")
 _DONE = frozenset({ItemState.GOOD, ItemState.WRONG, ItemState.LEFT_OUT})

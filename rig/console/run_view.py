@@ -11,7 +11,7 @@ from uuid import UUID
 
 from rig.analysis.model import Judgement, Limits, Verdict
 from rig.bench.order import ByHandOrder, RunOrder
-from rig.console.live import Live
+from rig.console.live_job import Live
 from rig.console.passage import StepFound
 from rig.console.verdict_rows import Row, reason_rows, turn_rows
 from rig.plans import Plan, PlanError, plan_from_text

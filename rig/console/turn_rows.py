@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from rig.analysis.model import Direction, HalfTurn, Outcome
-from rig.console.live import Live
+from rig.console.live_job import Live
 from rig.records.model import StepState
 
 

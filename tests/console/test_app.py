@@ -22,7 +22,7 @@ from textual.widgets import Button, Input, Select
 from rig.bench.commands import Stop
 from rig.console.dialogs.help import HelpDialog
 from rig.console.dialogs.message import ChoiceDialog
-from rig.console.live import Phase
+from rig.console.live_job import Phase
 from rig.console.places import PLACES
 from rig.console.screen import DeskScreen
 from rig.records.model import RunState

@@ -17,9 +17,9 @@ from rig.bench.requests import Ask
 from rig.console.answer_keys import AnswerKeys
 from rig.console.dialogs import ask
 from rig.console.dialogs.ask import SCANNER_S, AskDialog
-from rig.console.dialogs.asking import _AT_THE_JIG, asking_of
 from rig.console.dialogs.message import MessageDialog
-from rig.console.live import Live
+from rig.console.dialogs.question_words import _AT_THE_JIG, asking_of
+from rig.console.live_job import Live
 from rig.visual import VISUAL_CHECKS
 
 STEPS = """[[step]]

@@ -11,7 +11,7 @@ from textual import events
 from textual.widgets import Input, Select
 
 from rig.bench.commands import GoOn, Pause, RepeatStep, Stop
-from rig.console.live import Phase
+from rig.console.live_job import Phase
 from rig.console.widgets.field import Field
 from rig.console.widgets.plan_view import PlanView
 from rig.console.widgets.unit_form import UnitForm

@@ -13,7 +13,7 @@ from textual.widgets import Select
 
 from drivers.backends import fault_kinds
 from rig.console.dialogs import ask, fault
-from rig.console.dialogs.asking import Asking
+from rig.console.dialogs.question_words import Asking
 from rig.console.screens.world import WorldScreen
 from rig.console.widgets import wiring_view
 

@@ -18,7 +18,7 @@ from rig.bench.commands import FIRST_LEASE_S, LEASE_S, Hold, Meddle, Stop
 from rig.bench.events import Noted, RunEnded, StepEnded
 from rig.bench.order import ByHandOrder
 from rig.console.dialogs.help import HelpDialog
-from rig.console.live import Live, Phase
+from rig.console.live_job import Live, Phase
 from rig.console.screens import by_hand as by_hand_screen
 from rig.console.screens.by_hand import HOW, ByHandScreen
 from rig.console.widgets.dial import HalfTurnDial

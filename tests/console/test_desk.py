@@ -11,7 +11,7 @@ from rig.bench.events import Asked, Ready, Refused, RunBegan, RunEnded, StepBega
 from rig.bench.requests import Ask, Sample
 from rig.bench.ring import SampleRing
 from rig.console.desk import STALE_S, STOP_CONFIRM_S, WARM_AGAIN_S, Desk
-from rig.console.live import Phase
+from rig.console.live_job import Phase
 from rig.records.model import RunState
 
 SETTINGS = make_settings(sample_hz=200, supply=False)

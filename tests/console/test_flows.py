@@ -9,7 +9,7 @@ from textual.widgets import Input
 
 from rig.analysis.model import Outcome, Verdict
 from rig.bench.process import BenchClient
-from rig.console.live import Phase
+from rig.console.live_job import Phase
 from rig.console.screen import DeskScreen
 from rig.records.model import RunState, StepState
 from rig.records.store import Store

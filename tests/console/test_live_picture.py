@@ -14,13 +14,13 @@ from hypothesis.extra.numpy import arrays
 from live_rows import HALF_TURN_S, rest, turn
 
 from rig.analysis.trace import CLIPPED, LOST, RESET, STUCK
-from rig.console.live import Live
+from rig.console.live_job import Live
 from rig.console.live_picture import ROLLING_S, LivePicture
+from rig.console.live_turns import KEPT, thinned
 from rig.console.plan_progress import clock_words
 from rig.console.rig_state import NOT_KNOWN, rig_words, sensor_word
 from rig.console.screens.watching import three_digits
 from rig.console.tail import Tail
-from rig.console.turns import KEPT, thinned
 from rig.console.widgets.progress_line import bar
 
 

@@ -28,7 +28,7 @@ from rig.bench.events import (
 )
 from rig.bench.order import ByHandOrder, RigCheckOrder
 from rig.bench.requests import Ask
-from rig.console.live import Phase
+from rig.console.live_job import Phase
 from rig.console.screens.live import LiveScreen
 from rig.console.widgets.dial import HalfTurnDial
 from rig.console.widgets.progress_line import ProgressLine, StepList

@@ -11,7 +11,7 @@ from stand_in import until
 from drivers import DriverError
 from rig.bench.keeper import DirectKeeper
 from rig.console.dialogs.message import MessageDialog
-from rig.console.live import Phase
+from rig.console.live_job import Phase
 from rig.console.screens.verdict import END_NOT_KEPT
 from rig.records.errors import RecordsError
 

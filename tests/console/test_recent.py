@@ -9,8 +9,8 @@ from stand_in import until
 from textual.widgets import Input, OptionList
 
 from rig.analysis.model import Judgement, Verdict
-from rig.console.reading import Reading
 from rig.console.recent import recent_units
+from rig.console.records_reader import RecordsReader
 from rig.records.model import RunEnd, RunStart, RunState, Source
 from rig.records.store import Store
 
@@ -70,11 +70,11 @@ def keep_run(store, serial, started_at, verdict):
 def test_records_that_are_not_there_or_cannot_be_read_only_leave_suggestions_out(
     make_console, tmp_path
 ):
-    assert recent_units(Reading(tmp_path / "none" / "records.sqlite")) == []
+    assert recent_units(RecordsReader(tmp_path / "none" / "records.sqlite")) == []
     spoilt = tmp_path / "spoilt.sqlite"
     spoilt.write_text("this is no database")
-    assert recent_units(Reading(spoilt)) == []
-    assert recent_units(Reading(tmp_path)) == []  # a folder
+    assert recent_units(RecordsReader(spoilt)) == []
+    assert recent_units(RecordsReader(tmp_path)) == []  # a folder
     app = make_console(records=spoilt, plan="qualify")
 
     async def script(pilot):

@@ -13,7 +13,7 @@ from recorded import copy_runs, end_otherwise, library
 from stand_in import until
 from textual.widgets import Input, Select, Static
 
-from rig.console.reading import NO_RECORDS, Reading
+from rig.console.records_reader import NO_RECORDS, RecordsReader
 from rig.console.screens.overlay import OverlayPane
 from rig.console.screens.search import SearchPane
 from rig.console.widgets.change_table import ChangeTable
@@ -206,7 +206,7 @@ async def test_records_that_are_not_there_or_cannot_be_read_are_told(make_consol
     path = tmp_path / "mine" / "records.sqlite"
     path.parent.mkdir()
     console = make_console(records=path)
-    console.desk.reading = Reading(path, wait_s=0.05)
+    console.desk.reading = RecordsReader(path, wait_s=0.05)
 
     async def shows(pilot, text):
         await pilot.press("f5", "f6")

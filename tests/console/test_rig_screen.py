@@ -16,7 +16,7 @@ from rig.bench.order import ByHandOrder, RigCheckOrder, RunOrder
 from rig.bench.ring import COLUMNS
 from rig.console.desk import Desk
 from rig.console.dialogs.ask import AskDialog
-from rig.console.live import Live, Phase
+from rig.console.live_job import Live, Phase
 from rig.console.rig_facts import rig_facts, station_facts, world_words, zero_words
 from rig.console.rig_readings import NOT_READ, reading_rows
 from rig.console.rig_state import NOT_READ_BACK, NOT_WIRED

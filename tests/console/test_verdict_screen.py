@@ -15,7 +15,7 @@ from textual.widgets import Input, Static
 from rig.bench.commands import Hold
 from rig.console.dialogs.message import MessageDialog
 from rig.console.dialogs.note import NoteDialog
-from rig.console.reading import Reading
+from rig.console.records_reader import RecordsReader
 from rig.console.trace_picture import Picture
 from rig.console.widgets.reason_list import ReasonList
 from rig.console.widgets.run_trace import RunTrace
@@ -180,7 +180,7 @@ async def test_each_reason_is_told_with_value_limit_half_turn_and_its_trace(make
 async def test_a_note_is_typed_kept_and_shown_and_never_lost(make_console, lib):
     path, ids = lib
     console = make_console(records=path)
-    console.desk.reading = Reading(path, wait_s=0.05)
+    console.desk.reading = RecordsReader(path, wait_s=0.05)
     async with console.run_test(size=SMALL) as pilot:
         verdict = await opened(pilot, ids["slow"])
         await pilot.press("n", "enter")
@@ -301,7 +301,7 @@ async def test_a_run_without_a_verdict_has_words_of_its_own(make_console, lib):
 async def test_a_record_that_cannot_be_read_is_told(make_console, lib):
     console = make_console()
     async with console.run_test(size=SMALL) as pilot:
-        console.desk.reading = Reading(console.desk.records.parent / "gone.sqlite")
+        console.desk.reading = RecordsReader(console.desk.records.parent / "gone.sqlite")
         console.get_screen("verdict").show_run(lib[1]["slow"])
         await pilot.press("f5")
         await until(pilot, lambda: "This run cannot be shown." in screen_text(console))

@@ -16,7 +16,7 @@ from rig.bench.commands import Meddle
 from rig.bench.events import Noted
 from rig.console.dialogs.fault import FaultDialog, trouble_with_degree
 from rig.console.known_world import known_world
-from rig.console.live import Phase
+from rig.console.live_job import Phase
 from rig.console.widgets.field import Field
 from rig.console.widgets.world_form import WorldForm
 from rig.console.widgets.world_now import DEEDS, WorldLog, WorldState

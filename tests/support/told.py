@@ -14,7 +14,7 @@ from stand_in import StandIn, until
 
 from rig.console.app import HalfturnConsole
 from rig.console.desk import Desk
-from rig.console.live import Live, Phase
+from rig.console.live_job import Live, Phase
 
 
 class Clock:

@@ -16,7 +16,7 @@ from textual.widgets import Button, Footer, Input, Static
 from rig.bench.commands import Note
 from rig.bench.events import Asked
 from rig.console.desk import Desk
-from rig.console.dialogs.asking import Asking, asking_of
+from rig.console.dialogs.question_words import Asking, asking_of
 from rig.console.feeds_off import Dialog
 from rig.console.letters import letter
 from rig.console.widgets.field import Field

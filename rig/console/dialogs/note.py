@@ -13,8 +13,8 @@ from textual.message import Message
 from textual.widgets import Button, Footer, Input, Static
 
 from rig.console.feeds_off import Dialog
-from rig.console.handing import hand_over
-from rig.console.reading import Sorry, or_sorry
+from rig.console.records_reader import Sorry, or_sorry
+from rig.console.worker_mail import hand_over
 from rig.records.model import RunEvent
 
 LONGEST = 400  # characters: a few sentences (guess)

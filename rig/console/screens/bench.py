@@ -16,15 +16,15 @@ from textual.widgets.option_list import Option
 from rig.bench.commands import GoOn, Pause, RepeatStep
 from rig.bench.events import BenchEvent
 from rig.bench.order import RunOrder
-from rig.console.chosen import Chosen, look_at
-from rig.console.handing import hand_over
-from rig.console.live import Phase
-from rig.console.reading import Reading
+from rig.console.live_job import Phase
+from rig.console.plan_outlook import PlanOutlook, look_at
 from rig.console.recent import RecentUnit, recent_units
+from rig.console.records_reader import RecordsReader
 from rig.console.screen import DeskScreen
 from rig.console.widgets.job_card import JobCard
 from rig.console.widgets.plan_view import PlanView
 from rig.console.widgets.unit_form import UnitForm
+from rig.console.worker_mail import hand_over
 
 # A scanner sends a character every few milliseconds; a person who types one and stops wants to go
 # on in the field (s, guess).
@@ -61,7 +61,7 @@ class BenchScreen(DeskScreen):
 
     def __init__(self) -> None:
         super().__init__()
-        self._chosen = Chosen()
+        self._chosen = PlanOutlook()
         self._shown: object = None
         self._scanned = ""
         self._scan_s = float("-inf")
@@ -149,7 +149,7 @@ class BenchScreen(DeskScreen):
     # --- units tested last ---------------------------------------------------------------------
 
     @work(thread=True, exclusive=True, group="recent")
-    def _find_recent(self, reading: Reading) -> None:
+    def _find_recent(self, reading: RecordsReader) -> None:
         hand_over(self, self.RecentFound(recent_units(reading)))
 
     def on_bench_screen_recent_found(self, event: RecentFound) -> None:

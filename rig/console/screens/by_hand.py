@@ -14,10 +14,10 @@ from textual.widgets import Button, Input, Select, Static
 
 from rig.bench.events import BenchEvent
 from rig.bench.order import ByHandOrder
-from rig.console.chosen import told
 from rig.console.holding import BATTERY, BOTH, IGNITION, OFF, Feeds, HeldFeeds
 from rig.console.job_state import JobState, hand_state, is_ready
 from rig.console.letters import letter
+from rig.console.plan_outlook import told
 from rig.console.screens.watching import WatchingScreen
 from rig.console.turn_rows import touch_rows, turn_rows
 from rig.console.widgets.hold_button import HoldButton

@@ -15,11 +15,11 @@ from textual.widgets import Select, Static
 
 from rig.analysis.model import Verdict
 from rig.analysis.wording import with_u
-from rig.console.handing import hand_over
-from rig.console.reading import Reading, Sorry, or_sorry
+from rig.console.records_reader import RecordsReader, Sorry, or_sorry
 from rig.console.trend_points import MEASURES, RunValue, TrendMeasure, Trends, trends_of
 from rig.console.widgets.history_table import HistoryLine, HistoryTable
 from rig.console.widgets.trend import TrendLimit, TrendPoint, TrendView
+from rig.console.worker_mail import hand_over
 from rig.records.model import UnitHistory
 
 if TYPE_CHECKING:
@@ -105,7 +105,7 @@ class HistoryPane(Vertical):
         self.query_one(Select).value = names[(names.index(self.measure.name) + 1) % len(names)]
 
     @work(thread=True, exclusive=True, group="history")
-    def _read(self, reading: Reading, asked: int, run_id: UUID) -> None:
+    def _read(self, reading: RecordsReader, asked: int, run_id: UUID) -> None:
         trends = or_sorry(lambda: trends_of(reading.history(run_id)))
         hand_over(self, self.HistoryRead(asked, trends))
 

@@ -11,7 +11,7 @@ from rig.bench.commands import GoOn, Pause, RepeatStep
 from rig.bench.events import BenchEvent
 from rig.console.job_state import JobState, is_run, run_state
 from rig.console.letters import letter
-from rig.console.live import Phase
+from rig.console.live_job import Phase
 from rig.console.plan_progress import clock_words, step_rows
 from rig.console.screens.watching import WatchingScreen
 from rig.console.turn_rows import turn_rows

@@ -15,12 +15,12 @@ from textual.widgets import Static
 
 from rig.analysis.model import Limits
 from rig.console.compare import Pair, in_order, laid_over, pairs
-from rig.console.handing import hand_over
-from rig.console.reading import Reading, Sorry, or_sorry
+from rig.console.records_reader import RecordsReader, Sorry, or_sorry
 from rig.console.run_view import view_of_record
 from rig.console.trace_picture import Picture
 from rig.console.widgets.change_table import ChangeTable
 from rig.console.widgets.trace import TraceView
+from rig.console.worker_mail import hand_over
 from rig.records.model import RunRecord
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ class Laid:
     limits: Limits | None
 
 
-def lay(reading: Reading, one: UUID, other: UUID) -> Laid:
+def lay(reading: RecordsReader, one: UUID, other: UUID) -> Laid:
     """Read two runs and find what they have in common."""
     before, after = in_order(reading.run(one), reading.run(other))
     limits = view_of_record(after).limits
@@ -101,7 +101,7 @@ class OverlayPane(Vertical):
         self._read(self.app.desk.reading, self._asked, one, other)
 
     @work(thread=True, exclusive=True, group="pair")
-    def _read(self, reading: Reading, asked: int, one: UUID, other: UUID) -> None:
+    def _read(self, reading: RecordsReader, asked: int, one: UUID, other: UUID) -> None:
         hand_over(self, self.PairRead(asked, or_sorry(lambda: lay(reading, one, other))))
 
     def on_overlay_pane_pair_read(self, event: PairRead) -> None:
@@ -145,7 +145,7 @@ class OverlayPane(Vertical):
         self._draw(self.app.desk.reading, self._asked, laid, pair)
 
     @work(thread=True, exclusive=True, group="overlay")
-    def _draw(self, reading: Reading, asked: int, laid: Laid, pair: Pair) -> None:
+    def _draw(self, reading: RecordsReader, asked: int, laid: Laid, pair: Pair) -> None:
         def made() -> Picture:
             before = reading.trace(laid.before.run_id, pair.before.step)
             after = reading.trace(laid.after.run_id, pair.after.step)

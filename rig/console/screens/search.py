@@ -12,11 +12,11 @@ from textual.message import Message
 from textual.timer import Timer
 from textual.widgets import Static
 
-from rig.console.handing import hand_over
-from rig.console.reading import Reading, Sorry, or_sorry
+from rig.console.records_reader import RecordsReader, Sorry, or_sorry
 from rig.console.search_words import SearchWords, filter_of
 from rig.console.widgets.run_table import RunTable
 from rig.console.widgets.search_form import SearchForm
+from rig.console.worker_mail import hand_over
 from rig.records.model import RunFilter, RunsFound
 
 if TYPE_CHECKING:
@@ -106,7 +106,7 @@ class SearchPane(Vertical):
 
     @work(thread=True, exclusive=True, group="search")
     def _search(
-        self, reading: Reading, asked: int, wanted: RunFilter, offset: int, limit: int
+        self, reading: RecordsReader, asked: int, wanted: RunFilter, offset: int, limit: int
     ) -> None:
         found = or_sorry(lambda: reading.search(wanted, limit=limit, offset=offset))
         hand_over(self, self.Found(asked, offset, found))

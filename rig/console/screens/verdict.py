@@ -19,16 +19,16 @@ from rig.bench.events import BenchEvent, RunBegan, RunEnded
 from rig.bench.order import ByHandOrder, RunOrder
 from rig.console.dialogs.message import MessageDialog
 from rig.console.dialogs.note import NoteDialog
-from rig.console.handing import hand_over
 from rig.console.letters import letter
-from rig.console.live import Phase
-from rig.console.reading import Reading, Sorry, or_sorry
+from rig.console.live_job import Phase
+from rig.console.records_reader import RecordsReader, Sorry, or_sorry
 from rig.console.run_view import RunView, view_of_live, view_of_record
 from rig.console.screen import DeskScreen
 from rig.console.widgets.reason_list import ReasonList
 from rig.console.widgets.run_facts import FactLines, FactList, note_line
 from rig.console.widgets.run_trace import RunTrace
 from rig.console.widgets.verdict_head import VerdictHead
+from rig.console.worker_mail import hand_over
 from rig.records.model import RunEvent, Source
 
 NO_RUN = (
@@ -164,7 +164,7 @@ class VerdictScreen(DeskScreen):
         self._read(self.desk.reading, self._asked, run_id)
 
     @work(thread=True, group="verdict", exclusive=True)
-    def _read(self, reading: Reading, asked: int, run_id: UUID) -> None:
+    def _read(self, reading: RecordsReader, asked: int, run_id: UUID) -> None:
         view = or_sorry(lambda: view_of_record(reading.run(run_id)))
         hand_over(self, self.Loaded(asked, view))
 

@@ -13,7 +13,7 @@ from textual.widget import Widget
 
 from rig.bench.events import BenchEvent
 from rig.console.job_state import JobState, is_ready
-from rig.console.live import Phase
+from rig.console.live_job import Phase
 from rig.console.live_picture import LivePicture
 from rig.console.rig_state import RigWord, rig_words
 from rig.console.screen import DeskScreen

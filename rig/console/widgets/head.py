@@ -9,7 +9,7 @@ from textual.app import ComposeResult
 from textual.containers import Horizontal, Vertical
 from textual.widgets import Static
 
-from rig.console.live import Phase
+from rig.console.live_job import Phase
 from rig.console.places import places
 
 if TYPE_CHECKING:

@@ -7,7 +7,7 @@ from textual.containers import Vertical
 from textual.widgets import Button, Static
 
 from rig.bench.order import RigCheckOrder
-from rig.console.live import Live, Phase
+from rig.console.live_job import Live, Phase
 
 
 class JobCard(Vertical):

@@ -8,7 +8,7 @@ from textual.app import ComposeResult
 from textual.containers import VerticalScroll
 from textual.widgets import Static
 
-from rig.console.chosen import Chosen
+from rig.console.plan_outlook import PlanOutlook
 from rig.console.plan_words import duration_words, guard_words, limit_words, not_judged, step_words
 from rig.plan_steps import HALF_TURN_GUESS_S, SupplySweepStep, VisualStep
 from rig.plans import Plan
@@ -24,7 +24,7 @@ _HEADINGS = {
 
 
 class PlanView(VerticalScroll, can_focus=True):
-    """Shows a `Chosen`; scrolled by the arrow keys when it has the focus."""
+    """Shows a `PlanOutlook`; scrolled by the arrow keys when it has the focus."""
 
     DEFAULT_CSS = """
     PlanView { padding: 1 1 0 2; border-left: vkey $panel; scrollbar-size-vertical: 1; }
@@ -45,7 +45,7 @@ class PlanView(VerticalScroll, can_focus=True):
             yield Static(heading, id=f"{part}-heading", classes="heading", markup=False)
             yield Static("", id=f"{part}-text", markup=False)
 
-    def show(self, chosen: Chosen, *, programmable: bool) -> None:
+    def show(self, chosen: PlanOutlook, *, programmable: bool) -> None:
         """Show ``chosen``; ``programmable``: the rig's supply can be set."""
         plan = chosen.plan
         self.query_one(".title", Static).update(
@@ -66,7 +66,7 @@ class PlanView(VerticalScroll, can_focus=True):
         text.update(shown or "")
 
 
-def _sub(chosen: Chosen, *, programmable: bool) -> str:
+def _sub(chosen: PlanOutlook, *, programmable: bool) -> str:
     plan = chosen.plan
     if not chosen.name:
         return "Choose one on the left; what it does and asks for is told here."

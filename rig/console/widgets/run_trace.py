@@ -13,11 +13,11 @@ from textual.message import Message
 from textual.widgets import Static
 
 from rig.analysis.model import Limits, Reason
-from rig.console.handing import hand_over
 from rig.console.passage import Passage
-from rig.console.reading import Reading, Sorry, or_sorry
+from rig.console.records_reader import RecordsReader, Sorry, or_sorry
 from rig.console.trace_picture import Picture, picture
 from rig.console.widgets.trace import TraceView
+from rig.console.worker_mail import hand_over
 
 if TYPE_CHECKING:
     from rig.console.app import HalfturnConsole
@@ -73,7 +73,7 @@ class RunTrace(Vertical):
     @work(thread=True, exclusive=True)
     def _read(
         self,
-        reading: Reading,
+        reading: RecordsReader,
         asked: int,
         run_id: UUID,
         passage: Passage,

@@ -68,7 +68,7 @@ class _Held:
             self.store.close()
 
 
-class Reading:
+class RecordsReader:
     """One records file, opened when first asked for.
 
     Every method blocks, may be called from any thread, and raises RecordsError with a sentence.

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from rig.bench.cautions import CAUTIONS
 from rig.bench.events import Asked
 from rig.bench.order import RigCheckOrder
-from rig.console.live import Live
+from rig.console.live_job import Live
 from rig.feasible import cautions_on_rig
 from rig.plan_steps import VisualStep
 from rig.visual import VISUAL_CHECKS, VisualCheck

@@ -13,7 +13,7 @@ from rig.schema import Mistake, MistakesError
 
 
 @dataclass(frozen=True)
-class Chosen:
+class PlanOutlook:
     """A plan by its ``name``; ``plan`` is None if its file cannot be used.
 
     ``troubles`` are the sentences that keep it from starting and ``next_action`` what to do about
@@ -28,13 +28,13 @@ class Chosen:
     sensor: str = ""
 
 
-def look_at(desk: Desk) -> Chosen:
+def look_at(desk: Desk) -> PlanOutlook:
     """Return what there is to say of the desk's plan; reads its file, feeds nothing."""
     name = desk.choices.plan
     if not name:
-        return Chosen()
+        return PlanOutlook()
     if name not in desk.plans():
-        return Chosen(
+        return PlanOutlook(
             name,
             troubles=(f"There is no plan called {name} any more: its file has gone.",),
             next_action="Choose another plan.",
@@ -45,7 +45,7 @@ def look_at(desk: Desk) -> Chosen:
         return _unusable(name, desk.plans()[name], error.mistakes)
     settings, station = desk.settings, desk.station
     mistakes = check_plan_on_rig(plan, settings, station)
-    return Chosen(
+    return PlanOutlook(
         name,
         plan,
         tuple(map(told, mistakes)),
@@ -66,8 +66,8 @@ def told(mistake: Mistake) -> str:
     return f"{text} Allowed: {mistake.allowed}." if mistake.allowed else text
 
 
-def _unusable(name: str, file: Path, mistakes: Iterable[Mistake]) -> Chosen:
-    return Chosen(
+def _unusable(name: str, file: Path, mistakes: Iterable[Mistake]) -> PlanOutlook:
+    return PlanOutlook(
         name,
         troubles=tuple(map(told, mistakes)),
         next_action=f"Mend {file} and press Ctrl+L to read it again, or choose another plan.",

@@ -28,7 +28,7 @@ from rig.bench.events import (
 from rig.bench.order import ByHandOrder, RigCheckOrder
 from rig.bench.requests import Ask
 from rig.console.job_state import over_state
-from rig.console.live import Live, Phase
+from rig.console.live_job import Live, Phase
 from rig.records.model import RunState, StepState
 
 RUN = UUID(int=7)

@@ -8,7 +8,7 @@ from threading import Event, Thread
 import pytest
 from recorded import library
 
-from rig.console.reading import NO_RECORDS, Reading, Sorry, or_sorry
+from rig.console.records_reader import NO_RECORDS, RecordsReader, Sorry, or_sorry
 from rig.console.run_view import fact_lines, facts, verdict_words, view_of_record
 from rig.console.trend_points import trends_of
 from rig.console.widgets.run_table import result_of
@@ -20,7 +20,7 @@ from rig.records.store import RecordsError, Store
 def kept(tmp_path):
     """A reading of the library, and the runs' ids by name."""
     path, ids = library(tmp_path)
-    reading = Reading(path, wait_s=0.05)
+    reading = RecordsReader(path, wait_s=0.05)
     yield reading, ids
     reading.close()
 
@@ -41,7 +41,7 @@ def test_a_trace_is_read_once_and_no_more_are_kept_than_there_is_room_for(kept, 
     assert reading.trace(ids["slow"], 1) is first
     second = reading.trace(ids["new"], 2)
     assert reading.trace(ids["slow"], 1) is first
-    monkeypatch.setattr("rig.console.reading.KEPT_SAMPLES", len(first) + len(second))
+    monkeypatch.setattr("rig.console.records_reader.KEPT_SAMPLES", len(first) + len(second))
     third = reading.trace(ids["new"], 3)
     assert reading.trace(ids["new"], 3) is third
     assert reading.trace(ids["new"], 2) is not second  # the one used longest ago had to go
@@ -56,13 +56,13 @@ def test_a_note_is_kept_in_the_record(kept):
 
 
 def test_no_file_is_no_error_but_the_beginning(tmp_path):
-    reading = Reading(tmp_path / "none.sqlite")
+    reading = RecordsReader(tmp_path / "none.sqlite")
     assert or_sorry(lambda: reading.search(RunFilter(), limit=1)) == Sorry(NO_RECORDS)
     assert not reading.path.exists()
 
 
 def test_a_file_that_comes_or_is_replaced_is_noticed(tmp_path):
-    reading = Reading(tmp_path / "mine" / "records.sqlite")
+    reading = RecordsReader(tmp_path / "mine" / "records.sqlite")
     with pytest.raises(RecordsError):
         reading.search(RunFilter(), limit=1)
     (tmp_path / "mine").mkdir()
@@ -89,14 +89,14 @@ def test_another_programs_lock_is_told_and_over_when_it_is(kept):
 def test_a_file_that_is_no_record_is_told(tmp_path):
     path = tmp_path / "records.sqlite"
     path.write_text("dear diary")
-    sorry = or_sorry(lambda: Reading(path).search(RunFilter(), limit=1))
+    sorry = or_sorry(lambda: RecordsReader(path).search(RunFilter(), limit=1))
     assert "is not a records database. Choose another records file" in sorry.text
     assert path.read_text() == "dear diary"
 
 
 def test_a_path_that_cannot_be_reached_is_told(tmp_path):
     (tmp_path / "file").write_text("")
-    sorry = or_sorry(lambda: Reading(tmp_path / "file" / "x").search(RunFilter(), limit=1))
+    sorry = or_sorry(lambda: RecordsReader(tmp_path / "file" / "x").search(RunFilter(), limit=1))
     assert "cannot be reached" in sorry.text
 
 
