@@ -58,6 +58,7 @@ class ControlLoop:
         self.period_s = period_s
         self.recorder = Recorder()
         self.consent = False
+        self.has_fed = False  # a feed was made since the job began
         self._listen = listen
         self._watch = watch
         self._ask = ask
@@ -120,6 +121,7 @@ class ControlLoop:
                 "The battery feed was asked for without a running step or the operator's consent. "
                 "Accept the cautions of this run first."
             )
+        self.has_fed = self.has_fed or feeds != OFF
         try:
             self.station.command(feeds)
         except DriverError as error:

@@ -28,7 +28,8 @@ class RunLog:
     """The reasons and half-turns gathered, and the run's events.
 
     ``now_s`` returns the bench clock's time (s), ``run_id`` is the run's in the record;
-    ``judged`` are the half-turns held against the plan's ``limits``, ``half_turns`` counts all.
+    ``judged`` are the half-turns held against the plan's ``limits``, ``half_turns`` counts all;
+    ``ending`` is what ended the run before its plan did.
     """
 
     keeper: Keeper
@@ -38,6 +39,7 @@ class RunLog:
     limits: Limits
     judged: list[HalfTurn] = field(default_factory=list)
     reasons: list[Reason] = field(default_factory=list)
+    ending: list[Reason] = field(default_factory=list)
     half_turns: int = 0
     repeated: list[Repeated] = field(default_factory=list)
     _repeating: Repeated | None = None
@@ -52,6 +54,10 @@ class RunLog:
     def argue(self, verdict: Verdict, text: str, measure: str) -> None:
         """Add a reason of the run as a whole."""
         self.reasons.append(Reason(verdict, text, measure))
+
+    def argue_end(self, verdict: Verdict, text: str, measure: str) -> None:
+        """Add what ended the run before its plan did: it is told before all else of its kind."""
+        self.ending.append(Reason(verdict, text, measure))
 
     def mark(self) -> Mark:
         """Return where the log stands: before a step that may be repeated."""
@@ -83,12 +89,24 @@ class RunLog:
 
         What a repetition kept within a limit is no reason where the time before it failed on that.
         """
-        found = self._found_since(Mark(0, 0))
+        found = self._end_first(self._found_since(Mark(0, 0)))
         if not found:
             return []  # that a step was repeated argues for nothing
         failed = {reason.measure for reason in found if reason.verdict is Verdict.FAIL}
         stands = [r for r in found if r.verdict is not Verdict.PASS or r.measure not in failed]
         return [*stands, *(repeated.reason() for repeated in self.repeated)]
+
+    def _end_first(self, found: list[Reason]) -> list[Reason]:
+        """Return ``found`` after what ended the run: the half-turn that failed in it, and why."""
+        if not self.ending:
+            return found
+        culprits = [
+            reason
+            for reason in found
+            if reason.verdict is Verdict.FAIL
+            and (reason.measure, reason.half_turn) == ("outcome", self.half_turns)
+        ]
+        return [*culprits, *self.ending, *(reason for reason in found if reason not in culprits)]
 
     def _found_since(self, mark: Mark) -> list[Reason]:
         judged = self.judged[mark.judged :]

@@ -25,6 +25,8 @@ class Session(FedJob):
     def __init__(self, order: RunOrder, backend: Backend, keeper: Keeper, console: Console) -> None:
         super().__init__(order, backend, keeper, console)
         self.wishes = Wishes()
+        self._step = 0  # the plan's number of the step that is on or was last
+        self._cut_off = False
 
     # --- what a run is --------------------------------------------------------------------
 
@@ -46,30 +48,38 @@ class Session(FedJob):
         runner = StepRunner(self.loop, self._context(), self.limits, self.log, self.wait_on_disk)
         steps = self.order.plan.steps
         record_number = 0
-        for number, step in enumerate(steps, start=1):
+        self._pause_if_wished()
+        for self._step, step in enumerate(steps, start=1):
+            number = self._step
             to_come_s = sum(later.expected_s(HALF_TURN_GUESS_S) for later in steps[number:])
             repeated = False
             while True:
-                if self.wishes.pause:
-                    self._while_paused()
                 record_number += 1
                 work = make_work(step, self.order.station.battery_sensor.shunt_ohm)
                 place = StepPlace(number, len(steps), record_number, repeated, to_come_s)
                 mark = self.log.mark()
                 self.wishes.repeat = False
                 state = runner.run(place, step, work)
+                self._pause_if_wished()
                 if not self.wishes.repeat:
                     break
                 repeated = True
                 self.log.supersede(mark, step_named(number, step))
-                self.log.note("repeat", f"{step_named(number, step)} is done once more.")
+                self.log.note("repeat", f"{step_named(number, step)} is being repeated.")
             self.log.settle(done=state is StepState.DONE)
         self.loop.idle(PROVE_OFF_S)
         return RunState.FINISHED
 
-    def judgement(self) -> Judgement:
-        """Combine every reason found."""
-        return combine(self.log.all_reasons())
+    def judgement(self) -> Judgement | None:
+        """Combine every reason found; None if the run was over before it was fed or found a fault.
+
+        Nobody has then learnt anything about the unit, so there is nothing to test again.
+        """
+        reasons = self.log.all_reasons()
+        found = any(reason.verdict is Verdict.FAIL for reason in reasons)
+        if self._cut_off and not self.loop.has_fed and not found:
+            return None
+        return combine(reasons)
 
     # --- while it is on -------------------------------------------------------------------
 
@@ -101,6 +111,10 @@ class Session(FedJob):
         """Take note of a wish."""
         self.wishes.take(command)
 
+    def _pause_if_wished(self) -> None:
+        if self.wishes.pause:
+            self._while_paused()
+
     def _while_paused(self) -> None:
         text = "Paused by the operator, feeds off."
         self.log.note("paused", text)
@@ -120,13 +134,32 @@ class Session(FedJob):
         # What a stall or a run-on was, the analysis of the trace decides; the guard saw signs.
         failed = any(reason.verdict is Verdict.FAIL for reason in self.log.all_reasons())
         certain = trip.kind is TripKind.OVER_CURRENT or failed
-        self.log.argue(Verdict.FAIL if certain else Verdict.RETEST, trip.text, "guard")
+        verdict = Verdict.FAIL if certain else Verdict.RETEST
+        self.log.argue_end(verdict, f"{trip.text}{self._left_out()}", "guard")
         return RunState.FINISHED
 
     def unfinished(self, text: str) -> None:
         """Argue that a plan that was not carried out passes nothing."""
-        self.log.argue(
-            Verdict.RETEST,
-            f"The plan was not carried out to its end, so it cannot pass the unit: {text}",
-            "run",
-        )
+        self._cut_off = True
+        self.log.argue_end(Verdict.RETEST, f"{as_sentence(text)} {self._cut_off_words()}", "run")
+
+    def _cut_off_words(self) -> str:
+        count = len(self.order.plan.steps)
+        if not self._step:
+            return "No step of the plan was begun, so it cannot pass the unit."
+        where = f"The plan was left in step {self._step} of {count}"
+        return f"{where}, so it cannot pass the unit.{self._left_out()}"
+
+    def _left_out(self) -> str:
+        """Return which steps of the plan were not begun, as a sentence after another."""
+        first, last = self._step + 1, len(self.order.plan.steps)
+        if first > last:
+            return ""
+        which = f"Step {last} was" if first == last else f"Steps {first} to {last} were"
+        return f" {which} not done."
+
+
+def as_sentence(text: str) -> str:
+    """Return ``text`` with a capital at its beginning and a full stop at its end."""
+    text = text[:1].upper() + text[1:]
+    return text if text.endswith((".", "!", "?")) else f"{text}."

@@ -157,6 +157,7 @@ def answer(ended: RunEnded, gathered: Gathered) -> dict[str, object]:
         ],
         "run": str(ended.run_id),
         "state": str(ended.state),
+        "note": ended.note,
         "feeds_off": ended.feeds_off,
         "simulated": gathered.began is not None and gathered.began.simulated,
         "backend": {} if gathered.began is None else gathered.began.facts,
@@ -170,6 +171,8 @@ def words(ended: RunEnded, gathered: Gathered) -> str:
     lines = [f"verdict: {verdict}" + (" (SIMULATED)" if simulated else "")]
     if ended.judgement is not None:
         lines += verdict_lines(ended.judgement)
+    elif ended.note:
+        lines.append(f"  - {ended.note}")
     lines.append(f"run {ended.run_id} ({ended.state})")
     text = "\n".join(lines)
     return wrapped(text) if sys.stdout.isatty() else text

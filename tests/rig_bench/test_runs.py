@@ -59,31 +59,35 @@ def test_a_slow_unit_is_told_from_a_jammed_one_at_any_supply(carry_out, supply_v
 
 
 @pytest.mark.parametrize(
-    "fault",
+    ("fault", "verdict"),
     [
-        "sensor-stuck@1.9",
-        "sensor-absent@1.9",
-        "bus-hang@1.9",
-        "sensor-clipped",
-        "sensor-noisy=3",
-        "feed-relay-stuck-open",
-        "feed-relay-welded",
+        ("sensor-stuck@1.9", "retest"),
+        ("sensor-absent@1.9", "retest"),
+        ("bus-hang@1.9", "retest"),
+        ("sensor-clipped", "retest"),
+        ("sensor-noisy=3", "retest"),
+        ("feed-relay-stuck-open", "retest"),
+        ("feed-relay-welded", "none"),  # it is seen before anything is fed
     ],
 )
-def test_a_rig_fault_never_fails_and_never_passes_a_unit(carry_out, fault):
+def test_a_rig_fault_never_fails_and_never_passes_a_unit(carry_out, fault, verdict):
     ran = carry_out(make_order(faults=[fault]))
-    assert ran.verdict == "retest"
+    assert ran.verdict == verdict
     assert ran.ended.feeds_off
 
 
-@pytest.mark.parametrize("fault", ["supply-silent@2", "supply-lies"])
-def test_a_supply_that_fails_ends_the_run_without_a_verdict_on_the_unit(carry_out, fault):
+@pytest.mark.parametrize(
+    ("fault", "verdict"), [("supply-silent@2", "retest"), ("supply-lies", "none")]
+)
+def test_a_supply_that_fails_ends_the_run_and_is_not_held_against_the_unit(
+    carry_out, fault, verdict
+):
     plan = make_plan(
         HALF_TURNS, '[[step]]\nkind = "half_turns"\ncount = 2\npause_s = 0.4\nsupply_v = 10.0\n'
     )
     ran = carry_out(make_order(plan, faults=[fault], settings=make_settings(supply=True)))
     assert ran.ended.state is RunState.INTERRUPTED
-    assert ran.verdict == "retest"
+    assert ran.verdict == verdict
     assert "supply" in ran.ended.note
 
 
@@ -291,10 +295,13 @@ def test_the_operator_is_asked_and_cannot_is_an_answer(carry_out):
     assert ran.verdict == "retest"  # not all of the plan was done
 
 
-def test_refused_cautions_feed_nothing(carry_out):
+def test_refused_cautions_feed_nothing_and_judge_nothing(carry_out):
     watcher = Watcher(answers={"accept_cautions": "refused"})
     ran = carry_out(make_order(consent=False), watcher, hands=False)
     assert ran.ended.state is RunState.INTERRUPTED
+    assert ran.verdict == "none"
+    assert ran.record.end.judgement is None
+    assert "The cautions were not accepted" in ran.record.end.note
     assert not any(s.battery_feed or s.ignition_feed for s in watcher.samples)
     assert watcher.of(StepEnded) == []
 

@@ -10,7 +10,8 @@ from bench_runs import HALF_TURNS, HEAD, Watcher, feeds_are_on, make_order, make
 from commander import Commander
 
 from rig.bench.commands import Meddle, Note, Pause, RepeatStep
-from rig.bench.events import HalfTurnEnded, Noted, Paused, StepBegan, WentOn
+from rig.bench.errors import Stopped
+from rig.bench.events import HalfTurnEnded, Noted, Paused, StepBegan, StepEnded, WentOn
 from rig.records.model import RunState
 
 SETTINGS = make_settings(sample_hz=500, supply=False)
@@ -99,6 +100,63 @@ def test_a_stop_and_an_emergency_stop_end_a_pause(carry_out):
     assert "Emergency stop" in ran.ended.note
     assert ran.verdict == "retest"
     assert not feeds_are_on(ran.backend, SETTINGS)
+
+
+def test_a_run_that_is_stopped_before_anything_is_fed_gives_no_verdict(carry_out):
+    def stop():
+        raise Stopped("Stopped: somebody came to the jig.", by_operator=True)
+
+    ran = carry_out(order(FOUR), Watcher(listen=stop))
+    assert (ran.ended.state, ran.verdict) == (RunState.STOPPED, "none")
+    assert ran.record.end.note == "Stopped: somebody came to the jig."
+    # Unless something was found already.
+    watcher = Watcher(answers={"inspect": "fault"})
+    watcher.on_listen = lambda: stop() if watcher.of(StepEnded) else ()
+    ran = carry_out(order(LOOK, FOUR, PARK), watcher, hands=False)
+    assert (ran.ended.state, ran.verdict) == (RunState.STOPPED, "fail")
+    assert not any(sample.battery_feed for sample in watcher.samples)
+
+
+def test_what_ended_a_run_is_its_first_reason_and_tells_what_was_left_out(carry_out):
+    watcher = Watcher()
+
+    def stop():
+        if len(watcher.of(HalfTurnEnded)) == 2:
+            raise Stopped("Stopped: somebody came to the jig.", by_operator=True)
+        return ()
+
+    watcher.on_listen = stop
+    ran = carry_out(order(FOUR, PARK, FOUR), watcher)
+    assert (ran.ended.state, ran.verdict) == (RunState.STOPPED, "retest")
+    assert ran.ended.judgement.reasons[0].text == (
+        "Stopped: somebody came to the jig. The plan was left in step 1 of 3, so it cannot pass "
+        "the unit. Steps 2 to 3 were not done."
+    )
+
+
+def test_a_jam_that_ends_a_run_is_told_before_what_the_unit_did_earlier(carry_out):
+    commander = Commander({(HalfTurnEnded, 2): [Meddle("lock_lever")]})
+    ran = carry_out(order(FOUR, PARK, faults=["dry-gear"]), commander)
+    assert ran.verdict == "fail"
+    first, second, *others = ran.ended.judgement.reasons
+    assert (first.measure, first.half_turn) == ("outcome", 3)
+    assert first.text.startswith("Half-turn 3 (to run) stalled.")
+    assert second.measure == "guard"
+    assert second.text.endswith("Step 2 was not done.")
+    assert {1, 2} <= {other.half_turn for other in others if other.verdict == "fail"}
+
+
+def test_a_step_is_repeated_in_the_pause_after_it(carry_out):
+    zero = '[[step]]\nkind = "zero"\n'
+    commander = Commander({(StepBegan, 1): [Pause()], (Paused, 1): [RepeatStep(True)]})
+    ran = carry_out(order(zero, FOUR), commander)
+    assert [began.repeated for began in commander.of(StepBegan)] == [False, True, False]
+    assert [(step.kind, step.title.endswith("(repeated)")) for step in ran.record.steps] == [
+        ("zero", False),
+        ("zero", True),
+        ("half_turns", False),
+    ]
+    assert ran.verdict == "pass"
 
 
 def test_a_unit_that_draws_when_fed_again_after_a_pause_is_seen(carry_out):

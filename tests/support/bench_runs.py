@@ -101,7 +101,8 @@ class Ran:
 
     @property
     def verdict(self):
-        return str(self.ended.judgement.verdict)
+        judgement = self.ended.judgement
+        return "none" if judgement is None else str(judgement.verdict)
 
     @property
     def outcomes(self):
