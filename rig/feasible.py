@@ -267,14 +267,22 @@ def _winding(case: _Case) -> None:
             )
 
 
+def _stall_named(case: _Case, path: KeyPath) -> str:
+    """Return which unit is meant, at the start of a sentence: one that jams, or is held still."""
+    if path[0] != "step":
+        return "A unit that jams"
+    number = int(path[1])
+    return f"In step {number + 1} ({case.plan.steps[number].label}) the unit"
+
+
 def _cautions(case: _Case) -> Iterator[str]:
     for path, hold_s, current_a in _stalls(case):
         earliest_s = blade_fuse.earliest_s(current_a, case.station.fuse_a)
         if earliest_s < hold_s <= blade_fuse.latest_s(current_a, case.station.fuse_a):
             yield (
-                f"{key_text(path)}: a stall of {hold_s:g} s at {current_a:.3g} A may open the "
-                f"{case.station.fuse_a:g} A fuse (it holds {earliest_s:.2g} s for sure): have "
-                "spare fuses at hand."
+                f"{_stall_named(case, path)} stands still for up to {hold_s:g} s at "
+                f"{current_a:.3g} A, which may open the {case.station.fuse_a:g} A fuse (it holds "
+                f"{earliest_s:.2g} s for sure): have spare fuses at hand."
             )
     for number, step in enumerate(case.plan.steps):
         if _skipped(case, step):

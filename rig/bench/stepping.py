@@ -17,7 +17,7 @@ from rig.bench.runlog import RunLog
 from rig.bench.seams import Done
 from rig.bench.steps import Findings, SkippedStep, StepContext, StepWork
 from rig.plans import HALF_TURN_GUESS_S, AnyStep, SupplySweepStep
-from rig.records.model import StepRecord, StepState
+from rig.records.model import AGAIN, StepRecord, StepState
 
 # Each step's trace begins with this much rest (s), for the analysis to know rest level and noise.
 BASELINE_S = 0.2
@@ -140,7 +140,7 @@ class StepRunner:
         record = StepRecord(
             number=place.record_number,
             kind=step.kind,
-            title=f"{step.label} (repeated)" if place.repeated else step.label,
+            title=step.label + (AGAIN if place.repeated else ""),
             started_at=began,
             ended_at=datetime.now(UTC),
             state=state,

@@ -112,13 +112,13 @@ def _going(desk: Desk) -> JobState:
     if trip is not None:
         return JobState("Tripped", trip.text, alert=True)
     if live.phase is Phase.PAUSED:
-        return JobState("Paused", "Feeds off. P goes on, F12 ends the run.")
+        return JobState("Paused", _paused(live))
     if step is None:
         return JobState("Starting", "Before the first step: dead-man, cautions, supply.")
     wishes = _wishes(live)
     if wishes:
         return JobState("Run on", wishes)
-    again = ", once more" if step.repeated else ""
+    again = ", repeated" if step.repeated else ""
     return JobState(
         "Run on", f"{job.unit_serial}, step {step.number} of {step.steps}: {step.title}{again}"
     )
@@ -126,10 +126,19 @@ def _going(desk: Desk) -> JobState:
 
 def _wishes(live: Live) -> str:
     if live.pause_wanted and live.repeat_wanted:
-        return "Pausing after this half-turn; step once more (P, R take it back)."
+        return "Pausing after this half-turn; then this step is repeated (P, R take it back)."
     if live.pause_wanted:
         return "Pausing after this half-turn (P takes it back)."
-    return "This step is done once more (R takes it back)." if live.repeat_wanted else ""
+    return "This step will be repeated (R takes it back)." if live.repeat_wanted else ""
+
+
+def _paused(live: Live) -> str:
+    step = live.step
+    if step is None:
+        return "Feeds off, before the first step. P goes on, F12 ends the run."
+    if live.repeat_wanted:
+        return f"Feeds off. P goes on and step {step.number} is repeated (R takes it back)."
+    return f"Feeds off. P goes on, R repeats step {step.number}, F12 ends the run."
 
 
 def hand_state(desk: Desk, fed_s: float) -> JobState:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import Enum, auto
+from math import inf
 
 from rig.analysis.model import HalfTurn
 from rig.bench.events import (
@@ -56,6 +57,8 @@ class Live:
     asked: Asked | None = None
     pause_wanted: bool = False
     repeat_wanted: bool = False
+    paused_from_s: float | None = None  # on the bench's clock
+    paused_s: float = 0.0  # of the step that is on
     stop_wanted: bool = False
     ended: RunEnded | None = None
     refused: Refused | None = None
@@ -83,6 +86,11 @@ class Live:
         """Every measured half-turn of the steps that are over."""
         return [turn for step in self.steps for turn in step.half_turns]
 
+    @property
+    def can_repeat(self) -> bool:
+        """Tell whether a step is on that could be repeated, or was before the pause."""
+        return self.step is not None and (self.step_on or self.phase is Phase.PAUSED)
+
     def take(self, event: BenchEvent) -> None:
         """Take note of one event."""
         match event:
@@ -94,6 +102,7 @@ class Live:
                 self.step, self.step_on, self.step_turns = event, True, []
                 self.repeat_wanted = False
                 self.phase = Phase.ON
+                self.paused_s = 0.0
             case HalfTurnEnded():
                 self.step_turns.append(event)
             case Paused():
@@ -104,6 +113,7 @@ class Live:
                 self.asked, self.phase = event, Phase.ON
             case Noted():
                 self.notes.append(event)
+                self._count_pause(event)
             case StepEnded():
                 self.steps.append(event)
                 self.step_on = False
@@ -124,6 +134,13 @@ class Live:
                 if self.ended is None:  # else how it ended is known, and stays
                     self._over(Phase.REFUSED)
 
+    def _count_pause(self, note: Noted) -> None:
+        if note.kind == "paused":
+            self.paused_from_s = note.time_s
+        elif note.kind == "went_on" and self.paused_from_s is not None:
+            self.paused_s += note.time_s - self.paused_from_s
+            self.paused_from_s = None
+
     def gone(self) -> None:
         """Take note that the bench process died with the job on."""
         self._over(Phase.GONE)
@@ -142,5 +159,9 @@ class Live:
             return None
         if self.step is None:
             return self.began.expected_s
-        in_step_s = max(0.0, now_s - self.step.time_s)
-        return max(0.0, self.step.expected_s - in_step_s) + self.step.expected_after_s
+        step = self.step
+        if self.paused_from_s is not None:
+            now_s = self.paused_from_s
+        in_step_s = max(0.0, now_s - step.time_s - self.paused_s) if self.step_on else inf
+        again_s = step.expected_s if self.repeat_wanted else 0.0
+        return max(0.0, step.expected_s - in_step_s) + again_s + step.expected_after_s

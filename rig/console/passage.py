@@ -8,6 +8,7 @@ from typing import Protocol
 
 from rig.analysis.judge import measure_check
 from rig.analysis.model import HalfTurn, Limits, Measure, Outcome, Reason
+from rig.records.model import StepState
 
 _GOOD = frozenset({Outcome.PARKED, Outcome.SLOW})
 # Reasons of a whole run that one kind of step gives.
@@ -41,6 +42,11 @@ class StepFound(Protocol):
     @property
     def title(self) -> str:
         """What it is called."""
+        ...
+
+    @property
+    def state(self) -> StepState:
+        """How far it came."""
         ...
 
     @property

@@ -9,13 +9,13 @@ from pathlib import Path
 from typing import Any
 from uuid import UUID
 
-from rig.analysis.model import Judgement, Limits, Verdict
+from rig.analysis.model import Judgement, Limits, Outcome, Verdict
 from rig.bench.order import ByHandOrder, RunOrder
 from rig.console.live_job import Live
 from rig.console.passage import StepFound
 from rig.console.verdict_rows import Row, reason_rows, turn_rows
 from rig.plans import Plan, PlanError, plan_from_text
-from rig.records.model import RunEvent, RunRecord, RunState, Source
+from rig.records.model import AGAIN, RunEvent, RunRecord, RunState, Source, StepState
 
 _STATES = {
     RunState.RUNNING: "still running",
@@ -23,13 +23,17 @@ _STATES = {
     RunState.STOPPED: "stopped by the operator",
     RunState.INTERRUPTED: "interrupted",
 }
+# Where a half-turn leaves the lever that did so, nobody knows.
+_MIDWAY = frozenset({Outcome.STALLED, Outcome.RUNS_ON, Outcome.STOPS_SHORT})
 # Of what the bench told about itself, what a verdict should be read with.
 _SHOWN = ("seed", "faults", "chip", "kernel")
 
 
 @dataclass(frozen=True)
 class RunView:
-    """What there is to say of a run.  ``limits`` is None if its plan cannot be read any more.
+    """What there is to say of a run.
+
+    ``limits`` and ``plan_steps`` (how many the plan has) are None if it cannot be read any more.
 
     ``notes`` are what was written into it, oldest first; ``reason_rows`` and ``turn_rows`` what to
     walk through.  ``started`` and ``ended`` are None where only the bench's own news is known.
@@ -52,6 +56,7 @@ class RunView:
     end_note: str
     steps: Sequence[StepFound]
     limits: Limits | None
+    plan_steps: int | None = None
     backend: str = ""
     started: datetime | None = None
     ended: datetime | None = None
@@ -66,8 +71,40 @@ class RunView:
 
     @property
     def state_words(self) -> str:
-        """How far the run came, in words."""
+        """How the run ended, in words."""
+        if self.state is RunState.FINISHED and self.tripped:
+            return "ended by the guard"
         return _STATES.get(self.state, self.state)
+
+    @property
+    def tripped(self) -> bool:
+        """Tell whether the guard ended the run: what the unit did counts."""
+        reasons = self.judgement.reasons if self.judgement else ()
+        return any(reason.measure == "guard" for reason in reasons)
+
+    @property
+    def left_in_step(self) -> int | None:
+        """The plan's step in which the run ended before the plan did; None if it did not."""
+        cut = self.tripped or self.state in (RunState.STOPPED, RunState.INTERRUPTED)
+        if self.by_hand or not cut:
+            return None
+        return sum(not step.title.endswith(AGAIN) for step in self.steps)
+
+    @property
+    def lever_words(self) -> str:
+        """What is to be known of where the lever stands; empty if it parked."""
+        moved = [
+            turn
+            for step in self.steps
+            for turn in step.half_turns
+            if turn.outcome not in (Outcome.NO_FEED, Outcome.NO_MOVEMENT)
+        ]
+        if not moved or not (moved[-1].cut_by_rig or moved[-1].outcome in _MIDWAY):
+            return ""
+        return (
+            "may stand between stop and run; it turns on from there as soon as it is fed: keep "
+            "hands away"
+        )
 
     @property
     def feeds_words(self) -> str:
@@ -103,6 +140,7 @@ def view_of_record(record: RunRecord) -> RunView:
         end_note=end.note if end else "",
         steps=record.steps,
         limits=plan.analysis_limits() if plan else None,
+        plan_steps=len(plan.steps) if plan else None,
         backend=backend,
         started=start.started_at,
         ended=end.ended_at if end else None,
@@ -133,6 +171,7 @@ def view_of_live(live: Live, *, simulated: bool) -> RunView | None:
         end_note=ended.note,
         steps=tuple(live.steps),
         limits=job.plan.analysis_limits(),
+        plan_steps=len(job.plan.steps),
     )
 
 
@@ -201,6 +240,8 @@ def facts(view: RunView) -> list[tuple[str, str]]:
         ("Started", _moment(view.started)),
         ("Ended", _moment(view.ended)),
         ("State", f"{view.state_words}, {view.feeds_words}"),
+        ("Plan done", _left_words(view)),
+        ("Lever", view.lever_words),
         ("Bench", f"{'SIMULATED' if view.simulated else 'real'}: {view.backend}".rstrip(": ")),
         ("Run", str(view.run_id)[:8] if view.run_id else ""),
         ("Ended so", view.end_note),
@@ -217,10 +258,38 @@ def fact_lines(view: RunView) -> tuple[str, str]:
     origin = f"{view.source.replace('_', ' ')} {view.reference}".strip()
     by = f"by {view.operator}" if view.operator else "no operator told"
     first = [view.plan_title, origin, by, f"station {view.station}"]
-    second = [_begun(view), view.state_words, view.feeds_words]
+    second = [_begun(view), _state_and_step(view)]
+    second.append("LEVER MAY STAND MIDWAY" if view.lever_words else _feeds_in_short(view))
     if view.simulated:
-        second.append("SIMULATED bench")
+        second.append("SIMULATED")
     return _line(first), _line(second)
+
+
+def _feeds_in_short(view: RunView) -> str:
+    return "feeds off" if view.feeds_off else view.feeds_words
+
+
+def _state_and_step(view: RunView) -> str:
+    left = view.left_in_step
+    if not left or view.plan_steps is None:
+        return view.state_words
+    word = "tripped" if view.tripped else view.state.value
+    return f"{word} in step {left} of {view.plan_steps}"
+
+
+def _left_words(view: RunView) -> str:
+    """Return how far a run came that ended before its plan did; empty for any other."""
+    left, steps = view.left_in_step, view.plan_steps
+    if left is None or steps is None:
+        return ""
+    if not left:
+        return "nothing: no step was begun"
+    cut = ", which was cut short" if view.steps[-1].state is StepState.CUT_SHORT else ""
+    after = ""
+    if left < steps:
+        which = f"step {steps} was" if left + 1 == steps else f"steps {left + 1} to {steps} were"
+        after = f"; {which} not done"
+    return f"up to step {left} of {steps}{cut}{after}"
 
 
 def _line(parts: Sequence[str]) -> str:

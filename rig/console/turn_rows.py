@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import inf
 
 from rig.analysis.model import Direction, HalfTurn, Outcome
+from rig.bench.events import HalfTurnEnded
 from rig.console.live_job import Live
 from rig.records.model import StepState
+
+# The control loop's own times are this far from the measured ones at most (s).
+ROUGH_S = 0.05
+NEAR = "parked, near the limit"
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,17 +44,27 @@ class TurnRow:
         return f"about {self.half_turn_s:.1f} s" if self.rough else f"{self.half_turn_s:.3f} s"
 
 
-def turn_rows(live: Live) -> list[TurnRow]:
-    """Return every half-turn of the job so far, the oldest first, numbered through."""
+def turn_rows(live: Live, longest_s: float | None = None) -> list[TurnRow]:
+    """Return every half-turn of the job so far, the oldest first, numbered through.
+
+    ``longest_s`` (s) is how long one of the step that is on may take, None: that is not judged.
+    """
     rows = [_measured(turn) for turn in live.half_turns]
     if live.step_on:
         for seen in live.step_turns:
-            outcome = "parked" if seen.parked else "did not park"
+            outcome = _rough_outcome(seen, inf if longest_s is None else longest_s)
             number = rows[-1].number + 1 if rows else 1
-            rows.append(
-                TurnRow(number, seen.to_run, seen.after_s, outcome, seen.parked, rough=True)
-            )
+            good = outcome in ("parked", NEAR)
+            rows.append(TurnRow(number, seen.to_run, seen.after_s, outcome, good, rough=True))
     return rows
+
+
+def _rough_outcome(seen: HalfTurnEnded, longest_s: float) -> str:
+    if not seen.parked:
+        return "did not park"
+    if seen.after_s > longest_s + ROUGH_S:
+        return "slow"
+    return NEAR if seen.after_s > longest_s - ROUGH_S else "parked"
 
 
 def _measured(turn: HalfTurn) -> TurnRow:

@@ -59,6 +59,10 @@ class RunStart:
     program_version: str
 
 
+AGAIN = " (repeated)"
+"""How the title of a step ends that had been done before in the same run."""
+
+
 @dataclass(frozen=True)
 class StepRecord:
     """One step as it ended, with everything it found.  ``trace`` is exact."""

@@ -270,7 +270,7 @@ def test_while_a_run_is_on_it_can_be_paused_gone_on_with_repeated_and_stopped(
         assert app.desk.choices.serial == "LM-12-0288"
         assert wishes(bench) == []
         await pilot.press("ctrl+r")
-        assert "This step is done once more" in " ".join(shown(app.screen).split())
+        assert "This step will be repeated" in " ".join(shown(app.screen).split())
         await pilot.press("ctrl+r", "f9")
         assert "It pauses when" in " ".join(shown(app.screen).split())
         await pilot.press("f9", "f9")

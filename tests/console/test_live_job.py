@@ -29,6 +29,7 @@ from rig.bench.order import ByHandOrder, RigCheckOrder
 from rig.bench.requests import Ask
 from rig.console.job_state import over_state
 from rig.console.live_job import Live, Phase
+from rig.console.turn_rows import turn_rows
 from rig.records.model import RunState, StepState
 
 RUN = UUID(int=7)
@@ -186,6 +187,49 @@ def test_what_kind_of_job_it_is():
 def test_the_time_left_is_the_plans_and_a_late_step_counts_as_nearly_done(now_s, left_s):
     assert live_after(BEGAN).time_left_s(now_s) == 40.0
     assert live_after(BEGAN, STEP).time_left_s(now_s) == left_s
+
+
+def test_a_pause_takes_no_time_and_a_repetition_takes_the_steps_time_once_more():
+    live = live_after(BEGAN, STEP)
+    assert live.time_left_s(12.0) == 24.0
+    live.take(Noted("paused", "Paused.", 12.0))
+    live.take(PAUSED)
+    assert live.time_left_s(50.0) == 24.0
+    live.repeat_wanted = True
+    assert live.time_left_s(50.0) == 30.0
+    live.take(Noted("went_on", "Going on.", 60.0))
+    live.take(WentOn())
+    assert live.time_left_s(61.0) == 29.0
+    live.take(STEP_ENDED)
+    assert live.time_left_s(62.0) == 26.0  # the repetition and what comes after
+    again = StepBegan(2, 3, "half_turns", "Half-turns", 6.0, 62.0, 4, True, 20.0)
+    live.take(again)
+    assert live.time_left_s(62.0) == 26.0
+
+
+def test_a_step_can_be_repeated_while_it_is_on_and_in_the_pause_after_it():
+    assert not live_after(BEGAN, PAUSED).can_repeat
+    assert live_after(BEGAN, STEP).can_repeat
+    assert not live_after(BEGAN, STEP, STEP_ENDED).can_repeat
+    assert live_after(BEGAN, STEP, STEP_ENDED, PAUSED).can_repeat
+
+
+@pytest.mark.parametrize(
+    ("after_s", "parked", "outcome", "good"),
+    [
+        (0.7, True, "parked", True),
+        (0.97, True, "parked, near the limit", True),
+        (1.03, True, "parked, near the limit", True),
+        (1.06, True, "slow", False),
+        (0.7, False, "did not park", False),
+    ],
+)
+def test_a_half_turn_over_the_limit_is_never_shown_as_good(after_s, parked, outcome, good):
+    live = live_after(BEGAN, STEP, HalfTurnEnded(True, parked, after_s))
+    (row,) = turn_rows(live, 1.0)
+    assert (row.outcome, row.good) == (outcome, good)
+    (unjudged,) = turn_rows(live)
+    assert unjudged.outcome == ("parked" if parked else "did not park")
 
 
 EVENTS = st.sampled_from(

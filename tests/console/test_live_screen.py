@@ -229,19 +229,24 @@ class TestStates:
             await told.hear(WentOn())
             await press("r")
             assert told.sent.pop() == RepeatStep()
-            assert "once more" in told.state.text
+            assert "will be repeated" in told.state.text
             await press("p")
             assert "Pausing" in told.state.text
-            assert "once more" in told.state.text
+            assert "is repeated" in told.state.text
             await press("p", "ctrl+r")
             assert told.sent[-2:] == [GoOn(), RepeatStep(wanted=False)]
             again = StepBegan(2, 3, "half_turns", "Half-turns", 12.0, 0.5, 6, repeated=True)
             await told.hear(again)
-            assert told.state.text.endswith("Half-turns, once more")
+            assert told.state.text.endswith("Half-turns, repeated")
             await told.hear(step_ended(2))
             told.sent.clear()
-            await press("r")
+            await press("r")  # between two steps there is nothing to repeat, but in a pause
             assert told.sent == []
+            await told.hear(Paused("paused"))
+            assert "R repeats step 2" in told.state.text
+            await press("r")
+            assert told.sent == [RepeatStep()]
+            assert "step 2 is repeated" in told.state.text
 
         live(script)
 

@@ -12,6 +12,7 @@ from rig.console.passage import Passages
 from rig.console.run_view import fact_lines, facts, verdict_words, view_of_record
 from rig.console.trace_picture import picture
 from rig.console.verdict_rows import parted, reason_rows, turn_rows
+from rig.records.model import AGAIN, RunState, StepState
 from rig.records.store import Store
 
 
@@ -166,9 +167,38 @@ def test_the_facts_name_bench_feeds_and_state_in_words(runs):
     view = runs["jammed"][0]
     first, second = fact_lines(view)
     assert first == "incoming plan · delivery lot lot 12 · by sam · station A"
-    assert second.endswith("finished · feeds read back off · SIMULATED bench")
+    assert second.endswith("tripped in step 1 of 1 · LEVER MAY STAND MIDWAY · SIMULATED")
     assert len(first) <= 78
     assert len(second) <= 78
     listed = dict(facts(view))
+    assert listed["State"] == "ended by the guard, feeds read back off"
+    assert listed["Plan done"] == "up to step 1 of 1, which was cut short"
+    assert listed["Lever"].startswith("may stand between stop and run")
+    assert "Plan done" not in dict(facts(runs["slow"][0]))
+    assert [name for name, (view, _) in runs.items() if view.lever_words] == [
+        "jammed",
+        "short",
+        "runs_on",
+    ]
     assert listed["Unit"] == "LM-12-0290, type LM-12"
     assert listed["Bench"].startswith("SIMULATED: simulated, seed 1, faults jammed=90")
+
+
+def test_a_run_that_was_stopped_tells_which_steps_were_not_done(runs):
+    def done(state, steps, plan_steps):
+        view = replace(
+            runs["new"][0], state=state, steps=steps, plan_steps=plan_steps, judgement=None
+        )
+        return dict(facts(view)).get("Plan done"), fact_lines(view)[1]
+
+    first, *others = runs["new"][0].steps
+    again = replace(first, title=first.title + AGAIN, state=StepState.CUT_SHORT)
+    assert done(RunState.STOPPED, (first, again), 4)[0] == (
+        "up to step 1 of 4, which was cut short; steps 2 to 4 were not done"
+    )
+    assert len(others) == 2
+    told, line = done(RunState.INTERRUPTED, (first, *others), 4)
+    assert told == "up to step 3 of 4; step 4 was not done"
+    assert "interrupted in step 3 of 4" in line
+    assert done(RunState.STOPPED, (), 4)[0] == "nothing: no step was begun"
+    assert done(RunState.RUNNING, (first,), 4)[0] is None

@@ -69,7 +69,7 @@ async def walk_to(pilot, verdict, title_part, sentence_part=""):
 
 
 async def test_before_any_run_and_while_one_is_on_it_says_what_to_do(make_console):
-    console = make_console()
+    console = make_console(until_s=0.0)
     async with console.run_test(size=SMALL) as pilot:
         await pilot.press("f5")
         text = screen_text(console)
@@ -85,7 +85,7 @@ async def test_before_any_run_and_while_one_is_on_it_says_what_to_do(make_consol
         await ended(pilot)
         text = screen_text(console)
         assert "RETEST" in text
-        assert "stopped by the operator" in text
+        assert "stopped in step 1 of 1" in text
 
 
 async def test_a_verdict_comes_by_itself_and_the_unit_is_tested_again_and_by_hand(make_console):
@@ -102,7 +102,7 @@ async def test_a_verdict_comes_by_itself_and_the_unit_is_tested_again_and_by_han
         assert "PASS LM-12-0288 keeps every limit that was judged" in text
         assert "pass 1 to run half-turn time 0.7" in text
         assert "limit 1.18 s" in drawn(verdict)
-        assert "finished · feeds read back off · SIMULATED bench" in text
+        assert "finished · feeds off · SIMULATED" in text
         first = console.desk.live.ended.run_id
         await until(pilot, lambda: console.desk.ready)
         await pilot.press("t")
@@ -257,7 +257,7 @@ async def test_what_else_can_be_done_with_a_run_of_the_record(make_console, lib)
 UNJUDGED = {
     RunState.INTERRUPTED: ("was not judged: the run was interrupted", "feeds NOT read back off"),
     RunState.STOPPED: ("was not judged: the run was stopped by", "feeds NOT read back off"),
-    RunState.FINISHED: ("was not judged", "feeds read back off"),
+    RunState.FINISHED: ("was not judged", "finished · feeds off"),
     RunState.RUNNING: ("is still on the bench, or its program has died", "feeds not known"),
 }
 

@@ -206,7 +206,10 @@ def test_cautions_name_the_step_left_out_and_the_fuse_that_may_open() -> None:
     texts = cautions_on_rig(plan(), bare, bare.station())
     assert "Step 6 (Supply sweep) is left out: the rig's supply cannot be set." in texts[-1]
     # 19.2 A is 192 % of 10 A; sheets give 0.15 s at 200 % and 0.75 s at 135 % at the earliest.
-    assert "guard.stall_s: a stall of 0.4 s at 19.2 A may open the 10 A fuse" in texts[0]
+    assert (
+        "A unit that jams stands still for up to 0.4 s at 19.2 A, which may open the 10 A fuse"
+        in texts[0]
+    )
 
 
 def test_the_sensor_is_described_as_the_driver_will_set_it_up() -> None:

@@ -18,6 +18,9 @@ from rig.console.turn_rows import turn_rows
 from rig.console.widgets.progress_line import ProgressLine, StepList
 from rig.console.widgets.turn_list import TurnList
 
+# Kinds of step whose half-turns are held against the plan's longest time.
+TIMED = frozenset({"half_turns", "loaded", "endurance"})
+
 
 class LiveScreen(WatchingScreen):
     """Watches the run that is on."""
@@ -28,8 +31,9 @@ class LiveScreen(WatchingScreen):
         "with the plan's limits, and the ones before it in a faint line; between half-turns it "
         "shows the last seconds. The dial's angle is an estimate from current and voltage, made "
         "anew at each park. A half-turn's time is rough until its step is over and measured.\n"
-        "P pauses when the half-turn that is on is over, feeds off, and goes on again; R does the "
-        "step that is on once more. F12 takes the feeds off and ends the run."
+        "P pauses when the half-turn that is on is over, feeds off, and goes on again; R repeats "
+        "the step that is on, in a pause between steps the one before it. F12 takes the feeds off "
+        "and ends the run."
     )
     BINDINGS: ClassVar[list[BindingType]] = [
         letter("p", "pause", "Pause", also="space,f9"),
@@ -90,11 +94,16 @@ class LiveScreen(WatchingScreen):
     def _show_plan(self) -> None:
         mine = self.is_mine()
         steps = step_rows(self.desk.live) if mine else []
-        turns = turn_rows(self.desk.live) if mine else []
+        turns = turn_rows(self.desk.live, self._limit_s()) if mine else []
         for turn_list in self.query(TurnList):
             turn_list.show(turns)
         self.query_one(ProgressLine).show(steps)
         self.query_one(StepList).show(steps)
+
+    def _limit_s(self) -> float | None:
+        """Return how long a half-turn of this step may take, s; None if that is not judged."""
+        step = self.desk.live.step
+        return self.picture.longest_s if step is not None and step.kind in TIMED else None
 
     def draw_numbers(self) -> None:
         """Draw current, voltage, this half-turn's time, count and time left."""
@@ -138,7 +147,7 @@ class LiveScreen(WatchingScreen):
         if action == "go_on":
             return can and self._is_pausing
         if action == "repeat":
-            return can
+            return can and live.can_repeat
         return super().check_action(action, parameters)
 
     @property
@@ -157,10 +166,6 @@ class LiveScreen(WatchingScreen):
         self.show_all()
 
     def action_repeat(self) -> None:
-        """Have the step that is on done once more, or take that back."""
-        live = self.desk.live
-        if not live.step_on:
-            self.say("No step is on that could be repeated.")
-            return
-        self.desk.tell(RepeatStep(wanted=not live.repeat_wanted))
+        """Have the step that is on, or was before the pause, repeated, or take that back."""
+        self.desk.tell(RepeatStep(wanted=not self.desk.live.repeat_wanted))
         self.show_all()

@@ -24,6 +24,7 @@ from rig.console.live_job import Phase
 from rig.console.records_reader import RecordsReader, Sorry, or_sorry
 from rig.console.run_view import RunView, view_of_live, view_of_record
 from rig.console.screen import DeskScreen
+from rig.console.verdict_rows import Row
 from rig.console.widgets.reason_list import ReasonList
 from rig.console.widgets.run_facts import FactLines, FactList, note_line
 from rig.console.widgets.run_trace import RunTrace
@@ -89,6 +90,8 @@ class VerdictScreen(DeskScreen):
         self._is_read = False
         self._asked = 0
         self._turns = False
+        self._unreadable = False  # the run is shown as the bench told it, and has no trace
+        self._row: Row | None = None  # the one whose sentence and trace are shown
         self._drafts: dict[UUID, str] = {}
 
     # --- what is shown -------------------------------------------------------------------------
@@ -114,12 +117,16 @@ class VerdictScreen(DeskScreen):
         if self.is_current:
             self.show_all()
 
-    def show_all(self) -> None:
-        """Show the run just made if it is news, else what was shown before."""
+    def take_in(self) -> None:
+        """Show the run just made if it is news; nothing of the one before is left on the screen."""
         news = self._news()
-        if news is not None and news is not self._told:
+        if self.is_mounted and news is not None and news is not self._told:
             self._told = news
             self._show_news(news)
+
+    def show_all(self) -> None:
+        """Show the run just made if it is news, else what was shown before."""
+        self.take_in()
         if self._run_id is not None and not self._is_read:
             self._open(self._run_id)
         self.set_class(self.view is not None, "-has-run")
@@ -173,11 +180,18 @@ class VerdictScreen(DeskScreen):
         if event.asked != self._asked:
             return
         if isinstance(event.view, Sorry):
-            self._trouble(event.view.text)
+            self._show_as_told(event.view.text)
         elif _lacks_end(event.view, self.view):
-            self._trouble(END_NOT_KEPT)
+            self._show_as_told(END_NOT_KEPT)
         else:
             self._show(event.view)
+
+    def _show_as_told(self, why: str) -> None:
+        """Leave what the bench told on the screen, and say why there is no more."""
+        self._unreadable = True
+        self._trouble(why)
+        if self.view is not None and self._row is not None:
+            self._show_trace(self.view, self._row)
 
     def _trouble(self, text: str) -> None:
         self.query_one("#trouble", Static).update(text)
@@ -187,6 +201,7 @@ class VerdictScreen(DeskScreen):
 
     def _show(self, view: RunView) -> None:
         self.view = view
+        self._unreadable = False
         self._trouble("")
         self.set_class(True, "-has-run")
         self.query_one(VerdictHead).show(view)
@@ -204,18 +219,31 @@ class VerdictScreen(DeskScreen):
         table = self.query_one(ReasonList)
         table.show(rows, turns=turns)
         table.focus()
-        if not rows:
+        self._row = None
+        if rows:
+            self._tell(view, rows[0])
+        else:
             self._say_sentence(view.end_note or "Nothing was measured.", "")
             self.query_one(RunTrace).show_nothing("No half-turn was made.")
 
     # --- the row under the cursor ----------------------------------------------------------------
 
     def on_reason_list_chosen(self, event: ReasonList.Chosen) -> None:
-        """Tell the row's sentence and fetch its trace."""
-        row, view = event.row, self.view
+        """Tell the row's sentence and fetch its trace; not of a list that is gone by now."""
+        row, chosen = event.row, self.query_one(ReasonList).chosen
+        if self.view is not None and row is chosen and row is not self._row:
+            self._tell(self.view, row)
+
+    def _tell(self, view: RunView, row: Row) -> None:
+        self._row = row
         self._say_sentence(row.text, row.next_step)
+        self._show_trace(view, row)
+
+    def _show_trace(self, view: RunView, row: Row) -> None:
         trace = self.query_one(RunTrace)
-        if view is None or view.run_id is None or not view.recorded:
+        if self._unreadable:
+            trace.show_nothing("No trace: the record of this run cannot be read.")
+        elif view.run_id is None or not view.recorded:
             trace.show_nothing("The trace is read from the record.")
         elif view.limits is None:
             trace.show_nothing("The plan of this run cannot be read any more.")

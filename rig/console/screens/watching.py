@@ -159,11 +159,11 @@ class WatchingScreen(DeskScreen):
             return
         self.picture.follow()
         self.draw_chart()
+        self.draw_rig()  # at every frame, as the head: they say the same of the feeds
         if self._frame % READ_EVERY == 0:
             self.draw_numbers()
             self.draw_dial()
             self.state_line.show(self.job_state())
-            self.draw_rig()
         self._frame += 1
 
     def draw_chart(self) -> None:

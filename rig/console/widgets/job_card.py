@@ -45,7 +45,7 @@ class JobCard(Vertical):
             "Do not pause          F9" if live.pause_wanted else "Pause                 F9"
         )
         self.query_one("#do-go-on").display = paused
-        repeat.display = is_run
+        repeat.display = is_run and live.can_repeat
         repeat.label = (
             "Do not repeat     Ctrl+R" if live.repeat_wanted else "Repeat this step  Ctrl+R"
         )
@@ -69,7 +69,7 @@ def job_words(live: Live) -> tuple[str, str]:
     if live.pause_wanted:
         wishes.append("It pauses when this half-turn is over.")
     if live.repeat_wanted:
-        wishes.append("This step is done once more when it is over.")
+        wishes.append("This step will be repeated when it is over.")
     if live.phase is Phase.PAUSED:
         return "Paused, feeds off", " ".join([unit, step, *wishes])
     return "A run is on", " ".join([unit, step, *wishes])

@@ -51,7 +51,6 @@ class ReasonList(DataTable[Text]):
             self.add_row(*(Text(c, style, no_wrap=True, overflow="ellipsis") for c in cells))
         if rows:
             self.move_cursor(row=0)
-            self.post_message(self.Chosen(rows[0]))
 
     def on_data_table_row_highlighted(self, event: DataTable.RowHighlighted) -> None:
         """Say which row it is now."""

@@ -47,6 +47,7 @@ class RunTrace(Vertical):
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
         self._asked = 0
+        self._run_id: UUID | None = None
 
     def compose(self) -> ComposeResult:
         """Lay out title and trace."""
@@ -56,10 +57,14 @@ class RunTrace(Vertical):
     def show_nothing(self, why: str) -> None:
         """Say why there is no trace."""
         self._asked += 1
+        self._run_id = None
         self._draw(Picture("", nothing=why))
 
     def show(self, run_id: UUID, passage: Passage, limits: Limits, reason: Reason | None) -> None:
         """Fetch a passage's trace and draw it, marked by ``reason``."""
+        if run_id != self._run_id:
+            self.show_nothing("Reading the trace.")  # and no longer the one of another run
+        self._run_id = run_id
         self._asked += 1
         asked = self._asked
         self.set_timer(CALM_S, lambda: self._fetch(asked, run_id, passage, limits, reason))
