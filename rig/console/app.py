@@ -25,6 +25,7 @@ from rig.console.dialogs.message import ChoiceDialog, MessageDialog
 from rig.console.feeds_off import FEEDS_OFF_KEYS
 from rig.console.live_job import Phase
 from rig.console.places import PLACES, places
+from rig.console.scanner import SCANNER_S
 from rig.console.screen import DeskScreen
 from rig.console.theme import DAYLIGHT, FIELD
 
@@ -64,6 +65,7 @@ class HalfturnConsole(App[int]):
         self._pumping: Timer | None = None
         self.failure: Exception | None = None
         self.answer_keys = AnswerKeys()
+        self.scanner_s = SCANNER_S
 
     # --- life ----------------------------------------------------------------------------------
 
@@ -158,6 +160,7 @@ class HalfturnConsole(App[int]):
     def _tell_over(self, ended: RunEnded) -> None:
         """Go to the verdict, unless the operator is at something else meanwhile."""
         here = self.place_screen
+        self.get_screen("verdict", DeskScreen).take_in()
         if here is None or here.place in WATCHED_FROM:
             self.go("verdict")
             return

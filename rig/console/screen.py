@@ -4,15 +4,20 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, ClassVar
 
+from textual import events
 from textual.app import ComposeResult
 from textual.binding import BindingType
 from textual.screen import Screen
+from textual.timer import Timer
+from textual.widgets import Input
 
 from rig.bench.events import BenchEvent
 from rig.console.desk import Desk
 from rig.console.feeds_off import FEEDS_OFF, FeedsOffFirst
+from rig.console.scanner import Burst
 from rig.console.widgets.head import Head
 from rig.console.widgets.key_line import KeyLine
+from rig.labels import SERIAL_LONGEST, trouble_with
 
 if TYPE_CHECKING:
     from rig.console.app import HalfturnConsole
@@ -22,7 +27,8 @@ class DeskScreen(FeedsOffFirst, Screen[None]):
     """A screen of the console.
 
     Subclasses compose their own part in `body`, name themselves by ``place`` (as in `PLACES`) and
-    list what the help says about them in ``guide``.
+    list what the help says about them in ``guide``.  A label that is scanned anywhere is the next
+    unit's serial number (`scanned`); its letters are no keys.
     """
 
     place: ClassVar[str] = ""
@@ -31,6 +37,12 @@ class DeskScreen(FeedsOffFirst, Screen[None]):
     BINDINGS: ClassVar[list[BindingType]] = [FEEDS_OFF]
 
     app: HalfturnConsole
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._burst = Burst()
+        self._key = ""  # the last one that may be a key or the beginning of a label
+        self._key_waits: Timer | None = None
 
     @property
     def desk(self) -> Desk:
@@ -59,6 +71,58 @@ class DeskScreen(FeedsOffFirst, Screen[None]):
 
     def on_frame(self) -> None:
         """Draw what is live; called some 20 times a second while this screen is on top."""
+
+    def take_in(self) -> None:
+        """Take in what happened while another screen was on, before this one is shown."""
+
+    # --- a scanner -----------------------------------------------------------------------------
+
+    def on_key(self, event: events.Key) -> None:
+        """Keep a letter back for a moment: it is a key, or the beginning of a scanned label."""
+        burst = self._burst
+        burst.within_s = self.app.scanner_s
+        goes_on = burst.goes_on(event.time)
+        if self._key_waits is not None:
+            self._key_waits.stop()
+        if event.key == "enter" and goes_on and not burst.one_key:
+            event.stop()
+            self.scanned(burst.end())
+            return
+        character = event.character or ""
+        if isinstance(self.focused, Input) or not event.is_printable:
+            burst.end()
+            return
+        if character == " " and not goes_on:
+            return  # presses a button, opens a list
+        event.stop()
+        burst.take(character, event.time)
+        self._key = event.key
+        if burst.within_s:
+            self._key_waits = self.set_timer(burst.within_s, self._press)
+        else:
+            self.call_next(self._press)
+
+    async def _press(self) -> None:
+        """Do what the key stands for that was kept back, unless it was more than one."""
+        one_key = self._burst.one_key
+        self._burst.end()
+        active = self.active_bindings.get(self._key)
+        if one_key and active is not None and active.enabled and self.is_current:
+            await self.app.run_action(active.binding.action, active.node)
+
+    def scanned(self, label: str) -> None:
+        """Take a scanned label as the next unit's serial number."""
+        trouble = trouble_with(label, SERIAL_LONGEST)
+        if self.desk.live.on:
+            self.say(f"{label} was scanned, but a job is on. Scan it again when it is over.")
+        elif trouble:
+            self.say(f"The label that was scanned {trouble}")
+        else:
+            self.desk.choices.serial = label
+            self.app.go("bench")
+            self.say(f"{label} was scanned: it is filled in as the unit on the jig.")
+
+    # --- help for subclasses -------------------------------------------------------------------
 
     def say(self, text: str, *, error: bool = False) -> None:
         """Tell the operator something that needs no answer."""

@@ -49,6 +49,7 @@ def make_console(tmp_path):
         console = HalfturnConsole(desk)
         console.benches = benches
         console.answer_keys.again_after_s = 0.0  # tests look faster than people
+        console.scanner_s = 0.0  # and press keys as fast as a scanner
         desks.append(desk)
         return console
 

@@ -70,6 +70,7 @@ async def staged_console(folder, size):
     console = HalfturnConsole(desk)
     console.benches = benches
     console.answer_keys.again_after_s = 0.0
+    console.scanner_s = 0.0
     try:
         async with console.run_test(size=size) as pilot:
             await until(pilot, lambda: getattr(console.screen, "place", "") == "bench")
@@ -167,6 +168,13 @@ async def help_of(pilot, place):
     await go(pilot, place)
     await pilot.press("f1")
     await until(pilot, lambda: pilot.app.screen.is_modal)
+
+
+async def actions(pilot):
+    """The list of actions, over the screen that is on."""
+    await pilot.press("ctrl+p")
+    await until(pilot, lambda: pilot.app.screen.is_modal)
+    await until(pilot, lambda: pilot.app.screen.query_one(OptionList).option_count)
 
 
 async def close_dialog(pilot):

@@ -112,7 +112,9 @@ def told_console(place, records):
 
     async def hold():
         # All in one task: Textual keeps the running application in the task's context.
-        async with HalfturnConsole(desk).run_test() as pilot:
+        console = HalfturnConsole(desk)
+        console.scanner_s = 0.0
+        async with console.run_test() as pilot:
             await pilot.pause()
             told = Told(pilot, place)
             while (part := await scripts.get()) is not None:

@@ -19,14 +19,13 @@ from rig.console.desk import Desk
 from rig.console.dialogs.question_words import Asking, asking_of
 from rig.console.feeds_off import Dialog
 from rig.console.letters import letter
+from rig.console.scanner import SCANNER_S
 from rig.console.widgets.field import Field
 from rig.labels import NOTE_LONGEST, trouble_with
 
 if TYPE_CHECKING:
     from rig.console.app import HalfturnConsole
 
-# Nobody presses two keys within this time (s, guess); a scanner sends hundreds a second.
-SCANNER_S = 0.1
 FEEDS_SHOWN_S = 0.1
 
 # Answer -> its key, what footer and button call it.

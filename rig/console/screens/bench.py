@@ -94,7 +94,7 @@ class BenchScreen(DeskScreen):
         self._show_job()
         self._find_recent(self.desk.reading)
         if not self.desk.live.on:
-            self.form.serial.focus()
+            self.form.to_serial()
 
     def _read_plan(self) -> None:
         self._chosen = look_at(self.desk)
@@ -192,6 +192,7 @@ class BenchScreen(DeskScreen):
         The focus stays where it is until the scanner is done: moved at the first character, it
         would let later ones overtake those on their way.  Its Enter presses no button.
         """
+        event.prevent_default()  # other screens take a label elsewhere
         if event.key == "enter":
             if self._scanned:
                 event.stop()
@@ -222,7 +223,7 @@ class BenchScreen(DeskScreen):
         if entered:
             self.form.entered("serial")
         else:
-            self.form.serial.focus()
+            self.form.go_on_typing()
 
     # --- actions -------------------------------------------------------------------------------
 
@@ -290,4 +291,4 @@ class BenchScreen(DeskScreen):
 
     def action_to_unit(self) -> None:
         """Go to the unit's serial number."""
-        self.form.serial.focus()
+        self.form.to_serial()

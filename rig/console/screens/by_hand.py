@@ -78,7 +78,9 @@ class ByHandScreen(WatchingScreen):
     def __init__(self) -> None:
         super().__init__()
         self.held = HeldFeeds()
+        self._feed_key = ("", float("-inf"))  # the last one, and when
         self._plans_shown: tuple[list[str], str] | None = None
+        self._unit_shown = ""  # what Bench's unit was when it was filled in here
         self._feeds_shown: tuple[Feeds, str] | None = None
         self.feeds_line = Static("", id="feeds", markup=False)
         self.buttons = (
@@ -144,6 +146,7 @@ class ByHandScreen(WatchingScreen):
     def show_all(self) -> None:
         """Show the desk's present state from scratch."""
         self._show_plans()
+        self._show_unit()
         self._show_parts()
         super().show_all()
         self._show_touches()
@@ -164,6 +167,12 @@ class ByHandScreen(WatchingScreen):
         select.set_options((Text(name), name) for name in names)
         if names:
             select.value = chosen if chosen in names else names[0]
+
+    def _show_unit(self) -> None:
+        """Fill in Bench's unit, unless another was typed here."""
+        field, serial = self.query_one("#serial", Input), self.desk.choices.serial
+        if field.value.strip() in ("", self._unit_shown):
+            field.value = self._unit_shown = serial
 
     def _show_parts(self) -> None:
         live = self.desk.live
@@ -284,16 +293,34 @@ class ByHandScreen(WatchingScreen):
         super().on_frame()
 
     def on_key(self, event: events.Key) -> None:
-        """Feed by the keys of the feeds; any other key lets go."""
-        feeds = KEYS.get(event.key.lower()) if self.can_feed else None
-        if feeds is None:
+        """Feed by the keys of the feeds; any other key lets go, and so does a scanned label."""
+        if not self.can_feed:
             self.let_go()
             return
-        event.stop()
-        event.prevent_default()
+        feeds = KEYS.get(event.key.lower())
+        if event.is_printable:
+            event.stop()
+            event.prevent_default()
+        if self._is_scanned(event) or feeds is None:
+            self.let_go()
+            return
         hold = self.held.key(feeds, event.time, monotonic())
         if hold is not None:
             self.desk.tell(hold)
+
+    def _is_scanned(self, event: events.Key) -> bool:
+        """Tell whether another key came just before: no hand is so quick, no scan may feed."""
+        key, at_s = event.key.lower(), event.time
+        (before, before_s), self._feed_key = self._feed_key, (key, at_s)
+        return before != key and 0.0 <= at_s - before_s < self.app.scanner_s
+
+    def scanned(self, label: str) -> None:
+        """Take a scanned label as the unit here, unless the feeds are worked already."""
+        if self.desk.live.on:
+            super().scanned(label)
+        else:
+            self.query_one("#serial", Input).value = label
+            self.query_one("#begin").focus()
 
     def action_tap(self, key: str) -> None:
         """Feed as a tap of ``key`` does; keys themselves are seen before their bindings."""

@@ -90,6 +90,22 @@ class HistoryPane(Vertical):
     def open(self, run_id: UUID) -> None:
         """Show the history of the unit that a run was made on, the cursor on that run."""
         self._run_id = run_id
+        if self._trends is None or all(
+            run.summary.run_id != run_id for run in self._trends.history.runs
+        ):
+            self._trends = None  # another unit's: nothing of it is left on the screen
+            self.table.show([], self.measure.label.lower(), None)
+            self.query_one("#history-title", Static).update("Reading the unit's runs.")
+            self.query_one(TrendView).show([], [], empty="")
+        else:
+            self.table.choose(run_id)
+        self.read_again()
+
+    def read_again(self) -> None:
+        """Read the history that is shown as it is in the record now; the cursor stays."""
+        run_id = self._run_id
+        if run_id is None:
+            return
         self._asked += 1
         self._read(self.app.desk.reading, self._asked, run_id)
 

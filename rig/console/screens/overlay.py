@@ -118,7 +118,10 @@ class OverlayPane(Vertical):
         if laid.pairs:
             self._show()
         else:
-            self._tell("The two runs have no half-turn in common.")
+            self._tell(
+                "The two runs have no half-turn in common: no step of the same kind turned the "
+                "unit in both. Esc goes back: choose another run to lay over the marked one."
+            )
 
     def _tell(self, why: str) -> None:
         self.query_one("#overlay-what", Static).update("")

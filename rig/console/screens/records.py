@@ -98,6 +98,8 @@ class RecordsScreen(DeskScreen):
         run_id, self._unit_asked = self._unit_asked, None
         if run_id is not None:
             self._open_history(run_id)
+        elif self.pane == "history":
+            self.query_one(HistoryPane).read_again()
         elif self.pane == "search":
             self.query_one(SearchPane).refresh_runs()
             if self.focused is None:
@@ -151,6 +153,13 @@ class RecordsScreen(DeskScreen):
         if self.pane != "overlay" and self._chosen is not None:
             self.app.get_screen("verdict", VerdictScreen).show_run(self._chosen.run_id)
             self.app.go("verdict")
+
+    def scanned(self, label: str) -> None:
+        """Search for the unit that was scanned."""
+        if self.pane != "search":
+            self._switch("search")
+        self.query_one(SearchForm).look_for_unit(label)
+        self.query_one(RunTable).focus()
 
     def action_unit(self) -> None:
         """Follow the unit of the run under the cursor."""

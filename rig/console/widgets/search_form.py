@@ -105,6 +105,11 @@ class SearchForm(Vertical):
             control = self.query_one("#verdict" if name == "verdict" else f"#search-{name}")
             self.query_one(f"#name-{name}").set_class(control is focused, "-named")
 
+    def look_for_unit(self, serial: str) -> None:
+        """Have runs of one unit searched for, and nothing else asked of them."""
+        self.clear()
+        self.query_one("#search-unit", Input).value = serial
+
     def on_input_changed(self, event: Input.Changed) -> None:
         """Say that something was typed."""
         event.stop()

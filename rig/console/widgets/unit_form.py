@@ -109,6 +109,22 @@ class UnitForm(Vertical):
                 if field.value.strip() != getattr(choices, name):
                     field.value = getattr(choices, name)
 
+    def to_serial(self) -> None:
+        """Go to the unit's serial number, all of it marked: what is typed takes its place."""
+        self.serial.focus()
+        self.serial.select_all()
+
+    def go_on_typing(self) -> None:
+        """Go to the unit's serial number, behind what is there."""
+        field = self.serial
+        field.select_on_focus = False
+        self.screen.set_focus(field)
+        field.cursor_position = len(field.value)
+        self.call_after_refresh(self._mark_again)
+
+    def _mark_again(self) -> None:
+        self.serial.select_on_focus = True
+
     def suggest(self, serials: list[str]) -> None:
         """Complete what is typed as the unit to one of these."""
         self.serial.suggester = SuggestFromList(serials, case_sensitive=False)

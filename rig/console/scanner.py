@@ -1,0 +1,34 @@
+"""Telling a scanned label from keys that a person presses: a scanner types faster than anybody."""
+
+from __future__ import annotations
+
+# Nobody presses two keys within this time (s, guess); a scanner sends hundreds a second.
+SCANNER_S = 0.1
+
+
+class Burst:
+    """Characters that follow each other within ``within_s`` (s); times are those of key events."""
+
+    def __init__(self, within_s: float = SCANNER_S) -> None:
+        self.within_s = within_s
+        self.typed = ""
+        self._last_s = float("-inf")
+
+    def goes_on(self, at_s: float) -> bool:
+        """Tell whether a key at ``at_s`` belongs to what is being typed."""
+        return bool(self.typed) and at_s - self._last_s < self.within_s
+
+    def take(self, character: str, at_s: float) -> None:
+        """Add a character, or begin anew with it."""
+        self.typed = self.typed + character if self.goes_on(at_s) else character
+        self._last_s = at_s
+
+    @property
+    def one_key(self) -> bool:
+        """Tell whether a single key was pressed, or held down."""
+        return len(set(self.typed)) == 1
+
+    def end(self) -> str:
+        """Return what was typed, and begin anew."""
+        typed, self.typed = self.typed, ""
+        return typed

@@ -1,0 +1,120 @@
+"""A scanner may be used at any time, at any place: its letters are no keys."""
+
+from __future__ import annotations
+
+import pytest
+from bench_runs import make_plan
+from console_pilot import scan
+from console_runs import by_hand_order, run_order, running, screen_text
+from hypothesis import given
+from hypothesis import strategies as st
+from recorded import library
+from stand_in import until
+from textual.widgets import Input
+
+from rig.bench.commands import Hold
+from rig.console.scanner import Burst
+from rig.console.widgets.run_table import RunTable
+
+LABELS = ("UNIT-0417", "nth-p7", "CRS 0288", "MIB-0417")
+
+
+@given(st.text("abc1-", min_size=2, max_size=20), st.floats(0.001, 0.09), st.floats(0.1, 5.0))
+def test_a_burst_is_what_comes_fast_enough(label, apart_s, before_s):
+    burst = Burst(0.1)
+    burst.take("x", 0.0)
+    for number, character in enumerate(label):
+        burst.take(character, before_s + apart_s * number)
+    assert burst.typed == label
+    assert burst.one_key is (len(set(label)) == 1)
+    assert burst.end() == label
+    assert not burst.goes_on(before_s)
+
+
+async def test_a_label_scanned_anywhere_is_the_next_unit_and_no_key(make_console, tmp_path):
+    records, ids = library(tmp_path)
+    console = make_console(records=records, until_s=0.0)
+    console.scanner_s = 0.1
+    async with console.run_test(size=(80, 24)) as pilot:
+        verdict = console.get_screen("verdict")
+        verdict.show_run(ids["short"])
+        places = ("verdict", "rig", "world", "live")
+        for place, label in zip(places, LABELS, strict=True):
+            console.go(place)
+            await until(pilot, lambda: console.screen.place == place)  # noqa: B023
+            await until(pilot, lambda: console.screen.is_running)
+            await scan(pilot, label, enters=2)
+            await until(pilot, lambda: console.screen.place == "bench")
+            assert console.desk.choices.serial == label
+            assert console.screen.query_one("#serial", Input).value == label
+            assert console.desk.live.job is None
+        # In the records it is what is looked for.
+        console.go("records")
+        await until(pilot, lambda: console.screen.place == "records")
+        table = console.screen.query_one(RunTable)
+        await until(pilot, lambda: len(table.runs) == 8)
+        table.focus()
+        await until(pilot, lambda: console.focused is table)
+        await scan(pilot, "LM-12-0291")
+        await until(pilot, lambda: [run.unit_serial for run in table.runs] == ["LM-12-0291"])
+        # One key alone is a key, if a little later; held down it is one key as well.
+        await scan(pilot, "uuuu", enters=0)
+        await until(pilot, lambda: console.screen.pane == "history")
+        await pilot.press("escape")
+        await until(pilot, lambda: console.screen.pane == "search")
+        await pilot.press("slash")
+        await until(pilot, lambda: isinstance(console.focused, Input))
+
+
+@pytest.mark.parametrize("label", ["MIB-0417", "B I M"])
+async def test_a_label_scanned_while_a_job_is_on_feeds_and_changes_nothing(make_console, label):
+    console = make_console(until_s=0.0, plan="incoming")
+    console.scanner_s = 0.1
+    async with console.run_test(size=(80, 24), notifications=True) as pilot:
+        if label == "B I M":
+            job, place = by_hand_order(console, plan=make_plan()), "by_hand"
+        else:
+            job, place = run_order(console), "live"
+        bench = await running(pilot, job, at_s=2.0)
+        told = []
+        tell, bench.tell = bench.tell, told.append
+        console.go(place)
+        await until(pilot, lambda: console.screen.place == place)
+        await scan(pilot, label)
+        await pilot.pause(0.3)
+        holds = [command for command in told if isinstance(command, Hold)]
+        assert told == holds
+        # The first letter may have been a key; what follows it at once takes that back.
+        assert not holds or holds[-1] == Hold(battery=False, ignition=False)
+        assert sum(hold.battery or hold.ignition for hold in holds) <= 1
+        if place == "live":
+            assert "MIB-0417 was scanned, but" in screen_text(console)
+        bench.tell = tell
+        await pilot.press("f12")
+        await until(pilot, lambda: not console.desk.live.on)
+
+
+async def test_a_unit_typed_by_hand_from_anywhere_on_bench_goes_on_in_its_field(make_console):
+    console = make_console(plan="incoming")
+    async with console.run_test(size=(80, 24)) as pilot:
+        await until(pilot, lambda: getattr(console.screen, "place", "") == "bench")
+        field = console.screen.query_one("#serial", Input)
+        console.screen.query_one("#plan-view").focus()
+        await until(pilot, lambda: console.focused is not field)
+        await pilot.press("l")
+        await until(pilot, lambda: console.focused is field)
+        await pilot.press("m", "7")
+        assert field.value == "lm7"
+        # Back in the field, what is typed next is another unit.
+        await pilot.press("escape", "n")
+        assert field.value == "n"
+        await pilot.press("tab", "escape", "k", "1")
+        assert field.value == "k1"
+        # By hand works on the same one, unless another is typed there.
+        await pilot.press("f4")
+        await until(pilot, lambda: console.screen.place == "by_hand")
+        by_hand = console.screen.query_one("#serial", Input)
+        assert by_hand.value == "k1"
+        by_hand.value = "other"
+        await pilot.press("f2", "f4")
+        assert by_hand.value == "other"
