@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import asyncio
 import signal
-from collections.abc import Callable, Iterable
-from typing import Any, ClassVar
+from collections.abc import Callable
+from typing import ClassVar
 from uuid import UUID
 
-from textual.app import App, SystemCommand
+from textual.app import App
 from textual.binding import Binding, BindingType
-from textual.screen import Screen
 from textual.timer import Timer
 
 from rig.bench.commands import Answer, Stop
@@ -132,7 +131,7 @@ class HalfturnConsole(App[int]):
         if self._bound_for and isinstance(self.screen, DeskScreen):
             self.go(self._bound_for)
         if screen is not None:
-            screen.head().show()
+            screen.show_head()
             screen.on_frame()
 
     @property
@@ -338,27 +337,12 @@ class HalfturnConsole(App[int]):
 
     def action_command_palette(self) -> None:
         """Show the list of actions."""
-        if not isinstance(self.screen, ActionsPalette):
+        if isinstance(self.screen, DeskScreen):
             self.push_screen(ActionsPalette())
 
     def _leave(self) -> None:
         self.desk.feeds_off("the console was closed")
         self.exit(0)
-
-    def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:
-        """List what can be done now, in our words."""
-        yield SystemCommand(
-            "Feeds off", "Take all feeds off and end the job", self.action_feeds_off
-        )
-        for place in places(self.desk.simulated):
-            yield SystemCommand(f"Go to {place.title}", place.tells, _going(self, place.name))
-        yield SystemCommand("Help", "Every key of this screen", self.action_guide)
-        yield SystemCommand("Dark or light", "Change the colours", self.action_other_light)
-        yield SystemCommand("Quit", "Feeds off, then leave", self.action_quit)
-
-
-def _going(app: HalfturnConsole, name: str) -> Callable[[], None]:
-    return lambda: app.go(name)
 
 
 def _screen(name: str) -> DeskScreen:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 from textual import events
 from textual.app import ComposeResult
@@ -17,6 +17,7 @@ from rig.console.feeds_off import FEEDS_OFF, FeedsOffFirst
 from rig.console.scanner import Burst
 from rig.console.widgets.head import Head
 from rig.console.widgets.key_line import KeyLine
+from rig.console.widgets.too_small import TooSmall
 from rig.labels import SERIAL_LONGEST, trouble_with
 
 if TYPE_CHECKING:
@@ -35,11 +36,15 @@ class DeskScreen(FeedsOffFirst, Screen[None]):
     guide: ClassVar[str] = ""
 
     BINDINGS: ClassVar[list[BindingType]] = [FEEDS_OFF]
+    DEFAULT_CSS = "DeskScreen { layers: default notice; }"
 
     app: HalfturnConsole
 
     def __init__(self) -> None:
         super().__init__()
+        # Looked at in every frame.
+        self._head = Head(self.place)
+        self._too_small = TooSmall()
         self._burst = Burst()
         self._key = ""  # the last one that may be a key or the beginning of a label
         self._key_waits: Timer | None = None
@@ -51,9 +56,10 @@ class DeskScreen(FeedsOffFirst, Screen[None]):
 
     def compose(self) -> ComposeResult:
         """Lay the screen out: head, body, footer."""
-        yield Head(self.place)
+        yield self._head
         yield from self.body()
         yield KeyLine()
+        yield self._too_small
 
     def body(self) -> ComposeResult:
         """Lay out what is between head and footer."""
@@ -128,6 +134,10 @@ class DeskScreen(FeedsOffFirst, Screen[None]):
         """Tell the operator something that needs no answer."""
         self.app.say(text, error=error)
 
-    def head(self) -> Any:
-        """Return the head of this screen."""
-        return self.query_one(Head)
+    def show_head(self) -> None:
+        """Show what the desk knows now in the head, or instead of the screen where it has no room.
+
+        Cheap if nothing changed.
+        """
+        self._head.show()
+        self._too_small.show(self.size, self.app.feeds_in_words()[0])

@@ -20,6 +20,7 @@ from textual.screen import ModalScreen
 from textual.widgets import Button, Input, Select
 
 from rig.bench.commands import Stop
+from rig.console.dialogs.actions import actions_of
 from rig.console.dialogs.help import HelpDialog
 from rig.console.dialogs.message import ChoiceDialog
 from rig.console.live_job import Phase
@@ -228,7 +229,7 @@ async def test_a_real_bench_has_no_simulation_screen_and_no_word_of_one(make_con
         assert console.screen.place == "bench"
         assert not console.screen.query("#tab-world")
         assert "SIMULATED" not in screen_text(console)
-        commands = [command.title for command in console.get_system_commands(console.screen)]
+        commands = [action.name for action in actions_of(console, console.screen)]
         assert "Go to Sim" not in commands
         assert "Go to Rig" in commands
 
@@ -378,3 +379,28 @@ async def test_what_breaks_in_a_screen_is_kept_for_the_command_and_draws_no_trac
     console.desk.close()
     bench = console.benches[-1]
     assert not feeds_are_on(bench.backend, console.desk.settings)
+
+
+# --- a terminal that is too small ----------------------------------------------------------------
+
+
+async def test_a_terminal_too_small_says_so_and_still_takes_the_feeds_off(make_console):
+    console = make_console(until_s=0.0, now_s=still_clock)
+    async with console.run_test(size=(80, 24)) as pilot:
+        bench = await fed(pilot)
+        await at(pilot, "live")
+        for size in ((79, 24), (80, 23), (40, 10)):
+            await pilot.resize_terminal(*size)
+            console.pump()
+            words = f"This terminal has {size[0]} columns and {size[1]} rows"
+            await until(pilot, lambda: words in screen_text(console))  # noqa: B023
+            assert "Battery + ignition on." in screen_text(console).capitalize()
+            assert "current, A" not in screen_text(console)
+        await pilot.press("f12")
+        await ended(pilot)
+        assert_feeds_off(console, bench)
+        await until(pilot, lambda: "Feeds off." in screen_text(console))
+        await pilot.resize_terminal(80, 24)
+        console.pump()
+        await until(pilot, lambda: "F12 Feeds off" in screen_text(console))
+        assert "This terminal" not in screen_text(console)

@@ -13,6 +13,7 @@ from textual.widgets import Input, Select
 from rig.bench.commands import GoOn, Pause, RepeatStep, Stop
 from rig.console.live_job import Phase
 from rig.console.widgets.field import Field
+from rig.console.widgets.head import Head
 from rig.console.widgets.plan_view import PlanView
 from rig.console.widgets.unit_form import UnitForm
 from rig.labels import trouble_with
@@ -48,7 +49,7 @@ def test_station_plan_source_and_unit_are_chosen_by_keys_alone_and_stay(make_con
         assert app.focused.id == "serial"
         await pilot.press("up", "up", "enter", "down", "enter")
         assert app.desk.choices.station == "B"
-        await until(pilot, lambda: "Station B" in shown(app.screen.head()))
+        await until(pilot, lambda: "Station B" in shown(app.screen.query_one(Head)))
         await pilot.press("tab", "enter")
         names = ["", *app.desk.plans()]  # the list begins with no plan at all
         await pilot.press("home", *["down"] * names.index("quick"), "enter")

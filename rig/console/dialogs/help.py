@@ -86,10 +86,15 @@ def keys_of(*kinds: type[DOMNode]) -> list[tuple[str, str]]:
     told: dict[str, list[str]] = {}
     for kind in kinds:
         for _, binding in BindingsMap(vars(kind).get("BINDINGS", ())):
-            keys = told.setdefault(binding.description, []) if binding.description else []
+            name = ": ".join(part for part in (binding.description, binding.tooltip) if part)
+            keys = told.setdefault(name, []) if binding.description else []
             shown = key_name(binding.key) if keys else binding.key_display
             keys.append(shown or key_name(binding.key))
-    return [(", ".join(dict.fromkeys(keys)), description) for description, keys in told.items()]
+    # What one key does at different times stands together.
+    by_keys: dict[str, list[str]] = {}
+    for name, keys in told.items():
+        by_keys.setdefault(", ".join(dict.fromkeys(keys)), []).append(name)
+    return [(keys, "\n".join(names)) for keys, names in by_keys.items()]
 
 
 def key_name(key: str) -> str:

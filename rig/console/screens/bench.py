@@ -44,12 +44,17 @@ class BenchScreen(DeskScreen):
     CSS_PATH = "bench.tcss"
     AUTO_FOCUS = "#serial"
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("f9", "start", "Start", key_display="F9"),
-        Binding("f9", "pause", "Pause", key_display="F9"),
-        Binding("f9", "go_on", "Go on", key_display="F9"),
-        Binding("ctrl+r", "repeat_step", "Repeat step", key_display="^R"),
-        Binding("ctrl+l", "read_again", "Read plan again", key_display="^L"),
-        Binding("escape", "to_unit", "Unit", key_display="Esc"),
+        *(
+            Binding(key, action, name, key_display=shown, tooltip=tells)
+            for key, shown, action, name, tells in (
+                ("f9", "F9", "start", "Start", "a run of this plan; the cautions come first"),
+                ("f9", "F9", "pause", "Pause", "when the half-turn that is on is over"),
+                ("f9", "F9", "go_on", "Go on", "end the pause"),
+                ("ctrl+r", "^R", "repeat_step", "Repeat step", "when it is over"),
+                ("ctrl+l", "^L", "read_again", "Read plan again", "its file may be another now"),
+                ("escape", "Esc", "to_unit", "Unit", "go to the unit's serial number"),
+            )
+        ),
     ]
 
     class RecentFound(Message):
@@ -171,7 +176,7 @@ class BenchScreen(DeskScreen):
     @on(UnitForm.Chosen)
     def _other_plan(self) -> None:
         self._read_plan()
-        self.head().show()
+        self.show_head()
 
     @on(UnitForm.Filled)
     def _filled(self) -> None:

@@ -52,7 +52,7 @@ class ByHandScreen(WatchingScreen):
     AUTO_FOCUS = ""
     rolling = True
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("f9", "begin", "Begin", key_display="F9"),
+        Binding("f9", "begin", "Begin", key_display="F9", tooltip="the cautions come first"),
         letter("b", "tap('b')", "Battery"),
         letter("i", "tap('i')", "Ignition"),
         Binding("space,m,M", "tap('space')", "Both", key_display="Space"),

@@ -36,9 +36,9 @@ class LiveScreen(WatchingScreen):
         "and ends the run."
     )
     BINDINGS: ClassVar[list[BindingType]] = [
-        letter("p", "pause", "Pause", also="space,f9"),
-        letter("p", "go_on", "Go on", also="space,f9"),
-        letter("r", "repeat", "Repeat step", also="ctrl+r"),
+        letter("p", "pause", "Pause", "when the half-turn that is on is over", also="space,f9"),
+        letter("p", "go_on", "Go on", "end the pause", also="space,f9"),
+        letter("r", "repeat", "Repeat step", "when it is over", also="ctrl+r"),
     ]
     DEFAULT_CSS = """
     LiveScreen #turns, LiveScreen #steps, LiveScreen #left-time { display: none; }

@@ -47,14 +47,14 @@ class RecordsScreen(DeskScreen):
         "back, / goes to the fields."
     )
     BINDINGS: ClassVar[list[BindingType]] = [
-        letter("u", "unit", "History"),
-        letter("v", "next_measure", "Next measure"),
-        letter("m", "mark", "Mark"),
-        letter("o", "lay_over", "Lay over"),
-        letter("n", "more", "More"),
-        Binding("slash", "fields", "Fields", key_display="/"),
-        letter("c", "clear", "Clear fields", show=False),
-        Binding("escape", "back", "Back", key_display="Esc"),
+        letter("u", "unit", "History", "follow the unit over all its runs"),
+        letter("v", "next_measure", "Next measure", "of the trend"),
+        letter("m", "mark", "Mark", "this run, to compare another with it"),
+        letter("o", "lay_over", "Lay over", "this run over the marked one"),
+        letter("n", "more", "More", "read older runs"),
+        Binding("slash", "fields", "Fields", key_display="/", tooltip="go to what is searched for"),
+        letter("c", "clear", "Clear fields", "search for nothing in particular", show=False),
+        Binding("escape", "back", "Back", key_display="Esc", tooltip="to where this came from"),
     ]
     DEFAULT_CSS = """
     RecordsScreen #panes { height: 1fr; }

@@ -41,9 +41,9 @@ class RigScreen(DeskScreen):
     CSS_PATH = "rig.tcss"
     AUTO_FOCUS = "#read"
     BINDINGS: ClassVar[list[BindingType]] = [
-        letter("r", "read", "Read"),
-        letter("c", "check", "Self-check"),
-        letter("s", "next_station", "Next station"),
+        letter("r", "read", "Read", "the sensors with the feeds off, or end it"),
+        letter("c", "check", "Self-check", "relays, switches, emergency stop: no unit fitted"),
+        letter("s", "next_station", "Next station", "choose it for what comes"),
     ]
 
     def __init__(self) -> None:

@@ -60,11 +60,11 @@ class VerdictScreen(DeskScreen):
     )
     CSS_PATH = "verdict.tcss"
     BINDINGS: ClassVar[list[BindingType]] = [
-        letter("n", "note", "Note"),
-        letter("t", "again", "Test again"),
-        letter("h", "half_turns", "Half-turns"),
-        letter("u", "history", "History"),
-        letter("p", "sheet", "Sheet"),
+        letter("n", "note", "Note", "write one into the run's record"),
+        letter("t", "again", "Test again", "the same unit by the same plan"),
+        letter("h", "half_turns", "Half-turns", "all of them, or the reasons again"),
+        letter("u", "history", "History", "follow this unit over all its runs"),
+        letter("p", "sheet", "Sheet", "print it"),
     ]
 
     class Loaded(Message):
