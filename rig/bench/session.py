@@ -6,7 +6,7 @@ from drivers import Backend
 from rig.analysis.judge import combine
 from rig.analysis.model import Accuracy, Judgement, Verdict
 from rig.bench.commands import Command
-from rig.bench.errors import Trip, TripKind
+from rig.bench.errors import RefusedError, Trip, TripKind
 from rig.bench.events import Paused, RunBegan, WentOn
 from rig.bench.loop import ControlLoop
 from rig.bench.opening import PROVE_OFF_S, FedJob, battery_accuracy
@@ -61,6 +61,11 @@ class Session(FedJob):
                 self.wishes.repeat = False
                 state = runner.run(place, step, work)
                 self._pause_if_wished()
+                if runner.left_behind and (self.wishes.repeat or number < len(steps)):
+                    raise RefusedError(
+                        f"{runner.left_behind} What comes next would be measured with it, so the "
+                        "run ends here. Put the jig right, then test again."
+                    )
                 if not self.wishes.repeat:
                     break
                 repeated = True

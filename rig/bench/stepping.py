@@ -44,6 +44,7 @@ class StepRunner:
     """Runs the steps of one run, one after the other.
 
     ``wait_on_disk`` returns when a step is in the record; it cycles the loop if told so.
+    ``left_behind`` is what the last step left at the jig that no other step may meet.
     """
 
     loop: ControlLoop
@@ -51,6 +52,7 @@ class StepRunner:
     guard_limits: GuardLimits
     log: RunLog
     wait_on_disk: Callable[[Done, bool], None]
+    left_behind: str = ""
 
     def run(self, place: StepPlace, step: AnyStep, work: StepWork) -> StepState:
         """Run the step at ``place`` and keep what it found, even if it is cut short.
@@ -94,6 +96,7 @@ class StepRunner:
             finally:
                 findings.note = note or findings.note
                 self._keep(place, step, began, state, findings)
+        self.left_behind = findings.left_behind
         if findings.rig_fault:
             raise RefusedError(findings.rig_fault)
         return state

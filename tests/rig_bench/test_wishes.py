@@ -281,3 +281,33 @@ def test_a_load_that_cannot_be_hung_any_more_leaves_its_step_out(carry_out, aske
     assert "program failed" not in ran.ended.note
     assert [str(step.state) for step in ran.record.steps] == ["done", "skipped"]
     assert not feeds_are_on(ran.backend, SETTINGS)
+
+
+@pytest.mark.parametrize(
+    ("kind", "answers"),
+    [
+        ("loaded", {"hang_load": "done", "remove_load": "cannot"}),
+        ("jam", {"lock_lever": "done", "free_lever": "cannot"}),
+        ("relay_swap", {"fit_known_good_relay": "done", "fit_own_relay": "cannot"}),
+    ],
+)
+def test_what_cannot_be_put_back_ends_the_run_before_another_step_meets_it(
+    carry_out, kind, answers
+):
+    text = {
+        "loaded": '[[step]]\nkind = "loaded"\nload_nm = 2.0\ncount = 2\n',
+        "jam": '[[step]]\nkind = "jam"\ncurrent_limit_a = 25.0\nrest_after_s = 0.5\n',
+        "relay_swap": '[[step]]\nkind = "relay_swap"\ncount = 2\n',
+    }[kind]
+    asking = replace(order(text, HALF_TURNS), ask_operator=True)
+    ran = carry_out(asking, Watcher(answers=answers))
+    assert (ran.ended.state, ran.verdict) == (RunState.INTERRUPTED, "retest")
+    assert "still" in ran.ended.note
+    (step,) = ran.record.steps
+    assert str(step.state) == "done"
+    assert step.half_turns  # what was measured is kept
+    assert ran.ended.judgement.reasons[0].text.startswith(ran.ended.note)
+    # Where nothing follows, nothing is lost by it.
+    asking = replace(order(HALF_TURNS, text), ask_operator=True)
+    ran = carry_out(asking, Watcher(answers=answers))
+    assert (ran.ended.state, ran.verdict) == (RunState.FINISHED, "pass")

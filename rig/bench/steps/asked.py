@@ -9,6 +9,7 @@ from rig.analysis.trace import Trace
 from rig.bench.requests import OFF, Ask, Drive
 from rig.bench.steps.moves import (
     ask_done,
+    ask_undone,
     restore_supply,
     series,
     supply,
@@ -59,6 +60,7 @@ class RelaySwap(PlainGuard):
     def __init__(self, step: RelaySwapStep) -> None:
         self.step = step
         self._swapped_s = float("inf")
+        self._left = ""
 
     def drive(self, ctx: StepContext) -> Drive:
         """Turn with the own relay, then with the known good one, then put the own one back."""
@@ -73,13 +75,14 @@ class RelaySwap(PlainGuard):
         yield from survive(series(ctx, self.step.count, self.step.pause_s))
         if changed:
             yield from restore_supply(ctx)
-        yield from ask_done("fit_own_relay", "Put the unit's own relay back.")
+        if not (yield from ask_undone("fit_own_relay", "Put the unit's own relay back.")):
+            self._left = "The rig's known good relay is still in the unit."
 
     def find(self, ctx: StepContext, trace: Trace) -> Findings:
         """Compare the two; the order of suspicion is common practice, no published source."""
         own = turns_of(ctx, trace.between(float("-inf"), self._swapped_s))
         good = turns_of(ctx, trace.between(self._swapped_s, float("inf")))
-        found = Findings(half_turns=(*own, *good), judged=False)
+        found = Findings(half_turns=(*own, *good), judged=False, left_behind=self._left)
         if not good:
             found.judged = True
             return found

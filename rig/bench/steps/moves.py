@@ -118,6 +118,15 @@ def ask_done(action: str, text: str, **detail: Any) -> Move:
     return True
 
 
+def ask_undone(action: str, text: str) -> Move:
+    """Have what `ask_done` had done put back; False if that cannot be done.
+
+    What was measured before stands; no other step may meet what is left.
+    """
+    answer = yield Ask(action, text, ("done", "cannot"))
+    return bool(answer != "cannot")
+
+
 def rest_off(duration_s: float) -> Wait:
     """Both feeds off for ``duration_s``."""
     return hold(OFF, duration_s)

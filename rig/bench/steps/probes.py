@@ -13,6 +13,7 @@ from rig.bench.requests import BATTERY, BOTH, Drive
 from rig.bench.steps.moves import (
     SETTLE_S,
     ask_done,
+    ask_undone,
     hold,
     home,
     rest_off,
@@ -159,6 +160,7 @@ class Jam:
     def __init__(self, step: JamStep) -> None:
         self.step = step
         self._fed: tuple[float, float] | None = None
+        self._left = ""
 
     def drive(self, ctx: StepContext) -> Drive:
         """Have the lever locked, feed for the stall time, let it cool, have the lever freed."""
@@ -175,11 +177,12 @@ class Jam:
         yield from rest_off(self.step.rest_after_s)
         if changed:
             yield from restore_supply(ctx)
-        yield from ask_done("free_lever", "Free the lever: pull the jig's pin.")
+        if not (yield from ask_undone("free_lever", "Free the lever: pull the jig's pin.")):
+            self._left = "The lever is still locked."
 
     def find(self, ctx: StepContext, trace: Trace) -> Findings:
         """Return stall current (A) and winding resistance (ohm)."""
-        found = Findings(half_turns=turns_of(ctx, trace), judged=False)
+        found = Findings(half_turns=turns_of(ctx, trace), judged=False, left_behind=self._left)
         if self._fed is not None:
             found.measures.extend(stall_and_winding(trace.between(*self._fed), ctx.accuracy))
             if not any(t.outcome is Outcome.STALLED for t in found.half_turns):

@@ -13,6 +13,7 @@ from rig.bench.steps.coil import coil_measures
 from rig.bench.steps.moves import (
     SETTLE_S,
     ask_done,
+    ask_undone,
     half_turn,
     hold,
     home,
@@ -49,6 +50,7 @@ class Loaded(PlainGuard):
 
     def __init__(self, step: LoadedStep) -> None:
         self.step = step
+        self._left = ""
 
     def drive(self, ctx: StepContext) -> Drive:
         """Have the load hung, turn, have it taken off."""
@@ -62,11 +64,16 @@ class Loaded(PlainGuard):
         yield from series(ctx, self.step.count, self.step.pause_s)
         if changed:
             yield from restore_supply(ctx)
-        yield from ask_done("remove_load", "Take the load off the lever.")
+        if not (yield from ask_undone("remove_load", "Take the load off the lever.")):
+            self._left = "The load is still on the lever."
 
     def find(self, ctx: StepContext, trace: Trace) -> Findings:
         """Return every loaded half-turn, judged."""
-        return Findings(half_turns=turns_of(ctx, trace), answers={"load_nm": self.step.load_nm})
+        return Findings(
+            half_turns=turns_of(ctx, trace),
+            answers={"load_nm": self.step.load_nm},
+            left_behind=self._left,
+        )
 
 
 class ParkCheck(PlainGuard):

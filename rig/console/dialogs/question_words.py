@@ -41,7 +41,12 @@ def asking_of(asked: Asked, live: Live) -> Asking:
     paragraphs: tuple[Paragraph, ...] = (("Mind", caution),) if caution else ()
     can_be_left = "cannot" in ask.allowed and not isinstance(live.job, RigCheckOrder)
     if can_be_left:
-        paragraphs += (("If you cannot", "The step is left out, which the record shows."),)
+        without = (
+            "What this step measured stands. The run ends here if another step would follow."
+            if ask.action in _PUTS_BACK
+            else "The step is left out, which the record shows."
+        )
+        paragraphs += (("If you cannot", without),)
     note_of = "" if isinstance(live.job, RigCheckOrder) else title
     return Asking(title, ask.text, paragraphs, note_of=note_of)
 
@@ -99,6 +104,8 @@ def _shown_by_the_simulation(seen: str, check: VisualCheck) -> str:
     return f"The simulated jig shows: {seen}"
 
 
+# What puts the jig back as it was before the step.
+_PUTS_BACK = frozenset({"remove_load", "free_lever", "fit_own_relay"})
 _AT_THE_JIG: dict[str, Paragraph] = {
     "hang_load": (
         "Hang the load",
