@@ -35,6 +35,7 @@ from rig.bench.signals import ENDING, SignalFlag, flag_signals
 from rig.records.errors import RecordsError
 
 TERMINATED_S = 3.0  # a bench that was told to terminate and has not by then hangs
+KILLED_S = 30.0  # a killed process ends when the system gets round to it: later on a busy machine
 _IDLE_LOOK_S = 0.2  # an idle bench looks for signals this often; its job wakes it at once
 
 
@@ -127,7 +128,7 @@ class BenchClient:
             self._process.terminate()
             self._process.join(TERMINATED_S)
             self._process.kill()
-            self._process.join(TERMINATED_S)
+            self._process.join(KILLED_S)
         self._outbox.close(TERMINATED_S)
         self._pipe.close()
         self.ring.close()

@@ -73,7 +73,7 @@ class HalfturnConsole(App[int]):
         for theme in (FIELD, DAYLIGHT):
             self.register_theme(theme)
         self.theme = FIELD.name
-        for place in places(self.desk.simulated):
+        for place in places(self.desk.has_world):
             self.install_screen(_screen(place.name), place.name)
         self.push_screen("bench")
         self._pumping = self.set_interval(1 / FRAMES_PER_S, self.pump)
@@ -295,7 +295,7 @@ class HalfturnConsole(App[int]):
 
     def go(self, name: str) -> None:
         """Go to the place called ``name``, at once or when the dialog that is open is answered."""
-        if name == "world" and not self.desk.simulated:
+        if name == "world" and not self.desk.has_world:
             return
         if not isinstance(self.screen, DeskScreen):
             self._bound_for = name

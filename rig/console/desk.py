@@ -14,7 +14,7 @@ from pathlib import Path
 
 from drivers import BackendOptions
 from rig.bench.commands import Answer, Command, GoOn, Hold, Pause, RepeatStep, Stop
-from rig.bench.events import BenchEvent, Ready, Refused
+from rig.bench.events import BenchEvent, Ready, Refused, RunBegan
 from rig.bench.handle import BenchHandle
 from rig.bench.order import Job
 from rig.console.live_job import Live, Phase
@@ -76,6 +76,7 @@ class Desk:
         self._now_s = now_s
         self._ready = False
         self._begun = False
+        self._told_simulated: bool | None = None
         # A job, and what was said to it, while the bench of the last one puts its things away.
         self._waiting: Job | None = None
         self._said: list[Command] = []
@@ -91,9 +92,14 @@ class Desk:
         return self.backend or self.settings.backend
 
     @property
-    def simulated(self) -> bool:
-        """Tell whether the bench is the built-in simulated one."""
+    def has_world(self) -> bool:
+        """Tell whether the bench is the built-in simulated one, whose world can be meddled with."""
         return self.backend_name == "simulated"
+
+    @property
+    def simulated(self) -> bool:
+        """Tell whether the bench is simulated, by its own word as soon as it has said one."""
+        return self.has_world if self._told_simulated is None else self._told_simulated
 
     @property
     def station(self) -> StationSettings:
@@ -111,7 +117,7 @@ class Desk:
     def options(self) -> BackendOptions:
         """Return the backend options chosen; a console needs a bench that runs in real time."""
         choices = self.choices
-        if not self.simulated:
+        if not self.has_world:
             return BackendOptions(real_time=True)
         return BackendOptions(
             seed=choices.seed, faults=choices.faults, real_time=True, extra=dict(choices.extra)
@@ -215,6 +221,8 @@ class Desk:
         events = list(bench.events())
         for event in events:
             self._ready = self._ready or isinstance(event, Ready)
+            if isinstance(event, RunBegan):
+                self._told_simulated = event.simulated
             self.live.take(event)
         if not alive:
             if self._begun and self.live.on:

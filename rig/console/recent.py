@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
-from rig.console.records_reader import RecordsReader, Sorry, or_sorry
+from rig.console.records_reader import NO_RECORDS, RecordsReader, Sorry, or_sorry
 from rig.records.model import RunFilter, RunSummary
 
 LOOKED_AT = 100  # runs: a day's work or two
@@ -20,11 +20,14 @@ class RecentUnit:
     started_at: datetime
 
 
-def recent_units(reading: RecordsReader, *, longest: int = 12) -> list[RecentUnit]:
-    """Return the units tested last, newest first; none if there are no records to be read."""
+def recent_units(reading: RecordsReader, *, longest: int = 12) -> list[RecentUnit] | Sorry:
+    """Return the units tested last, newest first; or why the records cannot be read.
+
+    That there are none yet is no trouble.
+    """
     looked = or_sorry(lambda: reading.search(RunFilter(), limit=LOOKED_AT))
     if isinstance(looked, Sorry):
-        return []  # the Records screen tells why; here it only means no suggestions
+        return [] if looked.text == NO_RECORDS else looked
     found: dict[str, RecentUnit] = {}
     for run in looked.runs:
         found.setdefault(

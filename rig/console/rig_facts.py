@@ -83,7 +83,7 @@ def _shunt(sensor: SensorSettings) -> Iterator[Fact]:
 
 def world_words(desk: Desk) -> str:
     """Return what of the bench is simulated and what is real."""
-    if desk.simulated:
+    if desk.has_world:
         choices = desk.choices
         faults = ", ".join(choices.faults) or "none"
         return (

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -24,7 +24,8 @@ _STATES = {
     RunState.INTERRUPTED: "interrupted",
 }
 # Where a half-turn leaves the lever that did so, nobody knows.
-_MIDWAY = frozenset({Outcome.STALLED, Outcome.RUNS_ON, Outcome.STOPS_SHORT})
+# Not measured to its end: a half-turn that was under way when the feeds went off is one of them.
+_MIDWAY = frozenset({Outcome.STALLED, Outcome.RUNS_ON, Outcome.STOPS_SHORT, Outcome.NOT_MEASURED})
 # Of what the bench told about itself, what a verdict should be read with.
 _SHOWN = ("seed", "faults", "chip", "kernel")
 
@@ -93,18 +94,7 @@ class RunView:
     @property
     def lever_words(self) -> str:
         """What is to be known of where the lever stands; empty if it parked."""
-        moved = [
-            turn
-            for step in self.steps
-            for turn in step.half_turns
-            if turn.outcome not in (Outcome.NO_FEED, Outcome.NO_MOVEMENT)
-        ]
-        if not moved or not (moved[-1].cut_by_rig or moved[-1].outcome in _MIDWAY):
-            return ""
-        return (
-            "may stand between stop and run; it turns on from there as soon as it is fed: keep "
-            "hands away"
-        )
+        return lever_words(self.steps)
 
     @property
     def feeds_words(self) -> str:
@@ -112,6 +102,19 @@ class RunView:
         if self.feeds_off is None:
             return "feeds not known"
         return "feeds read back off" if self.feeds_off else "feeds NOT read back off"
+
+
+def lever_words(steps: Iterable[StepFound]) -> str:
+    """Return what is to be known of where these steps left the lever; empty if it parked."""
+    moved = [
+        turn
+        for step in steps
+        for turn in step.half_turns
+        if turn.outcome not in (Outcome.NO_FEED, Outcome.NO_MOVEMENT)
+    ]
+    if not moved or not (moved[-1].cut_by_rig or moved[-1].outcome in _MIDWAY):
+        return ""
+    return "may stand between stop and run; it turns on as soon as it is fed: keep hands away"
 
 
 def view_of_record(record: RunRecord) -> RunView:
@@ -148,7 +151,7 @@ def view_of_record(record: RunRecord) -> RunView:
     )
 
 
-def view_of_live(live: Live, *, simulated: bool) -> RunView | None:
+def view_of_live(live: Live) -> RunView | None:
     """Return the run that has just ended as the bench told it; None if there is none."""
     job, ended = live.job, live.ended
     if ended is None or not isinstance(job, RunOrder):
@@ -163,7 +166,7 @@ def view_of_live(live: Live, *, simulated: bool) -> RunView | None:
         reference=job.reference,
         operator=job.operator,
         station=job.station.name,
-        simulated=simulated,
+        simulated=live.began is not None and live.began.simulated,
         by_hand=isinstance(job, ByHandOrder),
         state=ended.state,
         judgement=ended.judgement,

@@ -222,7 +222,7 @@ async def test_a_dialog_wants_its_answer_before_another_place_is_gone_to(make_co
 
 
 async def test_a_real_bench_has_no_simulation_screen_and_no_word_of_one(make_console, monkeypatch):
-    monkeypatch.setattr("rig.console.desk.Desk.simulated", property(lambda desk: False))
+    monkeypatch.setattr("rig.console.desk.Desk.has_world", property(lambda desk: False))
     console = make_console(until_s=0.0, now_s=still_clock)
     async with console.run_test(size=(120, 40)) as pilot:
         await pilot.press("f8")
@@ -232,6 +232,15 @@ async def test_a_real_bench_has_no_simulation_screen_and_no_word_of_one(make_con
         commands = [action.name for action in actions_of(console, console.screen)]
         assert "Go to Sim" not in commands
         assert "Go to Rig" in commands
+
+
+async def test_another_backend_is_simulated_if_the_bench_says_so(make_console, monkeypatch):
+    monkeypatch.setattr("rig.console.desk.Desk.has_world", property(lambda desk: False))
+    console = make_console(until_s=0.0, now_s=still_clock)
+    async with console.run_test(size=(80, 24)) as pilot:
+        assert "SIMULATED" not in screen_text(console)
+        await fed(pilot)  # on the built-in one, which says of itself that it is simulated
+        await until(pilot, lambda: "SIMULATED" in screen_text(console))
 
 
 # --- leaving -------------------------------------------------------------------------------------
@@ -354,8 +363,8 @@ async def test_a_bench_that_hangs_is_not_shown_as_live(make_console):
         console.desk._now_s = lambda: NOW_S + 5.0
         await until(pilot, lambda: not console.desk.fresh)
         assert console.feeds_in_words() == ("NO LIVE DATA", True, True)
-        await until(pilot, lambda: "NO LIVE DATA" in screen_text(console))
-        assert "for 5.0 s: what is shown is old" in screen_text(console)
+        await until(pilot, lambda: "for 5.0 s: what is shown is old" in screen_text(console))
+        assert "NO LIVE DATA" in screen_text(console)
 
 
 # --- failing -------------------------------------------------------------------------------------

@@ -306,6 +306,25 @@ def test_something_to_do_shows_its_caution_and_that_the_feeds_are_off(console):
     drive(console, script)
 
 
+def test_the_help_of_a_question_tells_its_keys_and_answers_nothing(console):
+    async def script(pilot):
+        bench = await begun(pilot)
+        bench.begin_step(1)
+        dialog = await asked(pilot, bench, "look", "Is the lever free?", LOOKS, seen="lever_free")
+        await pilot.press("f1")
+        await until(pilot, lambda: isinstance(pilot.app.screen, MessageDialog))
+        told = words(pilot.app.screen)
+        for button in dialog.query(Button):
+            name, key = str(button.label).rsplit(maxsplit=1)
+            assert f"{key} {name}" in told
+        assert "F12 Feeds off" in told
+        await pilot.press("enter")
+        await until(pilot, lambda: pilot.app.screen is dialog)
+        assert bench.answers == []
+
+    drive(console, script)
+
+
 # --- feeds off, and questions that nobody needs to answer any more -------------------------------
 
 

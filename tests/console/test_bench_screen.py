@@ -6,9 +6,9 @@ from bench_runs import HEAD
 from console_pilot import TURNS, ZERO, accept, drive, question, scan, settings_with_plans, shown
 from hypothesis import given
 from hypothesis import strategies as st
-from stand_in import until
+from stand_in import rested, until
 from textual import events
-from textual.widgets import Input, Select
+from textual.widgets import Input, Select, Static
 
 from rig.bench.commands import GoOn, Pause, RepeatStep, Stop
 from rig.console.live_job import Phase
@@ -292,6 +292,37 @@ def test_while_a_run_is_on_it_can_be_paused_gone_on_with_repeated_and_stopped(
         assert app.screen.query_one("#start").display
 
     drive(app, script)
+
+
+def test_what_the_last_job_left_is_told_before_the_next_begins(make_console, tmp_path):
+    settings = settings_with_plans(tmp_path / "plans", quick=ZERO + TURNS)
+    app = make_console(until_s=1.6, settings=settings, plan="quick")
+
+    async def script(pilot):
+        await pilot.press("f9")
+        await accept(pilot)
+        assert "midway" not in shown(app.screen)
+        app.benches[0].hold_at(2.6)
+        await rested(pilot, app.benches[0])
+        await pilot.press("f12")
+        await until(pilot, lambda: not app.desk.live.on)
+        await pilot.press("f2")
+        assert "The lever may stand midway" in before_the_next(app)
+        assert "gone" not in before_the_next(app)
+        await pilot.press("f9")
+        await accept(pilot)
+        app.benches[-1].die()
+        await until(pilot, lambda: app.desk.live.phase is Phase.GONE)
+        await pilot.press("escape", "f2")
+        await until(pilot, lambda: getattr(app.screen, "place", "") == "bench")
+        assert "The bench process has gone" in before_the_next(app)
+        assert "F9 starts another" in before_the_next(app)
+
+    drive(app, script)
+
+
+def before_the_next(app):
+    return str(app.screen.query_one("#ready", Static).render())
 
 
 def wishes(bench):

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
-from console_pilot import drive, shown
+from console_pilot import drive
 from stand_in import until
-from textual.widgets import Input, OptionList
+from textual.widgets import Input, OptionList, Static
 
 from rig.analysis.model import Judgement, Verdict
 from rig.console.recent import recent_units
-from rig.console.records_reader import RecordsReader
+from rig.console.records_reader import RecordsReader, Sorry
 from rig.records.model import RunEnd, RunStart, RunState, Source
 from rig.records.store import Store
 
@@ -67,20 +67,23 @@ def keep_run(store, serial, started_at, verdict):
     store.finish_run(run_id, RunEnd(ended_at, RunState.FINISHED, Judgement(verdict), True))
 
 
-def test_records_that_are_not_there_or_cannot_be_read_only_leave_suggestions_out(
+def test_records_that_cannot_be_read_are_told_before_a_start_and_hinder_no_other_choice(
     make_console, tmp_path
 ):
     assert recent_units(RecordsReader(tmp_path / "none" / "records.sqlite")) == []
     spoilt = tmp_path / "spoilt.sqlite"
     spoilt.write_text("this is no database")
-    assert recent_units(RecordsReader(spoilt)) == []
-    assert recent_units(RecordsReader(tmp_path)) == []  # a folder
+    assert isinstance(recent_units(RecordsReader(spoilt)), Sorry)
+    assert isinstance(recent_units(RecordsReader(tmp_path)), Sorry)  # a folder
     app = make_console(records=spoilt, plan="qualify")
 
     async def script(pilot):
         await app.workers.wait_for_complete()
         await pilot.pause()
         assert not app.screen.query_one("#recent").display
-        assert "Ready" in shown(app.screen)
+        words = str(app.screen.query_one("#ready", Static).render())
+        assert "Nothing could be recorded" in words
+        assert "spoilt.sqlite is not a records database" in words
+        assert "--records" in words
 
     drive(app, script)

@@ -49,7 +49,7 @@ def actions_of(app: HalfturnConsole, screen: DeskScreen) -> Iterator[Action]:
     """Yield what can be done on ``screen`` now, then where to go, then what is always there."""
     yield Action("Feeds off", "Take all feeds off and end the job", "F12", app.action_feeds_off)
     yield from _of_screen(app, screen)
-    for place in places(app.desk.simulated):
+    for place in places(app.desk.has_world):
         if place.name != screen.place:
             to = f"Go to {place.title}"
             yield Action(to, place.tells, place.key.upper(), partial(app.go, place.name))

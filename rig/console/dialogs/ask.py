@@ -16,6 +16,7 @@ from textual.widgets import Button, Footer, Input, Static
 from rig.bench.commands import Note
 from rig.bench.events import Asked
 from rig.console.desk import Desk
+from rig.console.dialogs.message import MessageDialog
 from rig.console.dialogs.question_words import Asking, asking_of
 from rig.console.feeds_off import Dialog
 from rig.console.letters import letter
@@ -57,6 +58,7 @@ class AskDialog(Dialog[str | None]):
         Binding("space", "more", "Read on", key_display="Space"),
         Binding("escape", "leave_note", "Back to the answers", key_display="Esc"),
         Binding("escape", "remind", "Not yet", show=False),
+        Binding("f1", "help", "Help", key_display="F1"),
     ]
 
     def __init__(self, asked: Asked, desk: Desk) -> None:
@@ -92,8 +94,7 @@ class AskDialog(Dialog[str | None]):
             yield Static("", id="ask-hint", markup=False)
             with Horizontal(id="ask-answers"):
                 for answer in self._allowed:
-                    key, name = _ANSWERS.get(answer, ("", answer))
-                    name = self._asking.cannot if answer == "cannot" else name
+                    key, name = self._key_and_name(answer)
                     yield Button(
                         f"{name}  {key.upper()}".rstrip(),
                         id=f"answer-{answer}",
@@ -254,6 +255,22 @@ class AskDialog(Dialog[str | None]):
     def action_leave_note(self) -> None:
         """Go back to where the answers' keys work."""
         self.query_one("#ask-text").focus()
+
+    def action_help(self) -> None:
+        """Tell the keys of this question, and that the run waits for its answer."""
+        answers = map(self._key_and_name, self._allowed)
+        keys = [f"{key.upper():<6} {name}" for key, name in answers if key]
+        if self._asking.note_of:
+            keys.append("N      Note, for the record; Esc leads back to the answers")
+        if self._asking.to_the_end:
+            keys.append("Space  Read on: it can be accepted when its end was shown")
+        keys.append("F12    Feeds off: ends the job")
+        text = "The bench waits for the answer.\n\n" + "\n".join(keys)
+        self.app.push_screen(MessageDialog("Help: a question", text))
+
+    def _key_and_name(self, answer: str) -> tuple[str, str]:
+        key, name = _ANSWERS.get(answer, ("", answer))
+        return key, self._asking.cannot if answer == "cannot" else name
 
     def action_remind(self) -> None:
         """Say that this waits for an answer."""

@@ -60,7 +60,7 @@ class HelpDialog(Dialog[None]):
         return table
 
     def _places(self) -> tuple[Place, ...]:
-        return places(self._of.desk.simulated)
+        return places(self._of.desk.has_world)
 
     def _widgets(self) -> Iterator[type[DOMNode]]:
         """Yield the console's own kinds of widget on the screen."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import ClassVar
 
 from textual import events, on, work
@@ -19,7 +20,8 @@ from rig.bench.order import RunOrder
 from rig.console.live_job import Phase
 from rig.console.plan_outlook import PlanOutlook, look_at
 from rig.console.recent import RecentUnit, recent_units
-from rig.console.records_reader import RecordsReader
+from rig.console.records_reader import RecordsReader, Sorry
+from rig.console.run_view import lever_words
 from rig.console.screen import DeskScreen
 from rig.console.widgets.job_card import JobCard
 from rig.console.widgets.plan_view import PlanView
@@ -58,9 +60,9 @@ class BenchScreen(DeskScreen):
     ]
 
     class RecentFound(Message):
-        """The units tested last, newest first."""
+        """The units tested last, newest first; or why the records cannot be read."""
 
-        def __init__(self, units: list[RecentUnit]) -> None:
+        def __init__(self, units: list[RecentUnit] | Sorry) -> None:
             super().__init__()
             self.units = units
 
@@ -68,6 +70,7 @@ class BenchScreen(DeskScreen):
         super().__init__()
         self._chosen = PlanOutlook()
         self._shown: object = None
+        self._records_trouble = ""
         self._scanned = ""
         self._scan_s = float("-inf")
         self._scan_timer: Timer | None = None
@@ -123,8 +126,22 @@ class BenchScreen(DeskScreen):
             words = f"Not ready: {', '.join(names[name] for name in missing)}."
         else:
             words = "Ready: F9, then the cautions."
-        line.update(words)
-        line.set_class(not missing and not self._chosen.troubles, "-ready")
+        ready = not (missing or self._chosen.troubles or self._records_trouble)
+        if self._records_trouble:
+            words = (
+                f"Nothing could be recorded: {self._records_trouble} The console takes another "
+                "file with --records."
+            )
+        line.update(" ".join([words, *self._before_the_next()]))
+        line.set_class(ready, "-ready")
+
+    def _before_the_next(self) -> Iterator[str]:
+        """Yield what the last job left to be known before the next begins."""
+        live = self.desk.live
+        if live.phase is Phase.GONE:
+            yield "The bench process has gone: make sure no feed is on. F9 starts another."
+        if live.ended is not None and lever_words(live.steps):
+            yield "The lever may stand midway and turns on as soon as it is fed."
 
     def _show_job(self) -> None:
         live = self.desk.live
@@ -132,6 +149,7 @@ class BenchScreen(DeskScreen):
         if shown == self._shown:
             return
         was_on, self._shown = self.form.disabled, shown
+        self._show_ready()
         self.form.disabled = live.on
         self.form.display = not live.on
         self.query_one("#start-part").display = not live.on
@@ -161,6 +179,10 @@ class BenchScreen(DeskScreen):
         """Offer the units tested last."""
         event.stop()
         units = event.units
+        self._records_trouble = units.text if isinstance(units, Sorry) else ""
+        self._show_ready()
+        if isinstance(units, Sorry):
+            units = []
         self.form.suggest([unit.serial for unit in units])
         shown = self.query_one("#recent", OptionList)
         shown.clear_options()

@@ -159,6 +159,7 @@ class HistoryPane(Vertical):
         chosen = self.table.chosen
         self.table.show(lines, measure.label.lower(), self._marked)
         self.table.choose(chosen.run_id if chosen else self._run_id)
+        self.screen.refresh_bindings()  # what the table tells of it ends here, where it was filled
 
     def _title(self, history: UnitHistory) -> None:
         count = "1 run" if history.total == 1 else f"{history.total} runs"

@@ -69,7 +69,6 @@ class RecordsScreen(DeskScreen):
         self._marked: RunSummary | None = None
         self._unit_asked: UUID | None = None
         self._back_to = "search"
-        self._offered = False  # a run that something can be done with, when last looked
 
     # --- what is shown -------------------------------------------------------------------------
 
@@ -115,7 +114,6 @@ class RecordsScreen(DeskScreen):
         self.query_one(ContentSwitcher).current = name
         self.set_class(pane == "overlay", "-laid")
         self.query_one(f"#{name}").query_one(DataTable).focus()
-        self._offered = self._chosen is not None
         self.refresh_bindings()
 
     @property
@@ -142,10 +140,7 @@ class RecordsScreen(DeskScreen):
 
     def on_data_table_row_highlighted(self) -> None:
         """Offer what can be done with a run as soon as there is one under the cursor."""
-        is_there = self._chosen is not None
-        if is_there is not self._offered:
-            self._offered = is_there
-            self.refresh_bindings()
+        self.refresh_bindings()
 
     def on_data_table_row_selected(self, event: DataTable.RowSelected) -> None:
         """Open the verdict of the run under the cursor."""

@@ -147,7 +147,7 @@ class VerdictScreen(DeskScreen):
 
     def _show_news(self, news: RunEnded | RunBegan) -> None:
         self._turns = False
-        view = view_of_live(self.desk.live, simulated=self.desk.simulated)
+        view = view_of_live(self.desk.live)
         if view is not None:
             self._show(view)
         if news.run_id is not None:

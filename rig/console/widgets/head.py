@@ -62,18 +62,17 @@ class Head(Vertical):
     def __init__(self, place: str) -> None:
         super().__init__()
         self._place = place
-        self._shown: tuple[str, str, bool, bool] | None = None
+        self._shown: tuple[str, str, bool, bool, bool] | None = None
 
     def compose(self) -> ComposeResult:
         """Lay out both lines."""
         desk = self.app.desk
         with Horizontal(classes="line"):
             yield Static("", id="head-rig", markup=False)
-            if desk.simulated:
-                yield Static("SIMULATED", id="head-simulated")
+            yield Static("SIMULATED", id="head-simulated")
             yield Static("", id="head-feeds", markup=False)
         with Horizontal(classes="line"):
-            for place in places(desk.simulated):
+            for place in places(desk.has_world):
                 here = place.name == self._place
                 yield PlaceTab(place.name, place.key, place.title, here=here)
             yield MoreTab()
@@ -88,13 +87,14 @@ class Head(Vertical):
         # The rig's name comes last: in 80 columns it is what may be cut.
         words = (f"Station {desk.choices.station}", self._job(), desk.settings.name)
         feeds, on, doubt = self.app.feeds_in_words()
-        shown = ("  ".join(filter(None, words)), feeds, on, doubt)
+        shown = ("  ".join(filter(None, words)), feeds, on, doubt, desk.simulated)
         if shown == self._shown:
             return
         self._shown = shown
         self.query_one("#head-rig", Static).update(
             Text(shown[0], no_wrap=True, overflow="ellipsis")
         )
+        self.query_one("#head-simulated").display = desk.simulated
         line = self.query_one("#head-feeds", Static)
         line.update(feeds)
         line.set_class(on, "-on")

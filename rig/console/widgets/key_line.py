@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from textual.app import ComposeResult
 from textual.widgets import Footer
 
 
@@ -16,10 +17,17 @@ class KeyLine(Footer):
         super().__init__(compact=True, show_command_palette=False)
         self._shown: object = None
 
+    def compose(self) -> ComposeResult:
+        """Put the keys in that work now."""
+        # Noted here: they may have changed while the old ones were taken out.
+        self._shown = self._keys() if self._bindings_ready else None
+        yield from super().compose()
+
     async def recompose(self) -> None:
         """Put other keys in, if they are others."""
-        active = self.screen.active_bindings.values()
-        keys = [(key.binding, key.enabled, key.tooltip) for key in active if key.binding.show]
-        if keys != self._shown:
-            self._shown = keys
+        if self._keys() != self._shown:
             await super().recompose()
+
+    def _keys(self) -> object:
+        active = self.screen.active_bindings.values()
+        return [(key.binding, key.enabled, key.tooltip) for key in active if key.binding.show]
