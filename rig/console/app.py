@@ -12,20 +12,21 @@ from textual.app import App
 from textual.binding import Binding, BindingType
 from textual.timer import Timer
 
-from rig.bench.commands import Answer, Stop
+from rig.bench.commands import Stop
 from rig.bench.events import Asked, BenchEvent, Refused, RunEnded
 from rig.bench.order import ByHandOrder, Job
 from rig.console.answer_keys import AnswerKeys
 from rig.console.desk import Desk
 from rig.console.dialogs.actions import ActionsPalette
-from rig.console.dialogs.ask import AskDialog
 from rig.console.dialogs.help import HelpDialog
-from rig.console.dialogs.message import ChoiceDialog, MessageDialog
+from rig.console.dialogs.message import MessageDialog
 from rig.console.feeds_off import FEEDS_OFF_KEYS
+from rig.console.feeds_words import feeds_of
 from rig.console.live_job import Phase
 from rig.console.places import PLACES, places
 from rig.console.scanner import SCANNER_S
 from rig.console.screen import DeskScreen
+from rig.console.standing import StandingDialogs
 from rig.console.theme import DAYLIGHT, FIELD
 
 FRAMES_PER_S = 20
@@ -57,9 +58,7 @@ class HalfturnConsole(App[int]):
         self.desk = desk
         # Prints a run's sheet and says what came of it, in a sentence; called in a thread.
         self.print_sheet: Callable[[UUID], str] | None = None
-        self._asking: AskDialog | None = None
-        self._leaving: ChoiceDialog | None = None
-        self._alarm: MessageDialog | None = None
+        self._standing = StandingDialogs(self)
         self._bound_for = ""
         self._pumping: Timer | None = None
         self.failure: Exception | None = None
@@ -122,12 +121,10 @@ class HalfturnConsole(App[int]):
             if screen is not None:
                 screen.on_news(event)
         if was_on and desk.live.phase is Phase.GONE:
-            self._tell_gone()
+            self._standing.tell_gone()
         if desk.bench is None and not desk.live.on:
             desk.keep_warm()
-        self._watch_stop()
-        if desk.live.asked is None:
-            self._close_question()
+        self._standing.watch()
         if self._bound_for and isinstance(self.screen, DeskScreen):
             self.go(self._bound_for)
         if screen is not None:
@@ -145,7 +142,7 @@ class HalfturnConsole(App[int]):
     def _answer_to(self, event: BenchEvent) -> None:
         match event:
             case Asked():
-                self._ask(event)
+                self._standing.ask(event)
             case RunEnded() if not isinstance(self.desk.live.job, ByHandOrder):
                 self._tell_over(event)
             case Refused():
@@ -166,98 +163,7 @@ class HalfturnConsole(App[int]):
         verdict = "no verdict" if ended.judgement is None else str(ended.judgement.verdict).upper()
         self.say(f"The run is over: {verdict}. F5 tells why.")
 
-    def _ask(self, event: Asked) -> None:
-        dialog = AskDialog(event, self.desk)
-
-        def answered(text: str | None) -> None:
-            if self._asking is dialog:
-                self._asking = None
-            if text is not None and self.desk.live.asked is event:
-                self.desk.tell(Answer(text))
-
-        self._close_question()
-        self._asking = dialog
-        self.push_screen(dialog, answered)
-
-    def _close_question(self) -> None:
-        """Take a question off the screen that nobody needs to answer any more."""
-        asking, self._asking = self._asking, None
-        if asking is not None:
-            self._take_away(asking)
-
-    def _tell_gone(self) -> None:
-        feeds = (
-            "This rig has no dead-man output, so a feed may still be on: pull the supply now."
-            if self.desk.settings.dead_man is None
-            else "The dead-man timer drops the master relay within a fraction of a second; make "
-            "sure that no feed is on before you touch the unit."
-        )
-        self.push_screen(
-            ChoiceDialog(
-                "The bench process has gone",
-                f"It ended without a word, with a job on. {feeds} Every finished step is in the "
-                "record.",
-                (("leave", "Not now"), ("again", "Start again")),
-            ),
-            self._after_gone,
-        )
-
-    def _after_gone(self, choice: str | None) -> None:
-        if choice == "again" and self.desk.live.job is not None:
-            self.begin(self.desk.live.job)
-
-    def _watch_stop(self) -> None:
-        if self.desk.stop_unconfirmed:
-            if self._alarm is None:
-                self._alarm = MessageDialog(
-                    "Feeds off is not confirmed",
-                    "The bench has not said that the feeds are off. Press the emergency stop and "
-                    "pull the supply, then look at the unit.",
-                )
-                self.push_screen(self._alarm)
-        elif self._alarm is not None:
-            alarm, self._alarm = self._alarm, None
-            self._take_away(alarm)
-        if self._leaving is not None and not self.desk.live.on:
-            leaving, self._leaving = self._leaving, None
-            self._take_away(leaving)
-
-    def _take_away(self, dialog: ChoiceDialog | AskDialog) -> None:
-        """Take a dialog off the screen that has become void; one that is covered goes later."""
-        if dialog is self.screen:
-            dialog.dismiss(None)
-        elif dialog in self.screen_stack:
-            dialog.dismiss_when_shown = True
-
     # --- words ---------------------------------------------------------------------------------
-
-    def feeds_in_words(self) -> tuple[str, bool, bool]:
-        """Return what the feeds are: in words, whether one is on, whether that is in doubt."""
-        desk = self.desk
-        live = desk.live
-        if live.phase is Phase.GONE:
-            return "FEEDS NOT KNOWN", False, True
-        if live.ended is not None and not live.ended.feeds_off:
-            return "A FEED IS NOT OFF: PULL THE SUPPLY", True, True
-        if live.checked is not None and not live.checked.feeds_off:
-            return "A FEED IS NOT OFF: PULL THE SUPPLY", True, True
-        if not live.on:
-            return "feeds off", False, False
-        if live.stop_wanted:
-            return "FEEDS OFF ASKED", False, True
-        if not desk.fresh:
-            return (
-                ("starting", False, False) if not len(desk.tail) else ("NO LIVE DATA", True, True)
-            )
-        battery = desk.tail.last("battery_feed") > 0
-        ignition = desk.tail.last("ignition_feed") > 0
-        if battery and ignition:
-            return "BATTERY + IGNITION ON", True, False
-        if battery:
-            return "BATTERY ON", True, False
-        if ignition:
-            return "IGNITION ON", True, False
-        return "feeds off", False, False
 
     def say(self, text: str, *, error: bool = False) -> None:
         """Tell the operator something that needs no answer."""
@@ -271,7 +177,7 @@ class HalfturnConsole(App[int]):
             self.screen.dismiss()  # nothing can be said on top of it
         if self.desk.feeds_off("the feeds-off key was pressed"):
             self.notify("Feeds off. The job ends here.", severity="warning", timeout=6)
-        elif self.feeds_in_words()[2]:
+        elif feeds_of(self.desk).in_doubt:
             self.notify(
                 "No bench is there to take the feeds off. Pull the supply now, then look at the "
                 "unit.",
@@ -319,21 +225,7 @@ class HalfturnConsole(App[int]):
         if not self.desk.live.on:
             self._leave()
             return
-        if self._leaving is not None:
-            return  # asked already
-
-        def decided(choice: str | None) -> None:
-            self._leaving = None
-            if choice == "quit":
-                self._leave()
-
-        self._leaving = ChoiceDialog(
-            "A job is on",
-            "Leaving now takes the feeds off and ends the job; what is finished stays in the "
-            "record.",
-            (("stay", "Stay"), ("quit", "Feeds off and quit")),
-        )
-        self.push_screen(self._leaving, decided)
+        self._standing.ask_leaving(self._leave)
 
     def action_command_palette(self) -> None:
         """Show the list of actions."""

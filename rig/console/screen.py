@@ -14,6 +14,7 @@ from textual.widgets import Input
 from rig.bench.events import BenchEvent
 from rig.console.desk import Desk
 from rig.console.feeds_off import FEEDS_OFF, FeedsOffFirst
+from rig.console.feeds_words import feeds_of
 from rig.console.scanner import Burst
 from rig.console.widgets.head import Head
 from rig.console.widgets.key_line import KeyLine
@@ -140,4 +141,4 @@ class DeskScreen(FeedsOffFirst, Screen[None]):
         Cheap if nothing changed.
         """
         self._head.show()
-        self._too_small.show(self.size, self.app.feeds_in_words()[0])
+        self._too_small.show(self.size, feeds_of(self.desk).words)

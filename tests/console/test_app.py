@@ -23,6 +23,7 @@ from rig.bench.commands import Stop
 from rig.console.dialogs.actions import actions_of
 from rig.console.dialogs.help import HelpDialog
 from rig.console.dialogs.message import ChoiceDialog
+from rig.console.feeds_words import feeds_of
 from rig.console.live_job import Phase
 from rig.console.places import PLACES
 from rig.console.screen import DeskScreen
@@ -50,7 +51,7 @@ async def fed(pilot):
     """Have a run on with both feeds made, in the middle of a half-turn; return its bench."""
     bench = await running(pilot, at_s=FED_S)
     assert feeds_are_on(bench.backend, pilot.app.desk.settings)
-    assert pilot.app.feeds_in_words() == ("BATTERY + IGNITION ON", True, False)
+    assert feeds_of(pilot.app.desk) == ("BATTERY + IGNITION ON", True, False)
     return bench
 
 
@@ -65,7 +66,7 @@ async def feeds_off_by(pilot, key, bench):
     await ended(pilot)
     assert_feeds_off(console, bench)
     assert console.desk.live.ended.state is RunState.STOPPED
-    assert console.feeds_in_words() == ("feeds off", False, False)
+    assert feeds_of(console.desk) == ("feeds off", False, False)
 
 
 # Both keys are one binding, so each is tried at every second place and the other way round inside
@@ -188,7 +189,7 @@ async def test_a_stop_that_is_not_confirmed_is_an_alarm(make_console):
         bench = await fed(pilot)
         bench.tell = lambda command: None  # the line to the bench is dead
         await pilot.press("f12")
-        assert console.feeds_in_words() == ("FEEDS OFF ASKED", False, True)
+        assert feeds_of(console.desk) == ("FEEDS OFF ASKED", False, True)
         console.desk._now_s = lambda: NOW_S + 60.0
         await until(pilot, lambda: "not confirmed" in screen_text(console))
         assert "pull the supply" in screen_text(console)
@@ -312,7 +313,7 @@ async def test_a_bench_that_dies_in_a_run_is_told_and_can_be_started_again(make_
         bench.die()
         await until(pilot, lambda: isinstance(console.screen, ChoiceDialog))
         assert console.desk.live.phase is Phase.GONE
-        assert console.feeds_in_words() == ("FEEDS NOT KNOWN", False, True)
+        assert feeds_of(console.desk) == ("FEEDS NOT KNOWN", False, True)
         text = screen_text(console)
         assert "The bench process has gone" in text
         assert "master relay" in text
@@ -362,7 +363,7 @@ async def test_a_bench_that_hangs_is_not_shown_as_live(make_console):
         await at(pilot, "live")
         console.desk._now_s = lambda: NOW_S + 5.0
         await until(pilot, lambda: not console.desk.fresh)
-        assert console.feeds_in_words() == ("NO LIVE DATA", True, True)
+        assert feeds_of(console.desk) == ("NO LIVE DATA", True, True)
         await until(pilot, lambda: "for 5.0 s: what is shown is old" in screen_text(console))
         assert "NO LIVE DATA" in screen_text(console)
 

@@ -9,6 +9,7 @@ from textual.widgets import Input
 
 from rig.analysis.model import Outcome, Verdict
 from rig.bench.process import BenchClient
+from rig.console.feeds_words import feeds_of
 from rig.console.live_job import Phase
 from rig.console.screen import DeskScreen
 from rig.records.model import RunState, StepState
@@ -155,7 +156,7 @@ async def test_what_goes_wrong_in_mid_run_ends_it_and_is_told(make_console):
             bench.hold_at(FOREVER_S)
             text = await verdict(pilot)
             assert not feeds_are_on(bench.backend, console.desk.settings)
-            assert console.feeds_in_words() == ("feeds off", False, False)
+            assert feeds_of(console.desk) == ("feeds off", False, False)
             assert result.name in text
             run = records_of(console)[0]
             assert run.end.state is state

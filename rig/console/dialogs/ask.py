@@ -19,6 +19,7 @@ from rig.console.desk import Desk
 from rig.console.dialogs.message import MessageDialog
 from rig.console.dialogs.question_words import Asking, asking_of
 from rig.console.feeds_off import Dialog
+from rig.console.feeds_words import feeds_of
 from rig.console.letters import letter
 from rig.console.scanner import SCANNER_S
 from rig.console.widgets.field import Field
@@ -128,7 +129,7 @@ class AskDialog(Dialog[str | None]):
     # --- what is shown -------------------------------------------------------------------------
 
     def _show_feeds(self) -> None:
-        feeds, on, doubt = self.app.feeds_in_words()
+        feeds, on, doubt = feeds_of(self._desk)
         line = self.query_one("#ask-feeds", Static)
         line.update("feeds are off" if feeds == "feeds off" else f"{feeds}: hands off")
         line.set_class(on or doubt, "-on")

@@ -9,6 +9,7 @@ from textual.app import ComposeResult
 from textual.containers import Horizontal, Vertical
 from textual.widgets import Static
 
+from rig.console.feeds_words import feeds_of
 from rig.console.live_job import Phase
 from rig.console.places import places
 
@@ -86,7 +87,7 @@ class Head(Vertical):
         desk = self.app.desk
         # The rig's name comes last: in 80 columns it is what may be cut.
         words = (f"Station {desk.choices.station}", self._job(), desk.settings.name)
-        feeds, on, doubt = self.app.feeds_in_words()
+        feeds, on, doubt = feeds_of(desk)
         shown = ("  ".join(filter(None, words)), feeds, on, doubt, desk.simulated)
         if shown == self._shown:
             return
