@@ -145,7 +145,7 @@ def zero_words(zero: ZeroFound, settings: RigSettings) -> ZeroWords:
 
 
 def _signed_milli(current_a: float) -> str:
-    return f"{current_a * 1000:+.1f}".replace("-0.0", "+0.0")
+    return f"{current_a * 1000:+z.1f}"
 
 
 def _where(station: str, settings: RigSettings) -> str:

@@ -72,7 +72,7 @@ def _current(name: str, tail: Tail, column: str, since_s: float) -> Row:
 
 
 def _number(name: str, value: float, unit: str, digits: int) -> Row:
-    return Row(name, "no reading" if isnan(value) else f"{value:+.{digits}f} {unit}", isnan(value))
+    return Row(name, "no reading" if isnan(value) else f"{value:+z.{digits}f} {unit}", isnan(value))
 
 
 def _contact(name: str, value: float, actuated: str, at_rest: str) -> Row:

@@ -77,7 +77,7 @@ async def test_runs_are_found_while_typing(make_console, lib):
         assert note(pilot) == "8 runs, newest first"
         assert not table.show_horizontal_scrollbar
         assert "2026-09-23 10:05" in screen_text(console)
-        assert "incoming lot 12 RETEST SIMULATED" in screen_text(console)
+        assert "incoming L-2209 RETEST SIMULATED" in screen_text(console)
         pane = console.screen.query_one(SearchPane)
         pane.post_message(SearchPane.Found(0, 0, RunsFound((), 0)))
         await pilot.pause()

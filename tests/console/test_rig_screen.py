@@ -169,6 +169,7 @@ def test_readings_are_means_with_their_signs():
     assert rows["Ignition feed"].word == "+0.0001 A"
     assert rows["Master relay"].word == "made"
     assert not any(row.alert for row in rows.values())
+    assert rows_of(current_a=-1e-5)["Battery feed"].word == "+0.0000 A"
 
 
 def test_a_lost_sensor_and_a_pressed_stop_must_be_seen():

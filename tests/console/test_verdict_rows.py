@@ -166,7 +166,7 @@ def test_the_verdict_in_words(runs):
 def test_the_facts_name_bench_feeds_and_state_in_words(runs):
     view = runs["jammed"][0]
     first, second = fact_lines(view)
-    assert first == "incoming plan · delivery lot lot 12 · by sam · station A"
+    assert first == "incoming plan · delivery lot L-2209 · by sam · station A"
     assert second.endswith("tripped in step 1 of 1 · LEVER MAY STAND MIDWAY · SIMULATED")
     assert len(first) <= 78
     assert len(second) <= 78

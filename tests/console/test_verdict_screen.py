@@ -248,7 +248,7 @@ async def test_what_else_can_be_done_with_a_run_of_the_record(make_console, lib)
         await pilot.press("t")
         await until(pilot, lambda: console.screen.place == "bench")
         choices = console.desk.choices
-        assert (choices.serial, choices.reference) == ("LM-12-0290", "lot 12")
+        assert (choices.serial, choices.reference) == ("LM-12-0290", "L-2209")
         assert (choices.source, choices.plan) == (Source.DELIVERY_LOT, "incoming")
         assert choices.operator == "jo"  # who tests today, not who tested then
         await until(pilot, lambda: "LM-12-0290" in screen_text(console))

@@ -105,7 +105,7 @@ LIFE = {
     "leaking": Made("LM-12-0288", (9, 21, 9), ("leakage=0.3",), steps=WHOLE, reference="J-1391"),
     "rebuilt": Made("LM-12-0288", (9, 22, 15), steps=WHOLE, reference="J-1391", seed=4),
 }
-LOT = {"plan": "incoming", "reference": "lot 12", "operator": "sam", "source": Source.DELIVERY_LOT}
+LOT = {"plan": "incoming", "reference": "L-2209", "operator": "sam", "source": Source.DELIVERY_LOT}
 OTHERS = {
     "jammed": Made("LM-12-0290", (9, 23, 7), ("jammed=90",), **LOT),
     "short": Made("LM-12-0291", (9, 23, 8), ("cam-short=100",), **LOT),
