@@ -29,6 +29,7 @@ class Repeated:
     def once_more(self, found: Sequence[Reason]) -> None:
         """Take note that the step is begun again although it gave these reasons."""
         self.times += 1
+        self.settled = False
         self.failed = self.failed or any(r.verdict is Verdict.FAIL for r in found)
         self.doubts.extend(reason for reason in found if reason.verdict is Verdict.RETEST)
 

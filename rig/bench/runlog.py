@@ -42,7 +42,6 @@ class RunLog:
     ending: list[Reason] = field(default_factory=list)
     half_turns: int = 0
     repeated: list[Repeated] = field(default_factory=list)
-    _repeating: Repeated | None = None
     _since: Mark = Mark(0, 0)
 
     def note(self, kind: str, text: str) -> None:
@@ -72,17 +71,14 @@ class RunLog:
         found = self._found_since(mark)
         del self.judged[mark.judged :], self.reasons[mark.reasons :]
         self.reasons.extend(reason for reason in found if reason.verdict is Verdict.FAIL)
-        if self._repeating is None:
-            self._repeating = Repeated(step)
-            self.repeated.append(self._repeating)
-        self._repeating.once_more(found)
+        if not self.repeated or self.repeated[-1].step != step:
+            self.repeated.append(Repeated(step))
+        self.repeated[-1].once_more(found)
         self._since = self.mark()
 
-    def settle(self, *, done: bool) -> None:
-        """Take note that the step is not repeated again; ``done``: its last time was no skip."""
-        if self._repeating is not None and done:
-            self._repeating.settle(self._found_since(self._since))
-        self._repeating = None
+    def settle(self) -> None:
+        """Take note that the repetition that was begun last has been carried through."""
+        self.repeated[-1].settle(self._found_since(self._since))
 
     def all_reasons(self) -> list[Reason]:
         """Return every reason so far, the half-turns judged together.

@@ -26,6 +26,7 @@ class Session(FedJob):
         super().__init__(order, backend, keeper, console)
         self.wishes = Wishes()
         self._step = 0  # the plan's number of the step that is on or was last
+        self._between = False  # that step is over
         self._cut_off = False
 
     # --- what a run is --------------------------------------------------------------------
@@ -59,21 +60,38 @@ class Session(FedJob):
                 place = StepPlace(number, len(steps), record_number, repeated, to_come_s)
                 mark = self.log.mark()
                 self.wishes.repeat = False
+                self._between = False
                 state = runner.run(place, step, work)
+                self._between = True
+                if repeated and state is StepState.DONE:
+                    self.log.settle()
+                if runner.left_behind:
+                    self.log.note("left_behind", runner.left_behind)
                 self._pause_if_wished()
-                if runner.left_behind and (self.wishes.repeat or number < len(steps)):
-                    raise RefusedError(
-                        f"{runner.left_behind} What comes next would be measured with it, so the "
-                        "run ends here. Put the jig right, then test again."
-                    )
-                if not self.wishes.repeat:
+                again = self.wishes.repeat
+                if runner.left_behind:
+                    self._end_with(runner.left_behind, more=again or number < len(steps))
+                if not again:
                     break
                 repeated = True
                 self.log.supersede(mark, step_named(number, step))
                 self.log.note("repeat", f"{step_named(number, step)} is being repeated.")
-            self.log.settle(done=state is StepState.DONE)
         self.loop.idle(PROVE_OFF_S)
         return RunState.FINISHED
+
+    def _end_with(self, left_behind: str, *, more: bool) -> None:
+        """Let nothing else be measured with what a step left at the jig, and no unit pass with it.
+
+        RefusedError if there is ``more`` to come.
+        """
+        if more:
+            raise RefusedError(
+                f"{left_behind} What comes next would be measured with it, so the run ends here. "
+                "Put the jig right, then test again."
+            )
+        self.log.argue_end(
+            Verdict.RETEST, f"{left_behind} Put the jig right, then test again.", "run"
+        )
 
     def judgement(self) -> Judgement | None:
         """Combine every reason found; None if the run was over before it was fed or found a fault.
@@ -152,8 +170,10 @@ class Session(FedJob):
         count = len(self.order.plan.steps)
         if not self._step:
             return "No step of the plan was begun, so it cannot pass the unit."
-        where = f"The plan was left in step {self._step} of {count}"
-        return f"{where}, so it cannot pass the unit.{self._left_out()}"
+        where = f"{'after' if self._between else 'in'} step {self._step} of {count}"
+        if self._between and self._step == count:
+            where = "after its last step, before it was over"
+        return f"The plan was left {where}, so it cannot pass the unit.{self._left_out()}"
 
     def _left_out(self) -> str:
         """Return which steps of the plan were not begun, as a sentence after another."""

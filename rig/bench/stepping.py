@@ -64,10 +64,10 @@ class StepRunner:
         self._announce(place, step)
         began = datetime.now(UTC)
         loop.recorder.clear()
-        loop.idle(BASELINE_S)
-        loop.guard.begin_step(loop.clock.now_s(), work.guard_limits(self.guard_limits))
         state, note = StepState.CUT_SHORT, ""
         try:
+            loop.idle(BASELINE_S)
+            loop.guard.begin_step(loop.clock.now_s(), work.guard_limits(self.guard_limits))
             loop.resume_after_pause()
             loop.run_step(work.drive(self.context))
             state = StepState.DONE

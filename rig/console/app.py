@@ -15,13 +15,13 @@ from textual.timer import Timer
 from rig.bench.commands import Stop
 from rig.bench.events import Asked, BenchEvent, Refused, RunEnded
 from rig.bench.order import ByHandOrder, Job
-from rig.console.answer_keys import AnswerKeys
 from rig.console.desk import Desk
 from rig.console.dialogs.actions import ActionsPalette
 from rig.console.dialogs.help import HelpDialog
 from rig.console.dialogs.message import MessageDialog
 from rig.console.feeds_off import FEEDS_OFF_KEYS
 from rig.console.feeds_words import feeds_of
+from rig.console.held_keys import HeldKeys
 from rig.console.live_job import Phase
 from rig.console.places import PLACES, places
 from rig.console.scanner import SCANNER_S
@@ -62,7 +62,8 @@ class HalfturnConsole(App[int]):
         self._bound_for = ""
         self._pumping: Timer | None = None
         self.failure: Exception | None = None
-        self.answer_keys = AnswerKeys()
+        self.answer_keys = HeldKeys()
+        self.action_keys = HeldKeys()
         self.scanner_s = SCANNER_S
 
     # --- life ----------------------------------------------------------------------------------

@@ -17,6 +17,7 @@ from rig.bench.commands import Answer, Command, GoOn, Hold, Pause, RepeatStep, S
 from rig.bench.events import BenchEvent, Ready, Refused, RunBegan
 from rig.bench.handle import BenchHandle
 from rig.bench.order import Job
+from rig.console.left import Left
 from rig.console.live_job import Live, Phase
 from rig.console.records_reader import RecordsReader
 from rig.console.tail import Tail
@@ -77,6 +78,7 @@ class Desk:
         self._ready = False
         self._begun = False
         self._told_simulated: bool | None = None
+        self.left = Left()
         # A job, and what was said to it, while the bench of the last one puts its things away.
         self._waiting: Job | None = None
         self._said: list[Command] = []
@@ -224,9 +226,11 @@ class Desk:
             if isinstance(event, RunBegan):
                 self._told_simulated = event.simulated
             self.live.take(event)
+            self.left.take(event, self.live)
         if not alive:
             if self._begun and self.live.on:
                 self.live.gone()
+                self.left.gone(self.live)
             self._let_go()
         return events
 

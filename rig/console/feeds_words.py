@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from rig.console.desk import Desk
-from rig.console.live_job import Phase
+from rig.console.left import Doubt
 
 
 class Feeds(NamedTuple):
@@ -16,18 +16,21 @@ class Feeds(NamedTuple):
     in_doubt: bool = False
 
 
-_NOT_OFF = Feeds("A FEED IS NOT OFF: PULL THE SUPPLY", on=True, in_doubt=True)
+_IN_DOUBT = {
+    Doubt.NOT_KNOWN: Feeds("FEEDS NOT KNOWN", in_doubt=True),
+    Doubt.NOT_OFF: Feeds("A FEED IS NOT OFF: PULL THE SUPPLY", on=True, in_doubt=True),
+}
 
 
 def feeds_of(desk: Desk) -> Feeds:
-    """Return what is known of the feeds now; old samples are never told as if they were live."""
+    """Return what is known of the feeds now; old samples are never told as if they were live.
+
+    A doubt that a job left stands until the feeds are read back: live, or at another job's end.
+    """
     live = desk.live
-    if live.phase is Phase.GONE:
-        return Feeds("FEEDS NOT KNOWN", in_doubt=True)
-    if live.ended is not None and not live.ended.feeds_off:
-        return _NOT_OFF
-    if live.checked is not None and not live.checked.feeds_off:
-        return _NOT_OFF
+    in_doubt = _IN_DOUBT.get(desk.left.feeds)
+    if in_doubt is not None and not desk.fresh:
+        return in_doubt
     if not live.on:
         return Feeds("feeds off")
     if live.stop_wanted:

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 from uuid import UUID
 
-from rig.analysis.model import Judgement, Limits, Outcome, Verdict
+from rig.analysis.model import Judgement, Limits, Verdict
 from rig.bench.order import ByHandOrder, RunOrder
+from rig.console.lever import MIDWAY, stands_midway
 from rig.console.live_job import Live
 from rig.console.passage import StepFound
 from rig.console.verdict_rows import Row, reason_rows, turn_rows
@@ -23,9 +24,6 @@ _STATES = {
     RunState.STOPPED: "stopped by the operator",
     RunState.INTERRUPTED: "interrupted",
 }
-# Where a half-turn leaves the lever that did so, nobody knows.
-# Not measured to its end: a half-turn that was under way when the feeds went off is one of them.
-_MIDWAY = frozenset({Outcome.STALLED, Outcome.RUNS_ON, Outcome.STOPS_SHORT, Outcome.NOT_MEASURED})
 # Of what the bench told about itself, what a verdict should be read with.
 _SHOWN = ("seed", "faults", "chip", "kernel")
 
@@ -35,6 +33,9 @@ class RunView:
     """What there is to say of a run.
 
     ``limits`` and ``plan_steps`` (how many the plan has) are None if it cannot be read any more.
+
+    ``died``: its program did, so what was on after the last step is not known; ``may_have_fed``:
+    the cautions were accepted, before which nothing is fed.
 
     ``notes`` are what was written into it, oldest first; ``reason_rows`` and ``turn_rows`` what to
     walk through.  ``started`` and ``ended`` are None where only the bench's own news is known.
@@ -58,6 +59,8 @@ class RunView:
     steps: Sequence[StepFound]
     limits: Limits | None
     plan_steps: int | None = None
+    died: bool = False
+    may_have_fed: bool = True
     backend: str = ""
     started: datetime | None = None
     ended: datetime | None = None
@@ -92,9 +95,15 @@ class RunView:
         return sum(not step.title.endswith(AGAIN) for step in self.steps)
 
     @property
+    def cut_short(self) -> bool:
+        """Tell whether the step that is known last was cut short."""
+        return bool(self.steps) and self.steps[-1].state is StepState.CUT_SHORT
+
+    @property
     def lever_words(self) -> str:
         """What is to be known of where the lever stands; empty if it parked."""
-        return lever_words(self.steps)
+        midway = stands_midway(turn for step in self.steps for turn in step.half_turns)
+        return MIDWAY if midway or (self.died and self.may_have_fed) else ""
 
     @property
     def feeds_words(self) -> str:
@@ -102,19 +111,6 @@ class RunView:
         if self.feeds_off is None:
             return "feeds not known"
         return "feeds read back off" if self.feeds_off else "feeds NOT read back off"
-
-
-def lever_words(steps: Iterable[StepFound]) -> str:
-    """Return what is to be known of where these steps left the lever; empty if it parked."""
-    moved = [
-        turn
-        for step in steps
-        for turn in step.half_turns
-        if turn.outcome not in (Outcome.NO_FEED, Outcome.NO_MOVEMENT)
-    ]
-    if not moved or not (moved[-1].cut_by_rig or moved[-1].outcome in _MIDWAY):
-        return ""
-    return "may stand between stop and run; it turns on as soon as it is fed: keep hands away"
 
 
 def view_of_record(record: RunRecord) -> RunView:
@@ -144,6 +140,8 @@ def view_of_record(record: RunRecord) -> RunView:
         steps=record.steps,
         limits=plan.analysis_limits() if plan else None,
         plan_steps=len(plan.steps) if plan else None,
+        died=end is not None and end.swept,
+        may_have_fed=any(event.kind == "consent" for event in record.events),
         backend=backend,
         started=start.started_at,
         ended=end.ended_at if end else None,
@@ -277,7 +275,8 @@ def _state_and_step(view: RunView) -> str:
     if not left or view.plan_steps is None:
         return view.state_words
     word = "tripped" if view.tripped else view.state.value
-    return f"{word} in step {left} of {view.plan_steps}"
+    where = "in" if view.cut_short else "after"
+    return f"{word} {where} step {left} of {view.plan_steps}"
 
 
 def _left_words(view: RunView) -> str:
@@ -286,10 +285,12 @@ def _left_words(view: RunView) -> str:
     if left is None or steps is None:
         return ""
     if not left:
-        return "nothing: no step was begun"
-    cut = ", which was cut short" if view.steps[-1].state is StepState.CUT_SHORT else ""
+        return "not known" if view.died else "nothing: no step was begun"
+    cut = ", which was cut short" if view.cut_short else ""
     after = ""
-    if left < steps:
+    if left < steps and view.died:
+        after = "; what came after is not known"
+    elif left < steps:
         which = f"step {steps} was" if left + 1 == steps else f"steps {left + 1} to {steps} were"
         after = f"; {which} not done"
     return f"up to step {left} of {steps}{cut}{after}"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+# Some scanners send Enter twice, or a line feed after it; within this time (s) it presses nothing.
+ENTER_AGAIN_S = 0.3
 # Nobody presses two keys within this time (s, guess); a scanner sends hundreds a second.
 SCANNER_S = 0.1
 
@@ -12,16 +14,19 @@ class Burst:
     def __init__(self, within_s: float = SCANNER_S) -> None:
         self.within_s = within_s
         self.typed = ""
-        self._last_s = float("-inf")
+        self.began_s = self.last_s = float("-inf")
 
     def goes_on(self, at_s: float) -> bool:
         """Tell whether a key at ``at_s`` belongs to what is being typed."""
-        return bool(self.typed) and at_s - self._last_s < self.within_s
+        return bool(self.typed) and at_s - self.last_s < self.within_s
 
     def take(self, character: str, at_s: float) -> None:
         """Add a character, or begin anew with it."""
-        self.typed = self.typed + character if self.goes_on(at_s) else character
-        self._last_s = at_s
+        if self.goes_on(at_s):
+            self.typed += character
+        else:
+            self.typed, self.began_s = character, at_s
+        self.last_s = at_s
 
     @property
     def one_key(self) -> bool:

@@ -15,7 +15,7 @@ from rig.bench.events import BenchEvent
 from rig.console.desk import Desk
 from rig.console.feeds_off import FEEDS_OFF, FeedsOffFirst
 from rig.console.feeds_words import feeds_of
-from rig.console.scanner import Burst
+from rig.console.scanner import ENTER_AGAIN_S, Burst
 from rig.console.widgets.head import Head
 from rig.console.widgets.key_line import KeyLine
 from rig.console.widgets.too_small import TooSmall
@@ -35,6 +35,8 @@ class DeskScreen(FeedsOffFirst, Screen[None]):
 
     place: ClassVar[str] = ""
     guide: ClassVar[str] = ""
+    once: ClassVar[frozenset[str]] = frozenset({"f9", "ctrl+r"})
+    """Keys, but for letters, that do one thing and then another: held down they act once."""
 
     BINDINGS: ClassVar[list[BindingType]] = [FEEDS_OFF]
     DEFAULT_CSS = "DeskScreen { layers: default notice; }"
@@ -49,6 +51,7 @@ class DeskScreen(FeedsOffFirst, Screen[None]):
         self._burst = Burst()
         self._key = ""  # the last one that may be a key or the beginning of a label
         self._key_waits: Timer | None = None
+        self._spare_enter_s = float("-inf")
 
     @property
     def desk(self) -> Desk:
@@ -84,7 +87,7 @@ class DeskScreen(FeedsOffFirst, Screen[None]):
 
     # --- a scanner -----------------------------------------------------------------------------
 
-    def on_key(self, event: events.Key) -> None:
+    async def on_key(self, event: events.Key) -> None:
         """Keep a letter back for a moment: it is a key, or the beginning of a scanned label."""
         burst = self._burst
         burst.within_s = self.app.scanner_s
@@ -93,11 +96,17 @@ class DeskScreen(FeedsOffFirst, Screen[None]):
             self._key_waits.stop()
         if event.key == "enter" and goes_on and not burst.one_key:
             event.stop()
+            self.spare_enter()
             self.scanned(burst.end())
             return
+        if self.is_held(event):
+            return
         character = event.character or ""
-        if isinstance(self.focused, Input) or not event.is_printable:
+        if isinstance(self.focused, Input):
             burst.end()
+            return
+        if not event.is_printable:
+            await self._press()  # before this one
             return
         if character == " " and not goes_on:
             return  # presses a button, opens a list
@@ -109,12 +118,33 @@ class DeskScreen(FeedsOffFirst, Screen[None]):
         else:
             self.call_next(self._press)
 
+    def is_held(self, event: events.Key) -> bool:
+        """Keep a key from doing anything that only repeats: one held down, a scanner's Enter."""
+        again = event.key == "enter" and event.time < self._spare_enter_s
+        if event.key in self.once and self.app.action_keys.is_held(event.key, event.time):
+            again = True
+        if again:
+            event.stop()
+            event.prevent_default()
+        return again
+
+    def spare_enter(self) -> None:
+        """Have the next Enter press nothing if it comes at once: some scanners send two."""
+        self._spare_enter_s = events.Event().time + ENTER_AGAIN_S
+
     async def _press(self) -> None:
         """Do what the key stands for that was kept back, unless it was more than one."""
-        one_key = self._burst.one_key
-        self._burst.end()
+        burst, keys = self._burst, self.app.action_keys
+        one_key, repeats = burst.one_key, len(burst.typed) > 1
+        burst.end()
+        if not one_key:
+            return
+        key = self._key.lower()
+        # Held down, it is a burst after the one that it was pressed in.
+        held = repeats and keys.would_be_held(key, burst.began_s)
+        keys.saw(key, burst.last_s)
         active = self.active_bindings.get(self._key)
-        if one_key and active is not None and active.enabled and self.is_current:
+        if not held and active is not None and active.enabled and self.is_current:
             await self.app.run_action(active.binding.action, active.node)
 
     def scanned(self, label: str) -> None:

@@ -159,6 +159,7 @@ def _run_end(row: RunRow) -> RunEnd | None:
         judgement=None if row.verdict is None else Judgement(row.verdict, reasons),
         feeds_off=bool(row.feeds_off),
         note=row.note,
+        swept=row.swept,
     )
 
 

@@ -92,13 +92,14 @@ class RunEvent:
 
 @dataclass(frozen=True)
 class RunEnd:
-    """How a run ended."""
+    """How a run ended; ``swept``: its program died, and another that noticed wrote this."""
 
     ended_at: datetime
     state: RunState
     judgement: Judgement | None
     feeds_off: bool  # read back off at the end
     note: str = ""
+    swept: bool = False
 
 
 @dataclass(frozen=True)

@@ -48,7 +48,9 @@ def make_console(tmp_path):
             setattr(desk.choices, name, value)
         console = HalfturnConsole(desk)
         console.benches = benches
-        console.answer_keys.again_after_s = 0.0  # tests look faster than people
+        console.action_keys.again_after_s = console.answer_keys.again_after_s = (
+            0.0  # tests look faster than people
+        )
         console.scanner_s = 0.0  # and press keys as fast as a scanner
         desks.append(desk)
         return console

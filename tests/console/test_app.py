@@ -20,11 +20,13 @@ from textual.screen import ModalScreen
 from textual.widgets import Button, Input, Select
 
 from rig.bench.commands import Stop
+from rig.bench.events import Refused, RigCheckEnded
 from rig.console.dialogs.actions import actions_of
 from rig.console.dialogs.help import HelpDialog
 from rig.console.dialogs.message import ChoiceDialog
 from rig.console.feeds_words import feeds_of
-from rig.console.live_job import Phase
+from rig.console.left import Doubt, Left
+from rig.console.live_job import Live, Phase
 from rig.console.places import PLACES
 from rig.console.screen import DeskScreen
 from rig.records.model import RunState
@@ -366,6 +368,38 @@ async def test_a_bench_that_hangs_is_not_shown_as_live(make_console):
         assert feeds_of(console.desk) == ("NO LIVE DATA", True, True)
         await until(pilot, lambda: "for 5.0 s: what is shown is old" in screen_text(console))
         assert "NO LIVE DATA" in screen_text(console)
+
+
+async def test_a_doubt_about_the_feeds_outlives_the_next_job(make_console):
+    console = make_console(until_s=0.0, now_s=still_clock)
+    async with console.run_test(size=(80, 24)) as pilot:
+        bench = await fed(pilot)
+        bench.die()
+        await until(pilot, lambda: console.desk.live.phase is Phase.GONE)
+        await pilot.press("escape")
+        # Another job is handed over; nothing has been read back yet.
+        assert console.begin(rig_check_order(console))
+        assert feeds_of(console.desk) == ("FEEDS NOT KNOWN", False, True)
+        bench = console.benches[-1]
+        bench.die()
+        await until(pilot, lambda: not console.desk.live.on)
+        assert feeds_of(console.desk) == ("FEEDS NOT KNOWN", False, True)
+        await pilot.press("escape")
+        assert console.begin(rig_check_order(console))
+        await pilot.press("f12")
+        await until(pilot, lambda: not console.desk.live.on)
+        assert console.desk.live.checked.feeds_off
+        assert feeds_of(console.desk) == ("feeds off", False, False)
+
+
+def test_a_feed_that_was_not_off_is_told_until_it_is():
+    left, live = Left(), Live()
+    left.take(RigCheckEnded(good=False, feeds_off=False, text=""), live)
+    assert left.feeds is Doubt.NOT_OFF
+    left.take(Refused("The bench did not begin."), live)
+    assert left.feeds is Doubt.NOT_OFF
+    left.take(RigCheckEnded(good=None, feeds_off=True, text=""), live)
+    assert left.feeds is Doubt.NONE
 
 
 # --- failing -------------------------------------------------------------------------------------

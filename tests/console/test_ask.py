@@ -14,11 +14,11 @@ from rig.bench.cautions import CAUTIONS
 from rig.bench.commands import Answer, Note, Stop
 from rig.bench.events import Asked
 from rig.bench.requests import Ask
-from rig.console.answer_keys import AnswerKeys
 from rig.console.dialogs import ask
 from rig.console.dialogs.ask import SCANNER_S, AskDialog
 from rig.console.dialogs.message import MessageDialog
 from rig.console.dialogs.question_words import _AT_THE_JIG, asking_of
+from rig.console.held_keys import HeldKeys
 from rig.console.live_job import Live
 from rig.visual import VISUAL_CHECKS
 
@@ -62,6 +62,12 @@ async def answered(pilot, bench, *answers):
     """An answer waits a moment, for what may turn out to be a scan."""
     await until(pilot, lambda: bench.answers == [*answers])
     await pilot.pause()
+
+
+async def to_note(pilot):
+    """It, too, waits a moment."""
+    await pilot.press("n")
+    await until(pilot, lambda: isinstance(pilot.app.focused, Input))
 
 
 async def cautions(pilot, bench):
@@ -139,7 +145,8 @@ def test_a_visual_check_is_answered_by_one_key_with_its_note_sent_before(console
             assert "The simulated unit shows a fault here" in text
             # Letters and Enter in the note are the note's.
             bench.told.clear()
-            await pilot.press("n", *"ofc", "enter")
+            await to_note(pilot)
+            await pilot.press(*"ofc", "enter")
             assert bench.told == []
             assert console.screen is dialog
             await pilot.press(key)
@@ -162,11 +169,11 @@ def test_neither_a_note_that_cannot_be_kept_nor_a_scanned_label_answers(console)
         await scan(pilot, "o24-0417")
         await scan(pilot, "fc7")
         # Letters that are keys here, though not answers to this question.
-        for label in ("ok", "on", "oa", "of", "ofc", "o n", "na"):
+        for label in ("ok", "on", "oa", "of", "ofc", "o n", "na", "NTH-P7", "NO-F"):
             await scan(pilot, label)
             await pilot.press("escape")
             assert console.screen is dialog, label
-            dialog.query_one("#note", Input).value = ""
+            assert dialog.query_one("#note", Input).value == "", label
         await pilot.pause(2 * SCANNER_S)
         assert console.screen is dialog
         assert bench.told == []
@@ -219,7 +226,7 @@ def test_a_key_held_down_answers_one_question_only(console):
 
 @pytest.mark.parametrize("delay_s", [0.033, 0.25, 0.66])
 def test_a_key_held_for_long_is_one_answer_however_late_it_begins_to_repeat(delay_s):
-    keys = AnswerKeys()
+    keys = HeldKeys()
     times_s = [0.0, *(delay_s + 0.033 * number for number in range(40))]
     assert [keys.is_held("ok", at_s) for at_s in times_s] == [False] + 40 * [True]
     assert not keys.is_held("fault", times_s[-1])
@@ -237,7 +244,7 @@ def test_forty_repeats_of_a_key_answer_one_question(console):
         console.answer_keys.again_after_s = 60.0
         for check in ("housing", "clamped"):
             dialog = await asked(pilot, bench, "inspect", "Whole?", LOOKS, check=check)
-            console.answer_keys = AnswerKeys(60.0)  # long after the last answer
+            console.answer_keys = HeldKeys(60.0)  # long after the last answer
             await scan(pilot, "o" * 40, enters=0)
             await pilot.pause(2 * SCANNER_S)
             assert pilot.app.screen is dialog
@@ -273,7 +280,7 @@ def test_capitals_answer_as_well(console):
         bench.begin_step(1)
         dialog = await asked(pilot, bench, "inspect", "Whole?", LOOKS, check="housing")
         await pilot.press("N")
-        assert console.focused is dialog.query_one("#note")
+        await until(pilot, lambda: console.focused is dialog.query_one("#note"))
         await pilot.press("escape", "F")
         await answered(pilot, bench, "fault")
 
@@ -299,7 +306,8 @@ def test_something_to_do_shows_its_caution_and_that_the_feeds_are_off(console):
         await pilot.click("#answer-done")
         await answered(pilot, bench, "done")
         await asked(pilot, bench, "free_lever", "Free the lever.")
-        await pilot.press("n", "p", "enter", "c")
+        await to_note(pilot)
+        await pilot.press("p", "enter", "c")
         await answered(pilot, bench, "done", "cannot")
         assert bench.told[-2] == Note("Free the lever: p")
 
@@ -340,8 +348,8 @@ def test_feeds_off_works_inside_each_kind_of_question(console):
             dialog = await asked(pilot, bench, action, "?", allowed, check="housing")
             assert "Feeds off" in screen_text(console)
             if action == "inspect":
-                await pilot.press("n", "x")
-                assert isinstance(console.focused, Input)
+                await to_note(pilot)
+                await pilot.press("x")
             for key in ("f12", "ctrl+x"):
                 bench.told.clear()
                 await pilot.press(key)

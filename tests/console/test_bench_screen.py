@@ -307,8 +307,17 @@ def test_what_the_last_job_left_is_told_before_the_next_begins(make_console, tmp
         await pilot.press("f12")
         await until(pilot, lambda: not app.desk.live.on)
         await pilot.press("f2")
-        assert "The lever may stand midway" in before_the_next(app)
+        assert "The lever of LM-12-0288 may stand midway" in before_the_next(app)
         assert "gone" not in before_the_next(app)
+        # A look at the rig is no news of it, another unit is none of its.
+        await pilot.press("f7", "r")
+        await until(pilot, lambda: app.desk.live.rig_check and app.desk.live.began is None)
+        await pilot.press("f12")
+        await until(pilot, lambda: not app.desk.live.on)
+        await pilot.press("f2")
+        assert "The lever of LM-12-0288 may stand midway" in before_the_next(app)
+        app.screen.query_one("#serial", Input).value = "LM-12-0289"
+        await until(pilot, lambda: "midway" not in before_the_next(app))
         await pilot.press("f9")
         await accept(pilot)
         app.benches[-1].die()
@@ -317,6 +326,7 @@ def test_what_the_last_job_left_is_told_before_the_next_begins(make_console, tmp
         await until(pilot, lambda: getattr(app.screen, "place", "") == "bench")
         assert "The bench process has gone" in before_the_next(app)
         assert "F9 starts another" in before_the_next(app)
+        assert "The lever of LM-12-0289 may stand midway" in before_the_next(app)
 
     drive(app, script)
 

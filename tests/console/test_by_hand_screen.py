@@ -19,6 +19,7 @@ from rig.bench.events import Noted, RunEnded, StepEnded
 from rig.bench.order import ByHandOrder
 from rig.console.dialogs.help import HelpDialog
 from rig.console.live_job import Live, Phase
+from rig.console.scanner import ENTER_AGAIN_S, SCANNER_S
 from rig.console.screens import by_hand as by_hand_screen
 from rig.console.screens.by_hand import HOW, ByHandScreen
 from rig.console.widgets.dial import HalfTurnDial
@@ -95,7 +96,7 @@ class TestHolding:
             assert await pressed(told, "space") == [(BOTH, FIRST_LEASE_S)]
             old = Key("b", "b")
             old.time = -2.0  # it lay in a queue: the screen's clock stands at 0
-            told.screen.on_key(old)
+            await told.screen.on_key(old)
             assert feeds(told) == []
             await pressed(told, "x")
             for key in ("f1", "ctrl+p", "f9", "enter", "X", "tab", "ctrl+t", "f3"):
@@ -106,6 +107,33 @@ class TestHolding:
                 if told.console.screen is not told.screen:
                     told.console.screen.dismiss() if key != "f3" else told.console.go("by_hand")
                     await until(told.pilot, lambda: told.console.screen is told.screen)
+
+        by_hand(script)
+
+    def test_another_held_key_takes_over_and_a_label_does_not(self, by_hand):
+        async def typed(told, keys, apart_s):
+            for key in keys:
+                event = Key(key, " " if key == "space" else key)
+                event.time = typed.at_s
+                typed.at_s += apart_s
+                await told.screen.on_key(event)
+            return [asked for asked, _ in feeds(told)]
+
+        async def script(told):
+            told.console.scanner_s = SCANNER_S
+            typed.at_s = 10.0
+            # Held keys repeat fast; the next one comes soon after the last repeat.
+            assert set(await typed(told, "b", 0.4)) == {BATTERY}
+            assert set(await typed(told, "bbbb", 0.033)) == {BATTERY}
+            assert set(await typed(told, ["space"], 0.4)) == {BOTH}
+            assert set(await typed(told, ["space"] * 3, 0.033)) == {BOTH}
+            assert (await typed(told, "x", 1.0))[-1] == (False, False)
+            # The first letter may be a key; no later one is, be it a pair or the last.
+            for label in ("LM-12BB", "MBB-0417", "BIB", "B1II"):
+                fed = [asked != (False, False) for asked in await typed(told, label.lower(), 0.01)]
+                assert sum(fed) == (label[0] in "BIM"), label
+                assert not fed or not fed[-1], label
+                typed.at_s += 1.0
 
         by_hand(script)
 
@@ -291,6 +319,10 @@ class TestBeginning:
             await pilot.press(*"LM-7", "enter")
             assert console.focused is screen.query_one("#begin", Button)
             assert console.desk.live.phase is Phase.NONE
+            # Nor does another that it sends at once.
+            await pilot.press("enter")
+            assert console.desk.live.phase is Phase.NONE
+            await pilot.pause(ENTER_AGAIN_S)
             await pilot.press("enter")
             await until(pilot, lambda: console.desk.live.on)
             assert console.desk.live.job.unit_serial == "LM-7"

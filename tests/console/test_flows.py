@@ -74,7 +74,9 @@ async def test_a_whole_run_by_keyboard_alone(make_console, settings):
         await pilot.press("a")
 
         await question(pilot, "inspect")
-        await pilot.press("n", *"a little play", "enter", "o")
+        await pilot.press("n")
+        await until(pilot, lambda: isinstance(pilot.app.focused, Input))
+        await pilot.press(*"a little play", "enter", "o")
         await until(pilot, lambda: not isinstance(console.screen, DeskScreen))
         await question(pilot, "inspect")
         await pilot.press("o")

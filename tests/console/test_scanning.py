@@ -10,9 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from recorded import library
 from stand_in import until
+from textual.events import Key
 from textual.widgets import Input
 
-from rig.bench.commands import Hold
+from rig.bench.commands import GoOn, Hold, Pause
 from rig.console.scanner import Burst
 from rig.console.widgets.run_table import RunTable
 
@@ -92,6 +93,73 @@ async def test_a_label_scanned_while_a_job_is_on_feeds_and_changes_nothing(make_
         bench.tell = tell
         await pilot.press("f12")
         await until(pilot, lambda: not console.desk.live.on)
+
+
+async def keyed(pilot, keys, at_s):
+    """Press keys at times (s) of our own: this machine may be slow; return when they have acted."""
+    screen = pilot.app.screen
+    for key, time_s in zip(keys, at_s, strict=True):
+        event = Key(key, key if len(key) == 1 else None)
+        event.time = time_s
+        await screen.on_key(event)
+    await pilot.pause(0.3)
+
+
+async def test_a_key_held_down_acts_once_and_none_is_lost(make_console, tmp_path):
+    records, _ = library(tmp_path)
+    console = make_console(records=records, until_s=0.0)
+    console.scanner_s, console.action_keys.again_after_s = 0.1, 0.75
+    async with console.run_test(size=(80, 24)) as pilot:
+        bench = await running(pilot, run_order(console), at_s=2.0)
+        told = []
+        tell, bench.tell = bench.tell, told.append
+        console.go("live")
+        await until(pilot, lambda: console.screen.place == "live")
+        await keyed(pilot, "p", [10.0])
+        await keyed(pilot, "pppp", [10.5, 10.53, 10.56, 10.59])
+        assert told == [Pause()]
+        await keyed(pilot, "p", [12.0])
+        assert told == [Pause(), GoOn()]
+        for key in ("f9", "space", "ctrl+r"):
+            told.clear()
+            await keyed(pilot, [key] * 3, [20.0, 20.5, 20.53])
+            held = [await self_held(console.screen, key, at_s) for at_s in (20.6, 22.0)]
+            assert held == [True, False]
+        bench.tell = tell
+        await pilot.press("f12")
+        await until(pilot, lambda: not console.desk.live.on)
+        console.go("records")
+        await until(pilot, lambda: console.screen.place == "records")
+        table = console.screen.query_one(RunTable)
+        await until(pilot, lambda: table.row_count)
+        table.focus()
+        await until(pilot, lambda: console.focused is table)
+        # An arrow that follows at once does not swallow the letter before it.
+        await keyed(pilot, ["m", "down"], [30.0, 30.05])
+        assert console.screen.has_class("-marked")
+
+
+async def self_held(screen, key, at_s):
+    event = Key(key, None)
+    event.time = at_s
+    return screen.is_held(event)
+
+
+async def test_a_second_enter_of_a_scanner_opens_no_run(make_console, tmp_path):
+    records, _ = library(tmp_path)
+    console = make_console(records=records, until_s=0.0)
+    console.scanner_s = 0.1
+    async with console.run_test(size=(80, 24)) as pilot:
+        console.go("records")
+        await until(pilot, lambda: console.screen.place == "records")
+        table = console.screen.query_one(RunTable)
+        await until(pilot, lambda: len(table.runs) == 8)
+        table.focus()
+        await until(pilot, lambda: console.focused is table)
+        await scan(pilot, "LM-12-0291", enters=2)
+        await until(pilot, lambda: [run.unit_serial for run in table.runs] == ["LM-12-0291"])
+        await pilot.pause(0.1)
+        assert console.screen.place == "records"
 
 
 async def test_a_unit_typed_by_hand_from_anywhere_on_bench_goes_on_in_its_field(make_console):

@@ -199,6 +199,16 @@ def test_a_run_that_was_stopped_tells_which_steps_were_not_done(runs):
     assert len(others) == 2
     told, line = done(RunState.INTERRUPTED, (first, *others), 4)
     assert told == "up to step 3 of 4; step 4 was not done"
-    assert "interrupted in step 3 of 4" in line
+    assert "interrupted after step 3 of 4" in line
     assert done(RunState.STOPPED, (), 4)[0] == "nothing: no step was begun"
+    # A program that died tells nothing of what was on then.
+    dead = replace(
+        runs["new"][0], state=RunState.INTERRUPTED, plan_steps=4, judgement=None, died=True
+    )
+    told = dict(facts(dead))
+    assert told["Plan done"] == "up to step 3 of 4; what came after is not known"
+    assert "may stand between stop and run" in told["Lever"]
+    assert "Lever" not in dict(facts(replace(dead, may_have_fed=False)))
+    assert "Lever" not in dict(facts(replace(dead, died=False)))
+    assert dict(facts(replace(dead, steps=())))["Plan done"] == "not known"
     assert done(RunState.RUNNING, (first,), 4)[0] is None

@@ -16,6 +16,7 @@ from rig.records.model import RunState
 
 SETTINGS = make_settings(sample_hz=500, supply=False)
 FOUR = '[[step]]\nkind = "half_turns"\ncount = 4\npause_s = 0.4\n'
+ZERO = '[[step]]\nkind = "zero"\n'
 PARK = '[[step]]\nkind = "park_check"\n'
 LOOK = '[[step]]\nkind = "visual"\nchecks = ["water_inside", "lever_free"]\n'
 
@@ -134,6 +135,46 @@ def test_what_ended_a_run_is_its_first_reason_and_tells_what_was_left_out(carry_
     )
 
 
+def test_a_run_that_is_stopped_between_steps_says_so(carry_out):
+    class Stopper(Commander):
+        """Stops in the first pause."""
+
+        def listen(self):
+            if self.of(Paused):
+                raise Stopped("Stopped: somebody came to the jig.", by_operator=True)
+            return super().listen()
+
+    for steps, said in (
+        ((FOUR, ZERO, PARK), "The plan was left after step 2 of 3, so it cannot pass the unit."),
+        ((FOUR, ZERO), "The plan was left after its last step, before it was over, so it cannot"),
+    ):
+        ran = carry_out(order(*steps), Stopper({(StepBegan, 2): [Pause()]}))
+        assert [str(step.state) for step in ran.record.steps] == ["done", "done"]
+        assert (ran.ended.state, ran.verdict) == (RunState.STOPPED, "retest")
+        assert said in ran.ended.judgement.reasons[0].text
+    # What was repeated to its end by then has counted.
+    ran = carry_out(
+        order(FOUR, ZERO, PARK),
+        Stopper({(StepBegan, 2): [RepeatStep()], (StepBegan, 3): [Pause()]}),
+    )
+    assert len(ran.record.steps) == 3
+    texts = [reason.text for reason in ran.ended.judgement.reasons]
+    assert any("(Sensor zero) was done twice and the last time" in text for text in texts)
+
+
+def test_a_stop_in_the_rest_before_a_step_is_in_that_step(carry_out):
+    watcher = Watcher()
+
+    def stop():
+        if len(watcher.of(StepBegan)) == 2:
+            raise Stopped("Stopped: somebody came to the jig.", by_operator=True)
+
+    watcher.on_listen = stop
+    ran = carry_out(order(HALF_TURNS, PARK), watcher)
+    assert [str(step.state) for step in ran.record.steps] == ["done", "cut_short"]
+    assert "left in step 2 of 2" in ran.ended.judgement.reasons[0].text
+
+
 def test_a_jam_that_ends_a_run_is_told_before_what_the_unit_did_earlier(carry_out):
     commander = Commander({(HalfTurnEnded, 2): [Meddle("lock_lever")]})
     ran = carry_out(order(FOUR, PARK, faults=["dry-gear"]), commander)
@@ -147,9 +188,8 @@ def test_a_jam_that_ends_a_run_is_told_before_what_the_unit_did_earlier(carry_ou
 
 
 def test_a_step_is_repeated_in_the_pause_after_it(carry_out):
-    zero = '[[step]]\nkind = "zero"\n'
     commander = Commander({(StepBegan, 1): [Pause()], (Paused, 1): [RepeatStep(True)]})
-    ran = carry_out(order(zero, FOUR), commander)
+    ran = carry_out(order(ZERO, FOUR), commander)
     assert [began.repeated for began in commander.of(StepBegan)] == [False, True, False]
     assert [(step.kind, step.title.endswith("(repeated)")) for step in ran.record.steps] == [
         ("zero", False),
@@ -307,7 +347,9 @@ def test_what_cannot_be_put_back_ends_the_run_before_another_step_meets_it(
     assert str(step.state) == "done"
     assert step.half_turns  # what was measured is kept
     assert ran.ended.judgement.reasons[0].text.startswith(ran.ended.note)
-    # Where nothing follows, nothing is lost by it.
+    # Where nothing follows, the next unit or the next shop would meet it.
     asking = replace(order(HALF_TURNS, text), ask_operator=True)
     ran = carry_out(asking, Watcher(answers=answers))
-    assert (ran.ended.state, ran.verdict) == (RunState.FINISHED, "pass")
+    assert (ran.ended.state, ran.verdict) == (RunState.FINISHED, "retest")
+    assert "still" in ran.ended.judgement.reasons[0].text
+    assert [event.kind for event in ran.record.events].count("left_behind") == 1

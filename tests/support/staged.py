@@ -69,7 +69,7 @@ async def staged_console(folder, size):
     desk.choices.reference = "J-1391"
     console = HalfturnConsole(desk)
     console.benches = benches
-    console.answer_keys.again_after_s = 0.0
+    console.action_keys.again_after_s = console.answer_keys.again_after_s = 0.0
     console.scanner_s = 0.0
     try:
         async with console.run_test(size=size) as pilot:

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 FEEDS_SHOWN_S = 0.1
 
 # Answer -> its key, what footer and button call it.
+TO_NOTE = "to the note"  # is no answer, but a key as those are
 _ANSWERS: dict[str, tuple[str, str]] = {
     "accepted": ("a", "Accept"),
     "refused": ("r", "Refuse"),
@@ -213,13 +214,15 @@ class AskDialog(Dialog[str | None]):
         self._answering = answer, self.set_timer(SCANNER_S, lambda: self._answer(answer, due_s))
 
     def _answer(self, answer: str, due_s: float) -> None:
-        """Send the note, if there is one, and answer."""
+        """Send the note, if there is one, and answer; or go to the note."""
         if events.Event().time - due_s > SCANNER_S:
             # The program was busy: the rest of a label may still wait to be dealt with.
             self._answer_in_a_moment(answer)
             return
         self._answering = None
-        if self._send_note():
+        if answer == TO_NOTE:
+            self.query_one("#note", Input).focus()
+        elif self._send_note():
             self.dismiss(answer)
 
     def _send_note(self) -> bool:
@@ -238,9 +241,13 @@ class AskDialog(Dialog[str | None]):
         return True
 
     def action_note(self) -> None:
-        """Go to the note, unless this is a letter of a scanned label."""
-        if events.Event().time - self._stray_s >= SCANNER_S:
-            self.query_one("#note", Input).focus()
+        """Go to the note in a moment, unless this is a letter of a scanned label."""
+        if self._answering is not None and self._answering[0] == TO_NOTE:
+            return
+        if self._answering is not None or events.Event().time - self._stray_s < SCANNER_S:
+            self._stray()
+        else:
+            self._answer_in_a_moment(TO_NOTE)
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """Leave the note; the answer is given by its own key."""

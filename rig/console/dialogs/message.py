@@ -30,7 +30,7 @@ class ChoiceDialog(Dialog[str | None]):
 
     def on_screen_resume(self) -> None:
         """Go away again if nobody needs an answer any more."""
-        if self.dismiss_when_shown:
+        if self.dismiss_when_shown and self.is_current:
             self.dismiss(None)
 
     def __init__(self, title: str, text: str, choices: Sequence[tuple[str, str]]) -> None:

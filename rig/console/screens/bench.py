@@ -21,7 +21,6 @@ from rig.console.live_job import Phase
 from rig.console.plan_outlook import PlanOutlook, look_at
 from rig.console.recent import RecentUnit, recent_units
 from rig.console.records_reader import RecordsReader, Sorry
-from rig.console.run_view import lever_words
 from rig.console.screen import DeskScreen
 from rig.console.widgets.job_card import JobCard
 from rig.console.widgets.plan_view import PlanView
@@ -72,7 +71,6 @@ class BenchScreen(DeskScreen):
         self._shown: object = None
         self._records_trouble = ""
         self._scanned = ""
-        self._scan_s = float("-inf")
         self._scan_timer: Timer | None = None
 
     def body(self) -> ComposeResult:
@@ -140,8 +138,9 @@ class BenchScreen(DeskScreen):
         live = self.desk.live
         if live.phase is Phase.GONE:
             yield "The bench process has gone: make sure no feed is on. F9 starts another."
-        if live.ended is not None and lever_words(live.steps):
-            yield "The lever may stand midway and turns on as soon as it is fed."
+        midway = self.desk.left.midway
+        if midway and self.desk.choices.serial in ("", midway):
+            yield f"The lever of {midway} may stand midway and turns on as soon as it is fed."
 
     def _show_job(self) -> None:
         live = self.desk.live
@@ -213,20 +212,19 @@ class BenchScreen(DeskScreen):
 
     # --- a scanner -----------------------------------------------------------------------------
 
-    def on_key(self, event: events.Key) -> None:
+    async def on_key(self, event: events.Key) -> None:
         """Take what a scanner types anywhere but in a field as the unit's serial number.
 
         The focus stays where it is until the scanner is done: moved at the first character, it
         would let later ones overtake those on their way.  Its Enter presses no button.
         """
         event.prevent_default()  # other screens take a label elsewhere
-        if event.key == "enter":
-            if self._scanned:
-                event.stop()
-                self._scan_s = event.time
-                self._scan_over(entered=True)
-            elif event.time - self._scan_s < SCAN_OVER_S:
-                event.stop()  # some send Enter twice, or a line feed after it
+        if event.key == "enter" and self._scanned:
+            event.stop()
+            self.spare_enter()
+            self._scan_over(entered=True)
+            return
+        if self.is_held(event):
             return
         character = event.character or ""
         if not event.is_printable or self.query(".-expanded"):
@@ -245,7 +243,11 @@ class BenchScreen(DeskScreen):
         scanned, self._scanned = self._scanned, ""
         if self._scan_timer is not None:
             self._scan_timer.stop()
-        if not scanned or self.desk.live.on:
+        if not scanned:
+            return
+        if self.desk.live.on:
+            if entered:
+                self.scanned(scanned)  # which says that it is too early
             return
         if entered:
             self.form.entered("serial")
@@ -266,7 +268,7 @@ class BenchScreen(DeskScreen):
             case "go_on":
                 return live.phase is Phase.PAUSED
             case "repeat_step":
-                return run_on and live.step is not None
+                return run_on and live.can_repeat
         return super().check_action(action, parameters)
 
     def action_start(self) -> None:

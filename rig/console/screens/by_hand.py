@@ -12,6 +12,7 @@ from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical
 from textual.widgets import Button, Input, Select, Static
 
+from rig.bench.commands import FIRST_LEASE_S
 from rig.bench.events import BenchEvent
 from rig.bench.order import ByHandOrder
 from rig.console.holding import BATTERY, BOTH, IGNITION, OFF, Feeds, HeldFeeds
@@ -78,7 +79,9 @@ class ByHandScreen(WatchingScreen):
     def __init__(self) -> None:
         super().__init__()
         self.held = HeldFeeds()
-        self._feed_key = ("", float("-inf"))  # the last one, and when
+        # The last key, when it was pressed and when it was seen last; whether a scanner types.
+        self._feed_key = ("", float("-inf"), float("-inf"))
+        self._scanning = False
         self._plans_shown: tuple[list[str], str] | None = None
         self._unit_shown = ""  # what Bench's unit was when it was filled in here
         self._feeds_shown: tuple[Feeds, str] | None = None
@@ -280,6 +283,10 @@ class ByHandScreen(WatchingScreen):
     @on(Input.Submitted, "#serial")
     def _serial_typed(self) -> None:
         """Let a scanner's Enter lead to the button and no further."""
+        self._to_begin()
+
+    def _to_begin(self) -> None:
+        self.spare_enter()
         self.query_one("#begin").focus()
 
     # --- holding --------------------------------------------------------------------------------
@@ -292,7 +299,7 @@ class ByHandScreen(WatchingScreen):
                 self.desk.tell(hold)
         super().on_frame()
 
-    def on_key(self, event: events.Key) -> None:
+    async def on_key(self, event: events.Key) -> None:
         """Feed by the keys of the feeds; any other key lets go, and so does a scanned label."""
         if not self.can_feed:
             self.let_go()
@@ -309,10 +316,18 @@ class ByHandScreen(WatchingScreen):
             self.desk.tell(hold)
 
     def _is_scanned(self, event: events.Key) -> bool:
-        """Tell whether another key came just before: no hand is so quick, no scan may feed."""
-        key, at_s = event.key.lower(), event.time
-        (before, before_s), self._feed_key = self._feed_key, (key, at_s)
-        return before != key and 0.0 <= at_s - before_s < self.app.scanner_s
+        """Tell whether another key was pressed just before: no hand is so quick, no scan may feed.
+
+        One that was held until then is no such key: this one takes over from it.
+        """
+        key, at_s, within_s = event.key.lower(), event.time, self.app.scanner_s
+        before, pressed_s, seen_s = self._feed_key
+        soon = 0.0 <= at_s - seen_s < within_s
+        other = key != before and seen_s - pressed_s < within_s
+        self._scanning = soon and (self._scanning or other)
+        same = key == before and at_s - seen_s < FIRST_LEASE_S
+        self._feed_key = (key, pressed_s if same else at_s, at_s)
+        return self._scanning
 
     def scanned(self, label: str) -> None:
         """Take a scanned label as the unit here, unless the feeds are worked already."""
@@ -320,7 +335,7 @@ class ByHandScreen(WatchingScreen):
             super().scanned(label)
         else:
             self.query_one("#serial", Input).value = label
-            self.query_one("#begin").focus()
+            self._to_begin()
 
     def action_tap(self, key: str) -> None:
         """Feed as a tap of ``key`` does; keys themselves are seen before their bindings."""

@@ -35,6 +35,7 @@ class LiveScreen(WatchingScreen):
         "the step that is on, in a pause between steps the one before it. F12 takes the feeds off "
         "and ends the run."
     )
+    once = WatchingScreen.once | {"space"}
     BINDINGS: ClassVar[list[BindingType]] = [
         letter("p", "pause", "Pause", "when the half-turn that is on is over", also="space,f9"),
         letter("p", "go_on", "Go on", "end the pause", also="space,f9"),
