@@ -134,6 +134,8 @@ class TestHolding:
                 assert sum(fed) == (label[0] in "BIM"), label
                 assert not fed or not fed[-1], label
                 typed.at_s += 1.0
+            told.console.scanner_s = 0.0
+            told.screen._feed_key = ("", float("-inf"), float("-inf"))
 
         by_hand(script)
 
