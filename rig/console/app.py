@@ -23,6 +23,7 @@ from rig.console.feeds_off import FEEDS_OFF_KEYS
 from rig.console.feeds_words import feeds_of
 from rig.console.held_keys import HeldKeys
 from rig.console.live_job import Phase
+from rig.console.lost_terminal import PatientDriver
 from rig.console.places import PLACES, places
 from rig.console.scanner import SCANNER_S
 from rig.console.screen import DeskScreen
@@ -54,7 +55,7 @@ class HalfturnConsole(App[int]):
     ]
 
     def __init__(self, desk: Desk) -> None:
-        super().__init__()
+        super().__init__(driver_class=PatientDriver)
         self.desk = desk
         # Prints a run's sheet and says what came of it, in a sentence; called in a thread.
         self.print_sheet: Callable[[UUID], str] | None = None

@@ -43,6 +43,13 @@ def on_frame(screen):
         raise ZeroDivisionError("made up")
 LiveScreen.on_frame = on_frame
 """
+# And it goes on drawing for a while after the terminal was lost, as a busy one may.
+LATE = """
+end_by_signal = HalfturnConsole._end_by_signal
+HalfturnConsole._end_by_signal = lambda console, status: console.set_timer(
+    4.0, lambda: end_by_signal(console, status)
+)
+"""
 OPENS = """
 from rig.cli import main
 sys.exit(main(["console"]))
@@ -126,8 +133,9 @@ def assert_ended_by_a_signal(run):
     assert len(run.steps) == 1  # what was cut short is kept
 
 
-def test_a_lost_terminal_ends_console_and_bench_with_the_feeds_off(opened, folder):
-    console = opened(program=("-c", BEGINS + OPENS))
+@pytest.mark.parametrize("more", ["", LATE], ids=["at_once", "still_drawing"])
+def test_a_lost_terminal_ends_console_and_bench_with_the_feeds_off(opened, folder, more):
+    console = opened(program=("-c", BEGINS + more + OPENS))
     bench = run_is_on(console)
     console.hang_up()
     assert console.ended() == 7

@@ -66,7 +66,7 @@ class Watcher:
         self.samples = []
         self.asked = []
         self.at_sample = at_sample
-        self.answers = answers or {}
+        self.answers = {} if answers is None else answers
         self.on_listen = listen
 
     def show(self, event):

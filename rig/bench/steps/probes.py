@@ -133,6 +133,8 @@ class SupplySweep(PlainGuard):
                 lowest_v = min(volts, default=lowest_v)
         found.half_turns = tuple(turns)
         found.answers = {"levels_v": [volts for volts, _ in self._levels]}
+        if self._swept_s == float("inf"):
+            return found  # cut short: how low it would have gone nobody knows
         if self._levels and lowest_v is None:
             found.reasons.append(
                 Reason(
