@@ -27,10 +27,11 @@ def rig_settings(options: argparse.Namespace, *, backend: str | None = None) -> 
         return load_settings(here)
     if backend == "simulated":
         return starter_settings()
+    other = "; with --backend simulated none is needed" if "backend" in options else ""
     raise CommandError(
         exits.USAGE,
         f"there is no {RIG_FILE} in {Path.cwd()}. Make a rig folder with `halfturn new FOLDER` and "
-        "work in it, name a rig file with --rig, or use --backend simulated.",
+        f"work in it, or name a rig file with --rig{other}.",
     )
 
 

@@ -7,8 +7,9 @@ from typing import ClassVar, TypeVar
 from textual.binding import ActiveBinding, Binding, BindingType
 from textual.screen import ModalScreen
 
-# Some terminals keep F12 for themselves; neither key is ever taken by a field being typed in.
-FEEDS_OFF_KEYS = "f12,ctrl+x"
+# Some terminals keep F12 for themselves; none of these is ever taken by a field being typed in.
+# Ctrl+C is what somebody presses who wants a program to stop.
+FEEDS_OFF_KEYS = "f12,ctrl+x,ctrl+c"
 FEEDS_OFF = Binding(FEEDS_OFF_KEYS, "app.feeds_off", "Feeds off", key_display="F12", priority=True)
 
 Answer = TypeVar("Answer")

@@ -49,8 +49,8 @@ def over_state(live: Live, what: str) -> JobState:
     if live.phase is Phase.GONE:
         return JobState(
             "Bench gone",
-            "The bench process ended without a word. Make sure that no feed is on before you touch "
-            "the unit. What is shown is the last of it.",
+            "The bench process ended without a word. Press the emergency stop before you touch the "
+            "unit. What is shown is the last of it.",
             alert=True,
         )
     if live.phase is Phase.REFUSED:

@@ -32,6 +32,8 @@ def step_rows(live: Live) -> list[StepRow]:
     for number, step in enumerate(live.job.plan.steps, start=1):
         if number == present and live.step_on:
             rows.append(StepRow(number, step.label, "on", begun=True, over=False))
+        elif number == present and number not in ends:  # the bench went in the middle of it
+            rows.append(StepRow(number, step.label, "broken off", begun=True, over=False))
         elif number <= present:
             word = _ENDS[ends.get(number, StepState.DONE)]
             rows.append(StepRow(number, step.label, word, begun=True, over=True))

@@ -18,7 +18,7 @@ from rig.console.feeds_words import feeds_of
 from rig.console.scanner import ENTER_AGAIN_S, Burst
 from rig.console.widgets.head import Head
 from rig.console.widgets.key_line import KeyLine
-from rig.console.widgets.too_small import TooSmall
+from rig.console.widgets.too_small import TooSmall, is_large_enough
 from rig.labels import SERIAL_LONGEST, trouble_with
 
 if TYPE_CHECKING:
@@ -89,6 +89,8 @@ class DeskScreen(FeedsOffFirst, Screen[None]):
 
     async def on_key(self, event: events.Key) -> None:
         """Keep a letter back for a moment: it is a key, or the beginning of a scanned label."""
+        if self.is_covered(event):
+            return
         burst = self._burst
         burst.within_s = self.app.scanner_s
         goes_on = burst.goes_on(event.time)
@@ -117,6 +119,14 @@ class DeskScreen(FeedsOffFirst, Screen[None]):
             self._key_waits = self.set_timer(burst.within_s, self._press)
         else:
             self.call_next(self._press)
+
+    def is_covered(self, event: events.Key) -> bool:
+        """Keep a key from doing anything while the terminal is too small to show what it does."""
+        covered = not is_large_enough(self.size)
+        if covered:
+            event.stop()
+            event.prevent_default()
+        return covered
 
     def is_held(self, event: events.Key) -> bool:
         """Keep a key from doing anything that only repeats: one held down, a scanner's Enter."""

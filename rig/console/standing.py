@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING
 
 from rig.bench.commands import Answer
 from rig.bench.events import Asked
+from rig.console.dialogs.actions import ActionsPalette
 from rig.console.dialogs.ask import AskDialog
+from rig.console.dialogs.help import HelpDialog
 from rig.console.dialogs.message import ChoiceDialog, MessageDialog
 
 if TYPE_CHECKING:
@@ -35,6 +37,9 @@ class StandingDialogs:
                 desk.tell(Answer(text))
 
         self._close_question()
+        if isinstance(self._console.screen, HelpDialog | ActionsPalette):
+            self._console.screen.dismiss(None)  # else it would lie over what comes after the answer
+        self._console.clear_notifications()  # of what was before; one may hide how to answer
         self._asking = dialog
         self._console.push_screen(dialog, answered)
 
@@ -43,8 +48,8 @@ class StandingDialogs:
         feeds = (
             "This rig has no dead-man output, so a feed may still be on: pull the supply now."
             if self._console.desk.settings.dead_man is None
-            else "The dead-man timer drops the master relay within a fraction of a second; make "
-            "sure that no feed is on before you touch the unit."
+            else "The dead-man timer drops the master relay within a fraction of a second; press "
+            "the emergency stop all the same before you touch the unit."
         )
         self._console.push_screen(
             ChoiceDialog(

@@ -71,9 +71,9 @@ async def feeds_off_by(pilot, key, bench):
     assert feeds_of(console.desk) == ("feeds off", False, False)
 
 
-# Both keys are one binding, so each is tried at every second place and the other way round inside
+# The keys are one binding, so each is tried at every second place and the other way round inside
 # dialogs: a run for each would take long.
-KEYS = ("f12", "ctrl+x")
+KEYS = ("f12", "ctrl+x", "ctrl+c")
 
 
 async def test_one_key_takes_the_feeds_off_from_every_screen_and_says_so(make_console):
@@ -440,6 +440,10 @@ async def test_a_terminal_too_small_says_so_and_still_takes_the_feeds_off(make_c
             await until(pilot, lambda: words in screen_text(console))  # noqa: B023
             assert "Battery + ignition on." in screen_text(console).capitalize()
             assert "current, A" not in screen_text(console)
+        # What cannot be seen is not done.
+        asked = len(bench.commands)
+        await pilot.press("p", "r", "f9", "space", "ctrl+r", "enter")
+        assert bench.commands[asked:] == []
         await pilot.press("f12")
         await ended(pilot)
         assert_feeds_off(console, bench)

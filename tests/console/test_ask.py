@@ -16,10 +16,12 @@ from rig.bench.events import Asked
 from rig.bench.requests import Ask
 from rig.console.dialogs import ask
 from rig.console.dialogs.ask import SCANNER_S, AskDialog
+from rig.console.dialogs.help import HelpDialog
 from rig.console.dialogs.message import MessageDialog
 from rig.console.dialogs.question_words import _AT_THE_JIG, asking_of
 from rig.console.held_keys import HeldKeys
 from rig.console.live_job import Live
+from rig.console.screen import DeskScreen
 from rig.visual import VISUAL_CHECKS
 
 STEPS = """[[step]]
@@ -118,7 +120,18 @@ def test_in_a_large_terminal_all_cautions_are_seen_at_once_and_can_be_refused(co
         dialog = await cautions(pilot, bench)
         for caution in CAUTIONS:
             assert caution.split()[-1] in screen_text(console)
-        await until(pilot, lambda: not dialog.query_one("#answer-accepted", Button).disabled)
+        accept = dialog.query_one("#answer-accepted", Button)
+        await until(pilot, lambda: not accept.disabled)
+        assert "Before the first feed · LM-12-0288" in screen_text(console)
+        # Where the run could not be seen, it is not begun.
+        await pilot.resize_terminal(60, 40)
+        await until(pilot, lambda: accept.disabled)
+        await pilot.press("a")
+        await pilot.pause(2 * SCANNER_S)
+        assert bench.answers == []
+        assert "Make this terminal larger first" in words(dialog)
+        await pilot.resize_terminal(120, 60)
+        await until(pilot, lambda: not accept.disabled)
         await pilot.press("r")
         await answered(pilot, bench, "refused")
 
@@ -329,6 +342,22 @@ def test_the_help_of_a_question_tells_its_keys_and_answers_nothing(console):
         await pilot.press("enter")
         await until(pilot, lambda: pilot.app.screen is dialog)
         assert bench.answers == []
+
+    drive(console, script)
+
+
+def test_a_question_closes_the_help_and_takes_old_words_off_the_screen(console):
+    async def script(pilot):
+        bench = await begun(pilot)
+        bench.begin_step(1)
+        await pilot.press("f1")
+        await until(pilot, lambda: isinstance(pilot.app.screen, HelpDialog))
+        pilot.app.say("This is of before.")
+        await asked(pilot, bench, "hang_load", "Hang it.", ("done", "cannot"))
+        assert not pilot.app._notifications
+        await pilot.press("d")
+        await answered(pilot, bench, "done")
+        assert isinstance(pilot.app.screen, DeskScreen)
 
     drive(console, script)
 

@@ -29,6 +29,7 @@ from rig.bench.events import (
 from rig.bench.order import ByHandOrder, RigCheckOrder
 from rig.bench.requests import Ask
 from rig.console.live_job import Phase
+from rig.console.plan_progress import step_rows
 from rig.console.screens.live import LiveScreen
 from rig.console.widgets.dial import HalfTurnDial
 from rig.console.widgets.progress_line import ProgressLine, StepList
@@ -279,7 +280,9 @@ class TestStates:
             told.desk.live.gone()
             await told.hear()
             assert told.state.word == "Bench gone"
-            assert "no feed is on" in told.state.text
+            assert "Press the emergency stop" in told.state.text
+            rows = step_rows(told.desk.live)
+            assert (rows[STEP.number - 1].word, rows[STEP.number - 1].over) == ("broken off", False)
 
         live(script)
 

@@ -3,6 +3,7 @@
 import pytest
 from bench_runs import HALF_TURNS, HEAD, Watcher, make_order, make_plan, make_settings
 
+from rig.bench.errors import Stopped
 from rig.bench.events import RunEnded, StepBegan, StepEnded
 from rig.records.model import RunState, StepState
 
@@ -157,6 +158,27 @@ def test_the_sweep_finds_the_lowest_working_voltage(carry_out):
     (lowest,) = [m for m in weak.record.steps[0].measures if m.name == "lowest_supply_v"]
     assert 9.5 < lowest.value < 11.0
     assert weak.verdict == "fail"
+
+
+def test_a_sweep_that_is_cut_short_finds_nothing_against_the_unit(carry_out):
+    sweep = (
+        '[[step]]\nkind = "supply_sweep"\nfrom_v = 11.0\nto_v = 7.0\nstep_v = 1.0\npause_s = 0.3\n'
+    )
+    plan = make_plan(
+        sweep, head=HEAD.replace("rest_max_a", "lowest_supply_max_v = 9.5\nrest_max_a")
+    )
+    order = make_order(plan, settings=make_settings(supply=True))
+    for when_s in (1.5, 2.5, 3.5, 5.0, 6.5):
+        watcher = Watcher()
+
+        def stop(watcher=watcher, when_s=when_s):
+            if watcher.samples and watcher.samples[-1].time_s > when_s:
+                raise Stopped("Stopped: somebody came to the jig.", by_operator=True)
+
+        watcher.on_listen = stop
+        ran = carry_out(order, watcher)
+        assert (ran.ended.state, ran.verdict) == (RunState.STOPPED, "retest"), when_s
+        assert not ran.record.steps[0].measures
 
 
 def test_a_sweep_without_a_supply_is_skipped_and_said_so(carry_out):

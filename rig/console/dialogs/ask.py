@@ -23,6 +23,7 @@ from rig.console.feeds_words import feeds_of
 from rig.console.letters import letter
 from rig.console.scanner import SCANNER_S
 from rig.console.widgets.field import Field
+from rig.console.widgets.too_small import is_large_enough
 from rig.labels import NOTE_LONGEST, trouble_with
 
 if TYPE_CHECKING:
@@ -81,7 +82,7 @@ class AskDialog(Dialog[str | None]):
         asking = self._asking
         with Vertical(classes="dialog ask"):
             with Horizontal(id="ask-head"):
-                yield Static(asking.title, id="ask-title", markup=False)
+                yield Static(Text(asking.title, no_wrap=True, overflow="ellipsis"), id="ask-title")
                 yield Static("", id="ask-feeds", markup=False)
             if not asking.to_the_end:
                 yield Static(asking.question, id="ask-question", markup=False)
@@ -125,7 +126,9 @@ class AskDialog(Dialog[str | None]):
 
     def on_resize(self) -> None:
         """A larger terminal may show all of it."""
-        self.call_after_refresh(self._look_for_the_end)
+        if self._asking.to_the_end:
+            self._show_gate()
+            self.call_after_refresh(self._look_for_the_end)
 
     # --- what is shown -------------------------------------------------------------------------
 
@@ -142,8 +145,10 @@ class AskDialog(Dialog[str | None]):
             self._show_gate()
 
     def _show_gate(self) -> None:
-        self.query_one("#answer-accepted", Button).disabled = not self._end_seen
-        self._hint("" if self._end_seen else "Read to the end first: Space or the down key.")
+        fits, button = is_large_enough(self.size), self.query_one("#answer-accepted", Button)
+        button.disabled = not (self._end_seen and fits)
+        reading = "" if self._end_seen else "Read to the end first: Space or the down key."
+        self._hint(reading if fits else "Make this terminal larger first: 80 by 24 at least.")
         self.refresh_bindings()
 
     def _hint(self, text: str) -> None:
@@ -185,7 +190,10 @@ class AskDialog(Dialog[str | None]):
             case "answer":
                 if parameters[0] not in self._allowed:
                     return False
-                return None if parameters[0] == "accepted" and not self._end_seen else True
+                fits = is_large_enough(self.size)  # for what comes then to be seen
+                return (
+                    None if parameters[0] == "accepted" and not (self._end_seen and fits) else True
+                )
             case "note":
                 return bool(self._asking.note_of)
             case "leave_note" | "remind":

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from rig.bench.cautions import CAUTIONS
 from rig.bench.events import Asked
-from rig.bench.order import RigCheckOrder
+from rig.bench.order import RigCheckOrder, RunOrder
 from rig.console.live_job import Live
 from rig.feasible import cautions_on_rig
 from rig.plan_steps import VisualStep
@@ -31,6 +31,14 @@ class Asking:
 
 def asking_of(asked: Asked, live: Live) -> Asking:
     """Return how ``asked`` is to be put, ``live`` being the job it belongs to."""
+    asking, job = _asking_of(asked, live), live.job
+    if not isinstance(job, RunOrder):
+        return asking
+    # Which unit was entered: what is on the jig may be another.
+    return replace(asking, title=f"{asking.title} · {job.unit_serial}")
+
+
+def _asking_of(asked: Asked, live: Live) -> Asking:
     ask = asked.ask
     if ask.action == "accept_cautions":
         return _cautions(live)

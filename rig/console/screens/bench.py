@@ -137,7 +137,7 @@ class BenchScreen(DeskScreen):
         """Yield what the last job left to be known before the next begins."""
         live = self.desk.live
         if live.phase is Phase.GONE:
-            yield "The bench process has gone: make sure no feed is on. F9 starts another."
+            yield "The bench process has gone: press the emergency stop. F9 starts another."
         midway = self.desk.left.midway
         if midway and self.desk.choices.serial in ("", midway):
             yield f"The lever of {midway} may stand midway and turns on as soon as it is fed."
@@ -219,6 +219,8 @@ class BenchScreen(DeskScreen):
         would let later ones overtake those on their way.  Its Enter presses no button.
         """
         event.prevent_default()  # other screens take a label elsewhere
+        if self.is_covered(event):
+            return
         if event.key == "enter" and self._scanned:
             event.stop()
             self.spare_enter()

@@ -22,6 +22,7 @@ from rig.console.plan_outlook import told
 from rig.console.screens.watching import WatchingScreen
 from rig.console.turn_rows import touch_rows, turn_rows
 from rig.console.widgets.hold_button import HoldButton
+from rig.console.widgets.too_small import is_large_enough
 from rig.console.widgets.touch_list import TouchList
 from rig.feasible import check_plan_on_rig
 from rig.labels import SERIAL_LONGEST, trouble_with
@@ -134,8 +135,8 @@ class ByHandScreen(WatchingScreen):
 
     @property
     def can_feed(self) -> bool:
-        """Tell whether held feeds are made: not before the cautions are accepted."""
-        return self.working and is_ready(self.desk.live)
+        """Tell whether held feeds are made: when the cautions are accepted, and all can be seen."""
+        return self.working and is_ready(self.desk.live) and is_large_enough(self.size)
 
     def job_state(self) -> JobState:
         """Return how the work stands."""
@@ -354,6 +355,11 @@ class ByHandScreen(WatchingScreen):
         """Have the feeds off now, if any is held."""
         if self.held.holds:
             self.desk.tell(self.held.let_go())
+
+    def on_resize(self, event: events.Resize) -> None:
+        """Let go when the terminal becomes too small to show what the feeds do."""
+        if not is_large_enough(event.size):
+            self.let_go()
 
     def on_screen_suspend(self) -> None:
         """Let go when another screen or a dialog comes to the front."""
