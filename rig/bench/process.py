@@ -35,7 +35,6 @@ from rig.bench.signals import ENDING, SignalFlag, flag_signals
 from rig.records.errors import RecordsError
 
 TERMINATED_S = 3.0  # a bench that was told to terminate and has not by then hangs
-KILLED_S = 30.0  # a killed process ends when the system gets round to it: later on a busy machine
 _IDLE_LOOK_S = 0.2  # an idle bench looks for signals this often; its job wakes it at once
 
 
@@ -87,8 +86,11 @@ class BenchClient:
 
     @property
     def alive(self) -> bool:
-        """Tell whether the bench process is still there, or things it said are on their way."""
-        return self._process.is_alive() or not self._inbox.ended
+        """Tell whether the bench process is still there, or things it said are on their way.
+
+        After `close` nobody asks for what it said.
+        """
+        return self._process.is_alive() or not (self._closed or self._inbox.ended)
 
     def events(self, wait_s: float = 0.0) -> Iterator[BenchEvent]:
         """Yield the events that came, waiting up to ``wait_s`` seconds for the first."""
@@ -128,7 +130,7 @@ class BenchClient:
             self._process.terminate()
             self._process.join(TERMINATED_S)
             self._process.kill()
-            self._process.join(KILLED_S)
+            self._process.join(TERMINATED_S)
         self._outbox.close(TERMINATED_S)
         self._pipe.close()
         self.ring.close()
