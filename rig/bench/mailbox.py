@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import os
+import socket
 import threading
 import time
 from collections import deque
+from contextlib import suppress
 from dataclasses import replace
 from multiprocessing.connection import Connection
 from queue import Empty, SimpleQueue
@@ -68,7 +71,8 @@ class Inbox:
         self._pipe = pipe
         self._came: SimpleQueue[Any] = SimpleQueue()
         self._ended = threading.Event()
-        threading.Thread(target=self._receive_all, name="inbox", daemon=True).start()
+        self._thread = threading.Thread(target=self._receive_all, name="inbox", daemon=True)
+        self._thread.start()
 
     def _receive_all(self) -> None:
         try:
@@ -76,6 +80,16 @@ class Inbox:
                 self._came.put(self._pipe.recv())
         except (EOFError, OSError):
             self._ended.set()
+
+    def close(self, wait_s: float) -> None:
+        """Stop receiving, before the pipe is closed; waits up to ``wait_s`` seconds.
+
+        A thread left reading would take what comes through the next pipe that is opened under the
+        same number.
+        """
+        with suppress(OSError), socket.socket(fileno=os.dup(self._pipe.fileno())) as end:
+            end.shutdown(socket.SHUT_RD)
+        self._thread.join(wait_s)
 
     def take(self, wait_s: float = 0.0) -> Any | None:
         """Return the next thing that came, waiting up to ``wait_s`` seconds; None if none did."""

@@ -132,6 +132,7 @@ class BenchClient:
             self._process.kill()
             self._process.join(TERMINATED_S)
         self._outbox.close(TERMINATED_S)
+        self._inbox.close(TERMINATED_S)
         self._pipe.close()
         self.ring.close()
         return ended

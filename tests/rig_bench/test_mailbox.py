@@ -24,6 +24,14 @@ def pipe():
     theirs.close()
 
 
+@pytest.fixture
+def inbox(pipe):
+    opened = Inbox(pipe[0])
+    yield opened
+    opened.close(5.0)
+    assert opened.ended
+
+
 def drained(connection, wait_s=2.0):
     found = []
     while connection.poll(wait_s):
@@ -53,8 +61,7 @@ def test_an_end_that_reads_nothing_holds_nobody_up_and_gets_the_newest_hold_and_
     assert [type(thing) for thing in drained(pipe[1])] == [Note, Note, Stop]
 
 
-def test_half_a_message_holds_nobody_up(pipe):
-    inbox = Inbox(pipe[0])
+def test_half_a_message_holds_nobody_up(pipe, inbox):
     pipe[1].send(Note("whole"))
     os.write(pipe[1].fileno(), struct.pack("!i", 100) + b"only twenty bytes..")
     assert inbox.take(2.0) == Note("whole")
@@ -64,8 +71,7 @@ def test_half_a_message_holds_nobody_up(pipe):
     assert not inbox.gone
 
 
-def test_an_inbox_is_gone_when_all_that_was_sent_is_taken(pipe):
-    inbox = Inbox(pipe[0])
+def test_an_inbox_is_gone_when_all_that_was_sent_is_taken(pipe, inbox):
     pipe[1].send(Note("last"))
     pipe[1].close()
     assert inbox.take(2.0) == Note("last")
