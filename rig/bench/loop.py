@@ -193,9 +193,12 @@ class ControlLoop:
         if dead_man is None or dead_man.picked_up is None:
             self.idle(PICK_UP_S / 5)
             return
-        end_s = self.clock.now_s() + PICK_UP_S
-        while not dead_man.picked_up and self.clock.now_s() < end_s:
+        end_s, cycles = self.clock.now_s() + PICK_UP_S, round(PICK_UP_S / self.period_s)
+        # A machine that stands still meanwhile lets the relay drop: as many cycles as that time
+        # holds are given in any case.
+        while not dead_man.picked_up and (cycles > 0 or self.clock.now_s() < end_s):
             self.cycle(OFF)
+            cycles -= 1
 
     def arm(self) -> str:
         """Prove the dead-man's drop-out; return what was found.  Raises RefusedError if it fails.
