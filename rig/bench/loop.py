@@ -186,19 +186,25 @@ class ControlLoop:
             self.cycle(OFF)
             self.recorder.drop_since(waiting_from_s)
 
-    def resume_after_pause(self) -> None:
-        """Take up the rhythm again after work that held the loop with the feeds off."""
+    def resume_after_pause(self) -> bool:
+        """Take up the rhythm again after work that held the loop with the feeds off.
+
+        Returns whether the master relay was seen to have picked up, True where nothing shows it.
+        """
         self._deadline_s = self.clock.now_s()
         dead_man = self.station.dead_man
         if dead_man is None or dead_man.picked_up is None:
             self.idle(PICK_UP_S / 5)
-            return
+            return True
         end_s, cycles = self.clock.now_s() + PICK_UP_S, round(PICK_UP_S / self.period_s)
         # A machine that stands still meanwhile lets the relay drop: as many cycles as that time
         # holds are given in any case.
-        while not dead_man.picked_up and (cycles > 0 or self.clock.now_s() < end_s):
+        while not dead_man.picked_up:
+            if cycles <= 0 and self.clock.now_s() >= end_s:
+                return False
             self.cycle(OFF)
             cycles -= 1
+        return True
 
     def arm(self) -> str:
         """Prove the dead-man's drop-out; return what was found.  Raises RefusedError if it fails.
@@ -212,7 +218,7 @@ class ControlLoop:
         self.idle(PICK_UP_S)
         if dead_man.picked_up is None:
             return "dead-man toggles; its drop-out is not proved, since no sense contact is wired"
-        if not dead_man.picked_up:
+        if not (dead_man.picked_up or self.resume_after_pause()):
             raise RefusedError(
                 "The master relay does not pick up although the dead-man output toggles. Check "
                 "the emergency stop button, the dead-man timer and the master relay's supply."
@@ -228,8 +234,8 @@ class ControlLoop:
                 )
             self.cycle(OFF, toggle=False)
         dropped_s = self.clock.now_s() - stopped_s
-        self.resume_after_pause()
-        if not dead_man.picked_up:
+        # Not read once more: its contact may bounce just then.
+        if not self.resume_after_pause():
             raise RefusedError(
                 "The master relay did not pick up again after the dead-man was proved. Check the "
                 "dead-man timer and the master relay."
