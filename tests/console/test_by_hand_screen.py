@@ -8,7 +8,6 @@ from console_pilot import accept, drive, settings_with_plans
 from console_runs import ended, run_order, screen_rows, screen_text
 from live_rows import rest, turn
 from stand_in import rested, until
-from textual.command import CommandPalette
 from textual.events import AppBlur, AppFocus, Key
 from textual.widgets import Button, Input, Select
 from told import Clock, told_console
@@ -18,6 +17,7 @@ from rig.bench.commands import FIRST_LEASE_S, LEASE_S, Hold, Meddle, Stop
 from rig.bench.events import Noted, RunEnded, StepEnded
 from rig.bench.order import ByHandOrder
 from rig.console.dialogs.help import HelpDialog
+from rig.console.dialogs.message import MessageDialog
 from rig.console.live_job import Live, Phase
 from rig.console.scanner import ENTER_AGAIN_S, SCANNER_S
 from rig.console.screens import by_hand as by_hand_screen
@@ -145,7 +145,7 @@ class TestHolding:
             for name, away in (
                 ("another screen", lambda: console.go("rig")),
                 ("a dialog", lambda: console.push_screen(HelpDialog(told.screen))),
-                ("the palette", lambda: console.push_screen(CommandPalette())),
+                ("a message", lambda: console.push_screen(MessageDialog("To know", "This."))),
                 ("the terminal's focus", lambda: console.post_message(AppBlur())),
             ):
                 assert await pressed(told, "space") == [(BOTH, FIRST_LEASE_S)], name

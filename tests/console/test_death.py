@@ -3,6 +3,7 @@
 import os
 import signal
 import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -95,6 +96,7 @@ def accept(console, since=0):
     console.settle()
     console.keys("\x1b[F")
     console.wait_for("licensed", since)
+    time.sleep(1.0)  # nobody answers what was not yet to be read
     console.keys("\x1b[F", "a")
     console.wait_for("Run on", since)
 
