@@ -378,6 +378,7 @@ def test_a_healthy_rig_passes_its_self_check_in_any_size(make_console):
         assert {str(table.get_row(name)[0]) for name in items} == {"=", "-"}
         for size in ((120, 40), (80, 40), (80, 24)):
             await pilot.resize_terminal(*size)
+            await pilot.pause(0.1)
             await until(pilot, lambda: table.size.height == 11)
             assert not table.show_horizontal_scrollbar
         # The sentence below belongs to the marked row.
