@@ -218,7 +218,7 @@ class ControlLoop:
         self.idle(PICK_UP_S)
         if dead_man.picked_up is None:
             return "dead-man toggles; its drop-out is not proved, since no sense contact is wired"
-        if not (dead_man.picked_up or self.resume_after_pause()):
+        if not dead_man.picked_up:
             raise RefusedError(
                 "The master relay does not pick up although the dead-man output toggles. Check "
                 "the emergency stop button, the dead-man timer and the master relay's supply."

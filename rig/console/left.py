@@ -7,7 +7,7 @@ from enum import Enum, auto
 
 from rig.bench.events import BenchEvent, RigCheckEnded, RunEnded
 from rig.bench.order import RunOrder
-from rig.console.lever import stands_midway
+from rig.console.lever import may_have_fed, stands_midway
 from rig.console.live_job import Live
 
 
@@ -38,6 +38,5 @@ class Left:
     def gone(self, live: Live) -> None:
         """Take note that the bench process died with a job on."""
         self.feeds = Doubt.NOT_KNOWN
-        consent = any(note.kind == "consent" for note in live.notes)
-        if consent and isinstance(live.job, RunOrder):
+        if may_have_fed(live.notes) and isinstance(live.job, RunOrder):
             self.midway = live.job.unit_serial

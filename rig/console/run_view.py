@@ -11,7 +11,7 @@ from uuid import UUID
 
 from rig.analysis.model import Judgement, Limits, Verdict
 from rig.bench.order import ByHandOrder, RunOrder
-from rig.console.lever import MIDWAY, stands_midway
+from rig.console.lever import MIDWAY, may_have_fed, stands_midway
 from rig.console.live_job import Live
 from rig.console.passage import StepFound
 from rig.console.verdict_rows import Row, reason_rows, turn_rows
@@ -141,7 +141,7 @@ def view_of_record(record: RunRecord) -> RunView:
         limits=plan.analysis_limits() if plan else None,
         plan_steps=len(plan.steps) if plan else None,
         died=end is not None and end.swept,
-        may_have_fed=any(event.kind == "consent" for event in record.events),
+        may_have_fed=may_have_fed(record.events),
         backend=backend,
         started=start.started_at,
         ended=end.ended_at if end else None,

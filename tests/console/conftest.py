@@ -6,6 +6,7 @@ import time
 
 import pytest
 from bench_runs import make_settings
+from console_pilot import unhurried
 from stand_in import FOREVER_S, StandIn
 
 from rig.bench.process import be_ready_to_spawn
@@ -48,10 +49,7 @@ def make_console(tmp_path):
             setattr(desk.choices, name, value)
         console = HalfturnConsole(desk)
         console.benches = benches
-        console.action_keys.again_after_s = console.answer_keys.again_after_s = (
-            0.0  # tests look faster than people
-        )
-        console.scanner_s = 0.0  # and press keys as fast as a scanner
+        unhurried(console)
         desks.append(desk)
         return console
 

@@ -71,8 +71,8 @@ async def feeds_off_by(pilot, key, bench):
     assert feeds_of(console.desk) == ("feeds off", False, False)
 
 
-# The keys are one binding, so each is tried at every second place and the other way round inside
-# dialogs: a run for each would take long.
+# The keys are one binding, so they take turns at the places, and inside dialogs: a run for each
+# would take long.
 KEYS = ("f12", "ctrl+x", "ctrl+c")
 
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import pytest
 from bench_runs import feeds_are_on
-from console_pilot import accept, drive, settings_with_plans
+from console_pilot import accept, drive, key_at, settings_with_plans
 from console_runs import ended, run_order, screen_rows, screen_text
 from live_rows import rest, turn
 from stand_in import rested, until
-from textual.events import AppBlur, AppFocus, Key
+from textual.events import AppBlur, AppFocus
 from textual.widgets import Button, Input, Select
 from told import Clock, told_console
 
@@ -94,9 +94,8 @@ class TestHolding:
             assert await pressed(told, "x") == LET_GO
             assert await pressed(told, "x", "down", "tab", "escape") == []
             assert await pressed(told, "space") == [(BOTH, FIRST_LEASE_S)]
-            old = Key("b", "b")
-            old.time = -2.0  # it lay in a queue: the screen's clock stands at 0
-            await told.screen.on_key(old)
+            # It lay in a queue: the screen's clock stands at 0.
+            await told.screen.on_key(key_at("b", -2.0))
             assert feeds(told) == []
             await pressed(told, "x")
             for key in ("f1", "ctrl+p", "f9", "enter", "X", "tab", "ctrl+t", "f3"):
@@ -113,10 +112,8 @@ class TestHolding:
     def test_another_held_key_takes_over_and_a_label_does_not(self, by_hand):
         async def typed(told, keys, apart_s):
             for key in keys:
-                event = Key(key, " " if key == "space" else key)
-                event.time = typed.at_s
+                await told.screen.on_key(key_at(key, typed.at_s))
                 typed.at_s += apart_s
-                await told.screen.on_key(event)
             return [asked for asked, _ in feeds(told)]
 
         async def script(told):

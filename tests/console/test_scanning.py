@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import pytest
 from bench_runs import make_plan
-from console_pilot import scan
+from console_pilot import key_at, scan
 from console_runs import by_hand_order, run_order, running, screen_text
 from hypothesis import given
 from hypothesis import strategies as st
 from recorded import library
 from stand_in import until
-from textual.events import Key
 from textual.widgets import Input
 
 from rig.bench.commands import GoOn, Hold, Pause
@@ -50,12 +49,7 @@ async def test_a_label_scanned_anywhere_is_the_next_unit_and_no_key(make_console
             assert console.screen.query_one("#serial", Input).value == label
             assert console.desk.live.job is None
         # In the records it is what is looked for.
-        console.go("records")
-        await until(pilot, lambda: console.screen.place == "records")
-        table = console.screen.query_one(RunTable)
-        await until(pilot, lambda: len(table.runs) == 8)
-        table.focus()
-        await until(pilot, lambda: console.focused is table)
+        table = await runs_listed(pilot, 8)
         await scan(pilot, "LM-12-0291")
         await until(pilot, lambda: [run.unit_serial for run in table.runs] == ["LM-12-0291"])
         # One key alone is a key, if a little later; held down it is one key as well.
@@ -95,13 +89,23 @@ async def test_a_label_scanned_while_a_job_is_on_feeds_and_changes_nothing(make_
         await until(pilot, lambda: not console.desk.live.on)
 
 
+async def runs_listed(pilot, count):
+    """Go to the records, all runs listed, the focus on them; return the list."""
+    console = pilot.app
+    console.go("records")
+    await until(pilot, lambda: console.screen.place == "records")
+    table = console.screen.query_one(RunTable)
+    await until(pilot, lambda: len(table.runs) == count)
+    table.focus()
+    await until(pilot, lambda: console.focused is table)
+    return table
+
+
 async def keyed(pilot, keys, at_s):
-    """Press keys at times (s) of our own: this machine may be slow; return when they have acted."""
+    """Press keys at times (s); return when they have acted."""
     screen = pilot.app.screen
     for key, time_s in zip(keys, at_s, strict=True):
-        event = Key(key, key if len(key) == 1 else None)
-        event.time = time_s
-        await screen.on_key(event)
+        await screen.on_key(key_at(key, time_s))
     await pilot.pause(0.3)
 
 
@@ -121,28 +125,16 @@ async def test_a_key_held_down_acts_once_and_none_is_lost(make_console, tmp_path
         await keyed(pilot, "p", [12.0])
         assert told == [Pause(), GoOn()]
         for key in ("f9", "space", "ctrl+r"):
-            told.clear()
             await keyed(pilot, [key] * 3, [20.0, 20.5, 20.53])
-            held = [await self_held(console.screen, key, at_s) for at_s in (20.6, 22.0)]
+            held = [console.screen.is_held(key_at(key, at_s)) for at_s in (20.6, 22.0)]
             assert held == [True, False]
         bench.tell = tell
         await pilot.press("f12")
         await until(pilot, lambda: not console.desk.live.on)
-        console.go("records")
-        await until(pilot, lambda: console.screen.place == "records")
-        table = console.screen.query_one(RunTable)
-        await until(pilot, lambda: table.row_count)
-        table.focus()
-        await until(pilot, lambda: console.focused is table)
+        await runs_listed(pilot, 9)  # one more than the library has
         # An arrow that follows at once does not swallow the letter before it.
         await keyed(pilot, ["m", "down"], [30.0, 30.05])
         assert console.screen.has_class("-marked")
-
-
-async def self_held(screen, key, at_s):
-    event = Key(key, None)
-    event.time = at_s
-    return screen.is_held(event)
 
 
 async def test_a_second_enter_of_a_scanner_opens_no_run(make_console, tmp_path):
@@ -150,12 +142,7 @@ async def test_a_second_enter_of_a_scanner_opens_no_run(make_console, tmp_path):
     console = make_console(records=records, until_s=0.0)
     console.scanner_s = 0.1
     async with console.run_test(size=(80, 24)) as pilot:
-        console.go("records")
-        await until(pilot, lambda: console.screen.place == "records")
-        table = console.screen.query_one(RunTable)
-        await until(pilot, lambda: len(table.runs) == 8)
-        table.focus()
-        await until(pilot, lambda: console.focused is table)
+        table = await runs_listed(pilot, 8)
         await scan(pilot, "LM-12-0291", enters=2)
         await until(pilot, lambda: [run.unit_serial for run in table.runs] == ["LM-12-0291"])
         await pilot.pause(0.1)

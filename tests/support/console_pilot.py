@@ -8,6 +8,7 @@ from bench_runs import HEAD, make_settings
 from rich.text import Text
 from stand_in import until
 from textual import events
+from textual.events import Key
 from textual.keys import _character_to_key
 from textual.widgets import Static
 
@@ -36,6 +37,19 @@ def settings_with_plans(folder, **plans):
         whole = text if "title" in text else HEAD + text
         (folder / f"{name}.toml").write_text(whole)
     return make_settings(sample_hz=200, supply=False).model_copy(update={"plans": folder})
+
+
+def unhurried(console):
+    """Have a console take keys as they come: tests are quicker than people."""
+    console.action_keys.again_after_s = console.answer_keys.again_after_s = 0.0
+    console.scanner_s = 0.0
+
+
+def key_at(name, time_s):
+    """Return the press of a key at a time (s) of our own: this machine may be slow."""
+    event = Key(name, " " if name == "space" else name if len(name) == 1 else None)
+    event.time = time_s
+    return event
 
 
 async def scan(pilot, text, enters=1):

@@ -10,7 +10,7 @@ import time
 from contextlib import asynccontextmanager, contextmanager
 
 from bench_runs import HALF_TURNS, make_plan, make_settings
-from console_pilot import accept, question
+from console_pilot import accept, question, unhurried
 from console_runs import rig_check_order, run_order
 from recorded import library
 from stand_in import StandIn, rested, until
@@ -69,8 +69,7 @@ async def staged_console(folder, size):
     desk.choices.reference = "J-1391"
     console = HalfturnConsole(desk)
     console.benches = benches
-    console.action_keys.again_after_s = console.answer_keys.again_after_s = 0.0
-    console.scanner_s = 0.0
+    unhurried(console)
     try:
         async with console.run_test(size=size) as pilot:
             await until(pilot, lambda: getattr(console.screen, "place", "") == "bench")

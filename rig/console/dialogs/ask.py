@@ -23,7 +23,7 @@ from rig.console.feeds_words import feeds_of
 from rig.console.letters import letter
 from rig.console.scanner import SCANNER_S
 from rig.console.widgets.field import Field
-from rig.console.widgets.too_small import is_large_enough
+from rig.console.widgets.too_small import SMALLEST, is_large_enough
 from rig.labels import NOTE_LONGEST, trouble_with
 
 if TYPE_CHECKING:
@@ -31,8 +31,8 @@ if TYPE_CHECKING:
 
 FEEDS_SHOWN_S = 0.1
 
-# Answer -> its key, what footer and button call it.
 TO_NOTE = "to the note"  # is no answer, but a key as those are
+# Answer -> its key, what footer and button call it.
 _ANSWERS: dict[str, tuple[str, str]] = {
     "accepted": ("a", "Accept"),
     "refused": ("r", "Refuse"),
@@ -145,11 +145,16 @@ class AskDialog(Dialog[str | None]):
             self._show_gate()
 
     def _show_gate(self) -> None:
-        fits, button = is_large_enough(self.size), self.query_one("#answer-accepted", Button)
-        button.disabled = not (self._end_seen and fits)
+        self.query_one("#answer-accepted", Button).disabled = not self._may_accept
         reading = "" if self._end_seen else "Read to the end first: Space or the down key."
-        self._hint(reading if fits else "Make this terminal larger first: 80 by 24 at least.")
+        larger = f"Make this terminal larger first: {SMALLEST.width} by {SMALLEST.height} at least."
+        self._hint(reading if is_large_enough(self.size) else larger)
         self.refresh_bindings()
+
+    @property
+    def _may_accept(self) -> bool:
+        """Tell whether the end was shown, and what comes after accepting could be seen."""
+        return self._end_seen and is_large_enough(self.size)
 
     def _hint(self, text: str) -> None:
         self.query_one("#ask-hint", Static).update(text)
@@ -190,10 +195,7 @@ class AskDialog(Dialog[str | None]):
             case "answer":
                 if parameters[0] not in self._allowed:
                     return False
-                fits = is_large_enough(self.size)  # for what comes then to be seen
-                return (
-                    None if parameters[0] == "accepted" and not (self._end_seen and fits) else True
-                )
+                return None if parameters[0] == "accepted" and not self._may_accept else True
             case "note":
                 return bool(self._asking.note_of)
             case "leave_note" | "remind":

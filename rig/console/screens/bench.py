@@ -17,6 +17,7 @@ from textual.widgets.option_list import Option
 from rig.bench.commands import GoOn, Pause, RepeatStep
 from rig.bench.events import BenchEvent
 from rig.bench.order import RunOrder
+from rig.console.left import Doubt
 from rig.console.live_job import Phase
 from rig.console.plan_outlook import PlanOutlook, look_at
 from rig.console.recent import RecentUnit, recent_units
@@ -135,12 +136,11 @@ class BenchScreen(DeskScreen):
 
     def _before_the_next(self) -> Iterator[str]:
         """Yield what the last job left to be known before the next begins."""
-        live = self.desk.live
-        if live.phase is Phase.GONE:
+        left = self.desk.left
+        if left.feeds is Doubt.NOT_KNOWN:
             yield "The bench process has gone: press the emergency stop. F9 starts another."
-        midway = self.desk.left.midway
-        if midway and self.desk.choices.serial in ("", midway):
-            yield f"The lever of {midway} may stand midway and turns on as soon as it is fed."
+        if left.midway and self.desk.choices.serial in ("", left.midway):
+            yield f"The lever of {left.midway} may stand midway and turns on as soon as it is fed."
 
     def _show_job(self) -> None:
         live = self.desk.live
