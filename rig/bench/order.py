@@ -76,3 +76,4 @@ class RigCheckOrder:
 CHECK_MAX_A = 25.0
 
 Job = RunOrder | ByHandOrder | RigCheckOrder
+JOBS = (RunOrder, RigCheckOrder)

@@ -11,26 +11,23 @@ import gc
 import multiprocessing
 import os
 import signal
-import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator
 from multiprocessing import resource_tracker
 from multiprocessing.connection import Connection
 from pathlib import Path
-from queue import SimpleQueue
 from types import TracebackType
 
 from drivers import DriverError
 from drivers.backends import load_backend
-from rig.bench.commands import Answer, Command, Hold, Stop
-from rig.bench.errors import BenchError, Stopped
-from rig.bench.events import Asked, BenchEvent, Ready, Refused
+from rig.bench.commands import Command, Stop
+from rig.bench.console_end import ConsoleEnd, PipeLine
+from rig.bench.errors import BenchError
+from rig.bench.events import BenchEvent, Ready, Refused
 from rig.bench.jobs import carry_out
 from rig.bench.keeper import ThreadKeeper
-from rig.bench.mailbox import Inbox, Outbox, aged
-from rig.bench.order import Job, RigCheckOrder, RunOrder
-from rig.bench.requests import Ask, Sample
+from rig.bench.mailbox import Inbox, Outbox
+from rig.bench.order import JOBS, Job, RunOrder
 from rig.bench.ring import SampleRing
-from rig.bench.seams import Done
 from rig.bench.signals import ENDING, SignalFlag, flag_signals
 from rig.records.errors import RecordsError
 
@@ -149,85 +146,6 @@ class BenchClient:
         self.close()
 
 
-class PipeConsole:
-    """The console's end inside the bench process."""
-
-    def __init__(self, pipe: Connection, ring: SampleRing, flag: SignalFlag) -> None:
-        self._pipe = pipe
-        self._inbox = Inbox(pipe)
-        self._ring = ring
-        self._flag = flag
-        self._detached = False
-        self._answer: str | None = None
-        self._stop: Stop | None = None
-        self._outbox: SimpleQueue[BenchEvent | None] = SimpleQueue()
-        self._sender = threading.Thread(target=self._send_all, name="events", daemon=True)
-        self._sender.start()
-
-    def _send_all(self) -> None:
-        while (event := self._outbox.get()) is not None:
-            try:
-                self._pipe.send(event)
-            except OSError:
-                return
-
-    def wait_for_job(self) -> Job | None:
-        """Return the job; None if there will be none: told to stop, a signal, a console gone."""
-        self.show(Ready())
-        while self._flag.number is None and not self._inbox.gone:
-            said = self._inbox.take(_IDLE_LOOK_S)
-            if isinstance(said, Stop):
-                return None
-            if isinstance(said, (RunOrder, RigCheckOrder)):
-                self._detached = isinstance(said, RunOrder) and said.detached
-                return said
-        return None
-
-    def show(self, event: BenchEvent) -> None:
-        """Send an event; never blocks."""
-        self._outbox.put(event)
-
-    def sample(self, sample: Sample) -> None:
-        """Write a sample into the ring; never blocks."""
-        self._ring.write(sample)
-
-    def ask(self, ask: Ask, wait: Callable[[Done], None]) -> str:
-        """Ask the console and cycle with the feeds off until it answers."""
-        while True:
-            self._answer = None
-            self.show(Asked(ask, ask.seen))
-            wait(lambda: self._answer is not None)
-            if self._answer is not None and (not ask.allowed or self._answer in ask.allowed):
-                return self._answer
-
-    def listen(self) -> Sequence[Command]:
-        """Return commands; raise Stopped on a stop, a signal, or a console that went away."""
-        if self._flag.number is not None:
-            raise Stopped(f"Stopped by {self._flag.words}.", by_operator=self._flag.by_operator)
-        if self._stop is not None:
-            raise Stopped(f"Stopped: {self._stop.why}.", by_operator=self._stop.by_operator)
-        if self._inbox.gone and not self._detached:
-            raise Stopped(
-                "The console went away, so the bench took the feeds off.", by_operator=False
-            )
-        commands: list[Command] = []
-        while (command := self._inbox.take()) is not None:
-            if isinstance(command, Stop):
-                self._stop = command
-                break
-            if isinstance(command, Answer):
-                self._answer = command.text
-            else:
-                commands.append(aged(command) if isinstance(command, Hold) else command)
-        # What came before a stop (a note) is not lost: it is handed on, then the job ends.
-        return commands if commands or self._stop is None else self.listen()
-
-    def close(self) -> None:
-        """Let the last events out."""
-        self._outbox.put(None)
-        self._sender.join(2.0)
-
-
 def bench_main(records: Path, ring_name: str, pipe: Connection, quiet: bool) -> None:
     """Do one job in this process; everything that happens is told through ``pipe``."""
     os.setsid()  # what happens to the console's terminal is told by the pipe, not by signals
@@ -236,26 +154,47 @@ def bench_main(records: Path, ring_name: str, pipe: Connection, quiet: bool) -> 
     ring = SampleRing(ring_name)
     with flag_signals() as flag:
         signal.pthread_sigmask(signal.SIG_UNBLOCK, ENDING)
-        console = PipeConsole(pipe, ring, flag)
+        line = PipeLine(pipe)
         try:
-            job = console.wait_for_job()
+            job = wait_for_job(line, flag)
             if job is not None:
-                do_job(job, records, console)
-        except RecordsError as error:
-            console.show(Refused(str(error), status=6))
-        except (BenchError, DriverError) as error:
-            console.show(Refused(str(error)))
-        except Exception as error:
-            console.show(
-                Refused(
-                    f"The bench program failed ({error!r}); its feeds are off. Please report this "
-                    "with the plan and the rig file.",
-                    status=70,
-                )
-            )
+                detached = isinstance(job, RunOrder) and job.detached
+                attempt(job, records, ConsoleEnd(line, ring, flag, detached=detached))
         finally:
-            console.close()
+            line.close()
             ring.close()
+
+
+def wait_for_job(line: PipeLine, flag: SignalFlag) -> Job | None:
+    """Return the job; None if there will be none: told to stop, a signal, a console gone."""
+    line.send(Ready())
+    while flag.number is None and not line.gone:
+        said = line.take(_IDLE_LOOK_S)
+        if isinstance(said, Stop):
+            return None
+        if isinstance(said, JOBS):
+            return said
+    return None
+
+
+def attempt(job: Job, records: Path, console: ConsoleEnd) -> bool:
+    """Do ``job`` and tell what keeps it from being done; False if the program itself failed."""
+    try:
+        do_job(job, records, console)
+    except RecordsError as error:
+        console.show(Refused(str(error), status=6))
+    except (BenchError, DriverError) as error:
+        console.show(Refused(str(error)))
+    except Exception as error:
+        console.show(
+            Refused(
+                f"The bench program failed ({error!r}); its feeds are off. Please report this "
+                "with the plan and the rig file.",
+                status=70,
+            )
+        )
+        return False
+    return True
 
 
 def _hush() -> None:
@@ -265,7 +204,7 @@ def _hush() -> None:
     os.close(nowhere)
 
 
-def do_job(job: Job, records: Path, console: PipeConsole) -> None:
+def do_job(job: Job, records: Path, console: ConsoleEnd) -> None:
     """Open the backend and the record and do one job in real time."""
     backend = load_backend(job.backend_name, job.wiring(), job.options)
     # What was loaded so far stays; collecting it again and again would cost milliseconds.
