@@ -44,11 +44,14 @@ def _parser() -> argparse.ArgumentParser:
     _add_console(commands.add_parser("console", help="the operator's console, full screen"))
     _add_demo(commands.add_parser("demo", help="qualify three simulated units and show it"))
     _add_run(commands.add_parser("run", help="run a plan on a unit"))
+    _add_attach(commands.add_parser("attach", help="come back to a run that goes on by itself"))
     _add_judge(commands.add_parser("judge", help="judge a trace file from anywhere"))
     _add_records(commands.add_parser("records", help="list, show and export what was recorded"))
     _add_check(commands.add_parser("check", help="check a rig file and plans; feeds nothing"))
     _add_faults(commands.add_parser("faults", help="list the faults of the simulated bench"))
     _add_new(commands.add_parser("new", help="make a rig folder to start from"))
+    _add_serve(commands.add_parser("serve", help="a bench that is always there, as a service"))
+    _add_off(commands.add_parser("off", help="take every feed of the rig off"))
     return parser
 
 
@@ -102,6 +105,11 @@ def _add_run(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--records", metavar="FILE", help="records file (default: in the rig's logs)"
     )
+    parser.add_argument(
+        "--detach",
+        action="store_true",
+        help="let the run go on by itself, in real time; `halfturn attach` comes back to it",
+    )
     parser.add_argument("--json", action="store_true", help="print one JSON object at the end")
     parser.add_argument("--quiet", action="store_true", help="no progress on standard error")
     parser.add_argument("--backend", metavar="NAME", help="pi, simulated or package.module:factory")
@@ -121,6 +129,49 @@ def _add_run(parser: argparse.ArgumentParser) -> None:
         "--real-time", action="store_true", help="run at the speed of a real bench"
     )
     parser.set_defaults(module="run")
+
+
+def _add_attach(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "Show a run that goes on by itself, from its beginning; ends with its verdict. Ctrl-C "
+        "leaves it going on."
+    )
+    _add_rig_and_records(parser)
+    parser.add_argument("--stop", action="store_true", help="end the run, feeds off")
+    parser.add_argument("--json", action="store_true", help="print one JSON object at the end")
+    parser.add_argument("--quiet", action="store_true", help="no progress on standard error")
+    parser.set_defaults(module="attach")
+
+
+def _add_serve(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "Be a bench that is always there: comes up with every feed off, marks a run that was "
+        "interrupted, then does the jobs that consoles and `run --detach` bring. Listens at a "
+        "socket beside the records, which only its own user may open; never at a network port."
+    )
+    _add_rig_and_records(parser)
+    parser.add_argument("--backend", metavar="NAME", help="pi, simulated or package.module:factory")
+    parser.add_argument(
+        "--unit-file", action="store_true", help="print a systemd unit for this rig, and end"
+    )
+    parser.set_defaults(module="serve")
+
+
+def _add_off(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "End the job of a bench that goes on by itself, then take every feed of every station off, "
+        "read it back, and take a programmable supply's output off."
+    )
+    _add_rig_and_records(parser)
+    parser.add_argument("--backend", metavar="NAME", help="pi, simulated or package.module:factory")
+    parser.set_defaults(module="off")
+
+
+def _add_rig_and_records(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--rig", metavar="FILE", help="rig file (default: rig.toml in this folder)")
+    parser.add_argument(
+        "--records", metavar="FILE", help="records file (default: in the rig's logs)"
+    )
 
 
 def _add_judge(parser: argparse.ArgumentParser) -> None:

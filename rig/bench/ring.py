@@ -6,6 +6,7 @@ The writer never waits; a reader that falls behind loses the oldest samples and 
 from __future__ import annotations
 
 from math import nan
+from multiprocessing import resource_tracker
 from multiprocessing.shared_memory import SharedMemory
 
 import numpy as np
@@ -31,11 +32,18 @@ SAMPLES = 16_384  # 16 s at 1 kHz
 
 
 class SampleRing:
-    """A ring of `SAMPLES` samples; made by the console's process, written by the bench's."""
+    """A ring of `SAMPLES` samples; made by the console's process, written by the bench's.
 
-    def __init__(self, name: str | None = None) -> None:
+    ``foreign``: the ring ``name`` was made by a process that we are no child of; it is only
+    looked at.
+    """
+
+    def __init__(self, name: str | None = None, *, foreign: bool = False) -> None:
         size = 8 + SAMPLES * _WIDTH * 8
         self._memory = SharedMemory(name=name, create=name is None, size=size)
+        if foreign:
+            # Else Python would remove it when this process ends.
+            resource_tracker.unregister(f"/{self._memory.name}", "shared_memory")
         self._owner = name is None
         self._count = np.ndarray((1,), dtype=np.uint64, buffer=self._memory.buf)
         self._rows = np.ndarray(

@@ -54,10 +54,18 @@ class Gathered:
 
 def run(options: argparse.Namespace) -> int:
     """Run a plan as the command line says; return the exit status."""
+    if options.detach and options.json:
+        raise CommandError(
+            exits.USAGE, "--json cannot go with --detach; ask `halfturn attach --json` later."
+        )
     order = order_of(options)
     if not options.quiet:
         for caution in cautions_on_rig(order.plan, order.settings, order.station):
             say(wrapped(f"warning: {caution}"), error=True)
+    if options.detach:
+        from rig.commands.detached import run_detached
+
+        return run_detached(order, records_path(options, order.settings))
     gathered = Gathered(Progress(quiet=options.quiet))
     ended = carry_out(order, records_path(options, order.settings), gathered)
     say(json.dumps(answer(ended, gathered), indent=2) if options.json else words(ended, gathered))

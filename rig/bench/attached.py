@@ -1,0 +1,169 @@
+"""A bench that outlives its consoles, as a console sees it that came to its socket."""
+
+from __future__ import annotations
+
+import os
+import signal
+import time
+from collections.abc import Iterator
+from contextlib import suppress
+from multiprocessing.connection import Connection
+from pathlib import Path
+
+import rig
+from rig.bench.commands import Command, Stop
+from rig.bench.errors import BenchError
+from rig.bench.events import BenchEvent
+from rig.bench.mailbox import Inbox, Outbox
+from rig.bench.meeting_place import visit
+from rig.bench.order import Job, RunOrder
+from rig.bench.ring import SampleRing
+from rig.bench.visitors import Welcome
+
+# A bench answers within a cycle or two, unless it just works a long trace out.
+WELCOME_S = 10.0
+TERMINATED_S = 3.0
+
+
+class OccupiedError(BenchError):
+    """Another console commands the bench; ``pid`` is its process number."""
+
+    def __init__(self, pid: int) -> None:
+        super().__init__(
+            f"Another console (process {pid}) is at this bench. Close it first; `halfturn attach "
+            "--stop` ends its job all the same."
+        )
+        self.pid = pid
+
+
+class AttachedBench:
+    """A bench reached by its socket (`rig.bench.handle.BenchHandle`); made by `attach`.
+
+    Closing it ends the job, unless that was ordered to go on by itself.
+    """
+
+    def __init__(self, pipe: Connection, welcome: Welcome) -> None:
+        self.job: Job | None = welcome.job
+        self.pid = welcome.pid
+        self.ring = SampleRing(welcome.ring, foreign=True)
+        self.occupied_by = welcome.occupied_by
+        self._pipe = pipe
+        self._inbox = Inbox(pipe)
+        self._outbox = Outbox(pipe)
+        self._stopping = False
+        self._closed = False
+
+    @property
+    def alive(self) -> bool:
+        """Tell whether the bench still talks to us, or things it said are on their way."""
+        return not (self._closed or self._inbox.gone)
+
+    def events(self, wait_s: float = 0.0) -> Iterator[BenchEvent]:
+        """Yield the events that came, waiting up to ``wait_s`` seconds for the first."""
+        while (event := self._inbox.take(wait_s)) is not None:
+            wait_s = 0.0
+            yield event
+
+    @property
+    def has_news(self) -> bool:
+        """Tell whether `events` would yield something at once, or the bench has hung up."""
+        return self._inbox.waiting or self._inbox.ended
+
+    def begin(self, job: Job) -> None:
+        """Hand it its job; the bench hangs up when that is over."""
+        self.job = job
+        self._outbox.put(job)
+
+    def tell(self, command: Command) -> None:
+        """Send a command; never blocks."""
+        self._stopping = self._stopping or isinstance(command, Stop)
+        self._outbox.put(command)
+
+    @property
+    def goes_on(self) -> bool:
+        """Tell whether the job goes on when we leave."""
+        return isinstance(self.job, RunOrder) and self.job.detached and not self._stopping
+
+    def close(self, wait_s: float = 10.0) -> bool:
+        """Leave; end the job first if it is not to go on by itself.  Idempotent.
+
+        False if the bench hung and was killed: what its feeds are is not known then.
+        """
+        if self._closed:
+            return True
+        self._closed = True
+        ended = True
+        if self.job is not None and not self.goes_on and not self.occupied_by:
+            self.tell(Stop("the console was closed"))
+            ended = self.end(wait_s)
+        self._outbox.close(TERMINATED_S)
+        self._inbox.close(TERMINATED_S)
+        self._pipe.close()
+        self.ring.close()
+        return ended
+
+    def end(self, wait_s: float) -> bool:
+        """Wait until the bench, told to stop, hangs up; False if it hung and was killed."""
+        if self._hung_up(wait_s):
+            return True
+        for number in (signal.SIGTERM, signal.SIGKILL):
+            with suppress(OSError):
+                os.kill(self.pid, number)
+            if self._hung_up(TERMINATED_S):
+                break
+        return False
+
+    def _hung_up(self, wait_s: float) -> bool:
+        end_s = time.monotonic() + wait_s
+        while not self._inbox.ended and time.monotonic() < end_s:
+            time.sleep(0.01)
+        return self._inbox.ended
+
+
+def attach(folder: Path, *, only_to_stop: bool = False) -> AttachedBench | None:
+    """Return the bench that listens in ``folder``, None if none does.
+
+    Raises BenchError if it cannot be talked to, does not answer or is of another version;
+    OccupiedError if another console commands it, unless this one will only stop the job.
+    """
+    pipe = visit(folder)
+    if pipe is None:
+        return None
+    try:
+        welcome = _welcome(pipe, folder)
+    except BaseException:
+        pipe.close()
+        raise
+    if welcome is None:
+        pipe.close()
+        return None
+    if welcome.occupied_by and not only_to_stop:
+        pipe.close()
+        raise OccupiedError(welcome.occupied_by)
+    return AttachedBench(pipe, welcome)
+
+
+def _welcome(pipe: Connection, folder: Path) -> Welcome | None:
+    try:
+        if not pipe.poll(WELCOME_S):
+            raise BenchError(
+                f"The bench that listens in {folder} has not answered for {WELCOME_S:.0f} s: it "
+                "hangs. Press the emergency stop, then end its process."
+            )
+        welcome = pipe.recv()
+    except (EOFError, OSError):
+        return None  # it has just ended
+    except Exception as error:  # what another version sends may not be understood at all
+        raise _other_version("another version") from error
+    if not isinstance(welcome, Welcome):
+        raise _other_version("another version")
+    if welcome.version != rig.__version__:
+        raise _other_version(f"version {welcome.version}")
+    return welcome
+
+
+def _other_version(which: str) -> BenchError:
+    return BenchError(
+        f"The bench that is at work runs {which} of halfturn, and this is {rig.__version__}. Let "
+        "it end its job, then start it again."
+    )

@@ -1,0 +1,55 @@
+"""`halfturn attach`: come back to a run that goes on by itself."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+
+from rig.bench.attached import attach
+from rig.bench.commands import Stop
+from rig.bench.order import RunOrder
+from rig.bench.signals import flag_signals
+from rig.commands import exits
+from rig.commands.common import records_path, say
+from rig.commands.exits import CommandError
+from rig.commands.follow import follow
+from rig.commands.progress import Progress
+from rig.commands.run import Gathered, answer, status_of, words
+
+
+def run(options: argparse.Namespace) -> int:
+    """Show the run to its end and return its exit status; Ctrl-C leaves it going on."""
+    folder = records_path(options).parent
+    bench = attach(folder, only_to_stop=options.stop)
+    if bench is None:
+        raise CommandError(
+            exits.BENCH,
+            f"no bench is at work with the records in {folder}. `halfturn records list` shows how "
+            "its last run came out.",
+        )
+    try:
+        job = bench.job
+        if job is None:
+            say("The bench waits for a job, feeds off.")
+            return exits.PASS
+        if not isinstance(job, RunOrder):
+            raise CommandError(exits.BENCH, "the bench is looking at its rig; no run is on.")
+        gathered = Gathered(Progress(quiet=options.quiet))
+        with flag_signals() as flag:
+            if options.stop:
+                bench.tell(Stop("`halfturn attach --stop` was given"))
+            ended = follow(
+                bench, flag, gathered.show, leave=not options.stop, asks=sys.stdin.isatty()
+            )
+        if ended is None:
+            say("Left. The run goes on by itself; `halfturn attach` comes back.", error=True)
+            return exits.PASS
+        say(
+            json.dumps(answer(ended, gathered), indent=2)
+            if options.json
+            else words(ended, gathered)
+        )
+        return status_of(ended)
+    finally:
+        bench.close()

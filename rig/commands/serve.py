@@ -1,0 +1,59 @@
+"""`halfturn serve`: a bench that is always there, as a service of the computer."""
+
+from __future__ import annotations
+
+import argparse
+import getpass
+import sys
+from importlib import resources
+from pathlib import Path
+from shlex import quote
+
+from rig.bench.meeting_place import MeetingPlace
+from rig.bench.service import serve
+from rig.bench.signals import flag_signals
+from rig.bench.watchdog import ServiceNotes
+from rig.commands import exits
+from rig.commands.common import records_path, rig_settings, say
+from rig.commands.off import take_off
+from rig.records.store import Store
+from rig.settings import RigSettings
+
+
+def run(options: argparse.Namespace) -> int:
+    """Come up with the feeds off, then do the jobs that consoles bring, until told to end."""
+    settings = rig_settings(options, backend=options.backend)
+    if options.unit_file:
+        say(unit_file(settings))
+        return exits.PASS
+    records = records_path(options, settings)
+    notes = ServiceNotes()
+    with flag_signals() as flag, MeetingPlace(records.parent) as place:
+        _tell(take_off(settings, options.backend))
+        with Store.open(records) as store:
+            for left in store.mark_interrupted():
+                _tell(f"run {left.run_id} of {left.unit_serial} was interrupted; marked so")
+        _tell(f"waiting for a job; `halfturn console --rig {settings.file}` brings one")
+        notes.ready()
+        sound = serve(place, records, flag, notes, say=_tell)
+    return exits.PASS if sound else exits.PROGRAM
+
+
+def _tell(text: str) -> None:
+    say(text, error=True)
+
+
+def unit_file(settings: RigSettings) -> str:
+    """Return a systemd unit that runs this rig's bench as the present user."""
+    template = resources.files("rig").joinpath("templates", "halfturn.service")
+
+    def plain(text: str) -> str:
+        return text.replace("%", "%%")  # which systemd reads as the start of a specifier
+
+    return template.read_text(encoding="utf-8").format(
+        rig_name=plain(settings.name),
+        user=getpass.getuser(),
+        folder=plain(str(settings.folder)),
+        halfturn=plain(quote(str(Path(sys.executable).with_name("halfturn")))),
+        rig=plain(quote(str(settings.file.absolute()))),
+    )
