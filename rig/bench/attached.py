@@ -42,6 +42,8 @@ class AttachedBench:
     Closing it ends the job, unless that was ordered to go on by itself.
     """
 
+    outlives = True
+
     def __init__(self, pipe: Connection, welcome: Welcome) -> None:
         self.job: Job | None = welcome.job
         self.pid = welcome.pid
@@ -120,17 +122,20 @@ class AttachedBench:
         return self._inbox.ended
 
 
-def attach(folder: Path, *, only_to_stop: bool = False) -> AttachedBench | None:
+def attach(
+    folder: Path, *, only_to_stop: bool = False, wait_s: float = WELCOME_S
+) -> AttachedBench | None:
     """Return the bench that listens in ``folder``, None if none does.
 
-    Raises BenchError if it cannot be talked to, does not answer or is of another version;
-    OccupiedError if another console commands it, unless this one will only stop the job.
+    ``wait_s`` (s) is how long it may take to answer.  Raises BenchError if it cannot be talked to,
+    does not answer or is of another version; OccupiedError if another console commands it, unless
+    this one will only stop the job.
     """
     pipe = visit(folder)
     if pipe is None:
         return None
     try:
-        welcome = _welcome(pipe, folder)
+        welcome = _welcome(pipe, folder, wait_s)
     except BaseException:
         pipe.close()
         raise
@@ -143,11 +148,11 @@ def attach(folder: Path, *, only_to_stop: bool = False) -> AttachedBench | None:
     return AttachedBench(pipe, welcome)
 
 
-def _welcome(pipe: Connection, folder: Path) -> Welcome | None:
+def _welcome(pipe: Connection, folder: Path, wait_s: float) -> Welcome | None:
     try:
-        if not pipe.poll(WELCOME_S):
+        if not pipe.poll(wait_s):
             raise BenchError(
-                f"The bench that listens in {folder} has not answered for {WELCOME_S:.0f} s: it "
+                f"The bench that listens in {folder} has not answered for {wait_s:.0f} s: it "
                 "hangs. Press the emergency stop, then end its process."
             )
         welcome = pipe.recv()

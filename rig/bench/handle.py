@@ -14,7 +14,8 @@ from rig.bench.ring import SampleRing
 class BenchHandle(Protocol):
     """One bench for one job.
 
-    It is started idle, says `Ready` when it is up, takes one job by `begin`, and ends with it.
+    It is started idle, says `Ready` when it is up, takes one job by `begin`, and ends with it.  Or
+    it was at work when we came, and tells what happened in its job so far.
     Nothing here blocks but `close`.
     """
 
@@ -33,6 +34,21 @@ class BenchHandle(Protocol):
         """Its process number, None if it has none of its own."""
         ...
 
+    @property
+    def job(self) -> Job | None:
+        """The job it was doing when we came, or was given since; None if it is idle."""
+        ...
+
+    @property
+    def outlives(self) -> bool:
+        """Tell whether it can go on with a job when we leave, and be come back to."""
+        ...
+
+    @property
+    def goes_on(self) -> bool:
+        """Tell whether its job goes on when we leave now."""
+        ...
+
     def begin(self, job: Job) -> None:
         """Hand it its job; allowed once, also before `Ready`."""
         ...
@@ -46,7 +62,7 @@ class BenchHandle(Protocol):
         ...
 
     def close(self, wait_s: float = 10.0) -> bool:
-        """End the job if one is on, wait for the bench to go.  Idempotent.
+        """End the job, unless it goes on when we leave, and wait for the bench to go.  Idempotent.
 
         False if it hung and had to be killed: what its feeds are is not known then.
         """

@@ -52,7 +52,11 @@ class BenchClient:
     Use as a context manager: leaving it ends the job and waits for the process to end.
     """
 
+    outlives = False
+    goes_on = False
+
     def __init__(self, job: Job | None, records: Path, *, quiet: bool = False) -> None:
+        self.job: Job | None = None
         context = multiprocessing.get_context("spawn")
         self.ring = SampleRing()
         self._pipe, theirs = context.Pipe()
@@ -97,6 +101,7 @@ class BenchClient:
 
     def begin(self, job: Job) -> None:
         """Hand the process its job; it ends with it."""
+        self.job = job
         self._outbox.put(job)
 
     def tell(self, command: Command) -> None:

@@ -5,11 +5,16 @@ from __future__ import annotations
 import argparse
 import sys
 
+from rig.bench.attached import attach
+from rig.bench.detached import start_detached
 from rig.bench.handle import BenchHandle
 from rig.bench.process import BenchClient, be_ready_to_spawn
 from rig.commands import exits
-from rig.commands.common import records_path, rig_settings
+from rig.commands.common import records_path, rig_settings, say
 from rig.commands.exits import CommandError
+
+# A console that opens waits so long for a bench that is at work (s).
+_ANSWER_S = 2.0
 
 
 def run(options: argparse.Namespace) -> int:
@@ -26,17 +31,28 @@ def run(options: argparse.Namespace) -> int:
     from rig.console.desk import Desk
 
     def open_bench() -> BenchHandle:
-        return BenchClient(None, records, quiet=True)
+        return attach(records.parent, wait_s=_ANSWER_S) or BenchClient(None, records, quiet=True)
 
     be_ready_to_spawn()
-    desk = Desk(settings, records, open_bench, backend=options.backend, station=options.station)
+    desk = Desk(
+        settings,
+        records,
+        open_bench,
+        backend=options.backend,
+        station=options.station,
+        open_apart=lambda: start_detached(records),
+    )
     ended = True
+    goes_on = False
     try:
         desk.warm_up()
         console = HalfturnConsole(desk)
         status = console.run()
     finally:
+        goes_on = desk.goes_on
         ended = desk.close()
+    if goes_on:
+        say("The run goes on by itself. `halfturn console` or `halfturn attach` comes back to it.")
     if not ended:
         raise CommandError(exits.BENCH, _HUNG)
     if console.failure is not None:

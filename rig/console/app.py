@@ -13,7 +13,9 @@ from textual.binding import Binding, BindingType
 from textual.timer import Timer
 
 from rig.bench.commands import Stop
+from rig.bench.errors import BenchError
 from rig.bench.events import Asked, BenchEvent, Refused, RunEnded
+from rig.bench.handle import BenchHandle
 from rig.bench.order import ByHandOrder, Job
 from rig.console.desk import Desk
 from rig.console.dialogs.actions import ActionsPalette
@@ -66,6 +68,7 @@ class HalfturnConsole(App[int]):
         self.answer_keys = HeldKeys()
         self.action_keys = HeldKeys()
         self.scanner_s = SCANNER_S
+        self._starting_apart = False
 
     # --- life ----------------------------------------------------------------------------------
 
@@ -80,6 +83,11 @@ class HalfturnConsole(App[int]):
         self._pumping = self.set_interval(1 / FRAMES_PER_S, self.pump)
         self.desk.warm_up()
         self._catch_signals()
+        if self.desk.live.on:
+            self.go("live")
+            self.say("This run went on by itself. What happened in it so far is shown.")
+        elif self.desk.bench_error:
+            self.say(self.desk.bench_error, error=True)
 
     async def _close_all(self) -> None:
         """Stop pumping first: screens lose their widgets one by one."""
@@ -103,7 +111,8 @@ class HalfturnConsole(App[int]):
                 return  # not the main thread: whoever started us handles signals
 
     def _end_by_signal(self, status: int) -> None:
-        self.desk.tell(Stop("a signal ended the console", by_operator=False))
+        if not self.desk.goes_on:
+            self.desk.tell(Stop("a signal ended the console", by_operator=False))
         self.exit(return_code=status)
 
     # --- news and frames -----------------------------------------------------------------------
@@ -126,6 +135,8 @@ class HalfturnConsole(App[int]):
             self._standing.tell_gone()
         if desk.bench is None and not desk.live.on:
             desk.keep_warm()
+            if desk.live.on:
+                self.go("live")  # somebody else started it, to go on by itself
         self._standing.watch()
         if self._bound_for and isinstance(self.screen, DeskScreen):
             self.go(self._bound_for)
@@ -191,10 +202,42 @@ class HalfturnConsole(App[int]):
 
     def begin(self, job: Job) -> bool:
         """Hand a job to the bench and go where it is watched; say why not if it cannot."""
+        if self.desk.needs_apart(job):
+            self._begin_apart(job)
+            return False
         if not self.desk.begin(job):
             self.say(self.desk.bench_error, error=True)
             return False
         return True
+
+    def _begin_apart(self, job: Job) -> None:
+        """Begin ``job`` on a bench that outlives this console, once there is one."""
+        open_apart = self.desk.open_apart
+        if open_apart is None or self._starting_apart:
+            return
+        self._starting_apart = True
+        self.say("A bench that goes on by itself is being started.")
+
+        def start() -> None:
+            try:
+                bench = open_apart()
+            except BenchError as error:
+                self.call_from_thread(self._apart_failed, str(error))
+            else:
+                self.call_from_thread(self._begin_on, bench, job)
+
+        self.run_worker(start, thread=True, exit_on_error=False)
+
+    def _apart_failed(self, text: str) -> None:
+        self._starting_apart = False
+        self.say(text, error=True)
+
+    def _begin_on(self, bench: BenchHandle, job: Job) -> None:
+        self._starting_apart = False
+        if self.desk.begin_on(bench, job):
+            self.go("live")
+        else:
+            self.say(self.desk.bench_error, error=True)
 
     def action_go(self, name: str) -> None:
         """Go to a place; an open dialog wants an answer first."""
@@ -227,7 +270,7 @@ class HalfturnConsole(App[int]):
         if not self.desk.live.on:
             self._leave()
             return
-        self._standing.ask_leaving(self._leave)
+        self._standing.ask_leaving(self._leave, self._leave_it_on if self.desk.goes_on else None)
 
     def action_command_palette(self) -> None:
         """Show the list of actions."""
@@ -236,6 +279,9 @@ class HalfturnConsole(App[int]):
 
     def _leave(self) -> None:
         self.desk.feeds_off("the console was closed")
+        self.exit(0)
+
+    def _leave_it_on(self) -> None:
         self.exit(0)
 
 

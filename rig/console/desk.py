@@ -14,9 +14,10 @@ from pathlib import Path
 
 from drivers import BackendOptions
 from rig.bench.commands import Answer, Command, GoOn, Hold, Pause, RepeatStep, Stop
+from rig.bench.errors import BenchError
 from rig.bench.events import BenchEvent, Ready, Refused, RunBegan
 from rig.bench.handle import BenchHandle
-from rig.bench.order import Job
+from rig.bench.order import Job, RunOrder
 from rig.console.left import Left
 from rig.console.live_job import Live, Phase
 from rig.console.records_reader import RecordsReader
@@ -50,8 +51,10 @@ class Choices:
 class Desk:
     """One rig as worked from this console.
 
-    ``open_bench`` starts a bench, idle; ``now_s`` is a monotonic clock (s) for staleness only:
-    everything shown of a job is on the bench's own clock.
+    ``open_bench`` starts a bench, idle, or returns the one that is at work by itself;
+    ``open_apart`` starts one that goes on without this console (it takes seconds: call it in a
+    thread).  ``now_s`` is a monotonic clock (s) for staleness only: everything shown of a job is
+    on the bench's own clock.
     """
 
     def __init__(
@@ -62,6 +65,7 @@ class Desk:
         *,
         backend: str | None = None,
         station: str | None = None,
+        open_apart: Callable[[], BenchHandle] | None = None,
         now_s: Callable[[], float] = time.monotonic,
     ) -> None:
         self.settings = settings
@@ -73,6 +77,7 @@ class Desk:
         self.tail = Tail()
         self.bench: BenchHandle | None = None
         self.bench_error = ""
+        self.open_apart = open_apart
         self._open_bench = open_bench
         self._now_s = now_s
         self._ready = False
@@ -135,11 +140,28 @@ class Desk:
         try:
             self.bench = self._open_bench()
             self.bench_error = ""
+        except BenchError as error:
+            self.bench_error = str(error)
         except OSError as error:
             self.bench_error = (
                 f"The bench process cannot be started: {error}. Close other programs, then press "
                 "the key of the job again."
             )
+        if self.bench is not None and self.bench.job is not None:
+            self._come_back_to(self.bench.job)
+
+    def _come_back_to(self, job: Job) -> None:
+        """Take up a job that was at work when the console was opened."""
+        self._take_up(job)
+        self._begun = True
+        if not any(station.name == job.station.name for station in self.settings.stations):
+            return
+        choices = self.choices
+        choices.station = job.station.name
+        if isinstance(job, RunOrder):
+            choices.plan, choices.serial = job.plan.name, job.unit_serial
+            choices.source, choices.reference = job.source, job.reference
+            choices.operator = job.operator
 
     def keep_warm(self) -> None:
         """Start the next bench, but not again and again if it cannot live."""
@@ -162,16 +184,42 @@ class Desk:
         self.warm_up()
         if self.bench is None:
             return False
-        self.live = Live(job=job, phase=Phase.STARTING)
-        self.tail.clear()
-        self._fresh_s = self._now_s()
-        self._stop_told_s = None
+        if self.live.on:
+            self.bench_error = "The bench is at work already, by itself. Stop that first."
+            return False
+        self._take_up(job)
         if self._begun:
             self._waiting, self._said = job, []
         else:
             self._begun = True
             self.bench.begin(job)
         return True
+
+    def _take_up(self, job: Job) -> None:
+        self.live = Live(job=job, phase=Phase.STARTING)
+        self.tail.clear()
+        self._fresh_s = self._now_s()
+        self._stop_told_s = None
+
+    def needs_apart(self, job: Job) -> bool:
+        """Tell whether ``job`` wants a bench that can outlive the one at hand."""
+        detached = isinstance(job, RunOrder) and job.detached
+        return detached and not (self.bench is not None and self.bench.outlives)
+
+    def begin_on(self, bench: BenchHandle, job: Job) -> bool:
+        """Hand ``job`` to another bench, idle, in place of the one at hand."""
+        if self.live.on:
+            bench.close()
+            self.bench_error = "A job is on already. Stop it first."
+            return False
+        self._let_go()
+        self.bench = bench
+        return self.begin(job)
+
+    @property
+    def goes_on(self) -> bool:
+        """Tell whether the job that is on goes on when the console is left now."""
+        return self.live.on and self.bench is not None and self.bench.goes_on
 
     def tell(self, command: Command) -> None:
         """Send a command to the bench and take note of what was wished."""
@@ -265,7 +313,7 @@ class Desk:
         return self._now_s() - self._fresh_s
 
     def close(self) -> bool:
-        """End the job, feeds off, and wait for the bench to go.  Idempotent.
+        """End the job, feeds off, unless it goes on by itself; wait for the bench.  Idempotent.
 
         False if the bench hung and had to be killed: what the feeds are is not known then.
         """

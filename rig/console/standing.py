@@ -61,8 +61,13 @@ class StandingDialogs:
             self._after_gone,
         )
 
-    def ask_leaving(self, leave: Callable[[], None]) -> None:
-        """Ask once whether to leave while a job is on; ``leave`` is called if so."""
+    def ask_leaving(
+        self, leave: Callable[[], None], leave_it_on: Callable[[], None] | None
+    ) -> None:
+        """Ask once whether to leave while a job is on; ``leave`` is called if so.
+
+        ``leave_it_on`` is offered besides where the job goes on by itself.
+        """
         if self._leaving is not None:
             return
 
@@ -70,13 +75,24 @@ class StandingDialogs:
             self._leaving = None
             if choice == "quit":
                 leave()
+            elif choice == "on" and leave_it_on is not None:
+                leave_it_on()
 
-        self._leaving = ChoiceDialog(
-            "A job is on",
-            "Leaving now takes the feeds off and ends the job; what is finished stays in the "
-            "record.",
-            (("stay", "Stay"), ("quit", "Feeds off and quit")),
-        )
+        if leave_it_on is None:
+            self._leaving = ChoiceDialog(
+                "A job is on",
+                "Leaving now takes the feeds off and ends the job; what is finished stays in the "
+                "record.",
+                (("stay", "Stay"), ("quit", "Feeds off and quit")),
+            )
+        else:
+            self._leaving = ChoiceDialog(
+                "A run is on that goes on by itself",
+                "It may be left as it is: the guard and the dead-man watch over it, and it ends "
+                "by itself. The console comes back to it when it is opened again. Nobody near the "
+                "jig is told that it is fed: guard it and put up a sign.",
+                (("stay", "Stay"), ("on", "Leave it going on"), ("quit", "Feeds off and quit")),
+            )
         self._console.push_screen(self._leaving, decided)
 
     def watch(self) -> None:

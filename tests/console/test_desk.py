@@ -26,6 +26,9 @@ class Bench:
     """A bench that says what the test has it say."""
 
     pid = None
+    job = None
+    outlives = False
+    goes_on = False
 
     def __init__(self):
         self.ring = SampleRing()

@@ -16,6 +16,9 @@ class ScriptedBench:
     """`rig.bench.handle.BenchHandle` without anything behind it."""
 
     pid = None
+    job = None
+    outlives = False
+    goes_on = False
 
     def __init__(self):
         self.ring = SampleRing()

@@ -37,6 +37,9 @@ class StandIn:
     """
 
     pid = None
+    job = None
+    outlives = False
+    goes_on = False
 
     def __init__(self, records, until_s=FOREVER_S):
         self.ring = SampleRing()
@@ -63,6 +66,7 @@ class StandIn:
         return not (self._over or self._dead)
 
     def begin(self, job):
+        self.job = job
         job = replace(job, options=replace(job.options, real_time=False))
         self._thread = threading.Thread(target=self._live, args=(job,), daemon=True)
         self._thread.start()

@@ -31,6 +31,7 @@ from rig.console.worker_mail import hand_over
 # A scanner sends a character every few milliseconds; a person who types one and stops wants to go
 # on in the field (s, guess).
 SCAN_OVER_S = 0.3
+APART = "a run that goes on when the console is left: endurance overnight"
 
 
 class BenchScreen(DeskScreen):
@@ -50,6 +51,7 @@ class BenchScreen(DeskScreen):
             Binding(key, action, name, key_display=shown, tooltip=tells)
             for key, shown, action, name, tells in (
                 ("f9", "F9", "start", "Start", "a run of this plan; the cautions come first"),
+                ("ctrl+o", "^O", "start_apart", "Start apart", APART),
                 ("f9", "F9", "pause", "Pause", "when the half-turn that is on is over"),
                 ("f9", "F9", "go_on", "Go on", "end the pause"),
                 ("ctrl+r", "^R", "repeat_step", "Repeat step", "when it is over"),
@@ -265,6 +267,8 @@ class BenchScreen(DeskScreen):
         match action:
             case "start" | "read_again" | "to_unit":
                 return not live.on
+            case "start_apart":
+                return not live.on and self.desk.open_apart is not None
             case "pause":
                 return run_on and live.phase is not Phase.PAUSED
             case "go_on":
@@ -275,6 +279,9 @@ class BenchScreen(DeskScreen):
 
     def action_start(self) -> None:
         """Start the run, or tell at the field what keeps it from starting."""
+        self._start(detached=False)
+
+    def _start(self, *, detached: bool) -> None:
         self._read_plan()
         if not self.form.show_troubles():
             self.form.to_trouble()
@@ -296,10 +303,15 @@ class BenchScreen(DeskScreen):
             backend=desk.backend,
             options=desk.options(),
             consent=False,
+            detached=detached,
             ask_operator=True,
         )
         if self.app.begin(order):
             self.app.go("live")
+
+    def action_start_apart(self) -> None:
+        """Start the run on a bench that goes on when the console is left."""
+        self._start(detached=True)
 
     def action_pause(self) -> None:
         """Pause when the half-turn that is on is over, or take that back."""

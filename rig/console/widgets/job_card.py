@@ -72,4 +72,5 @@ def job_words(live: Live) -> tuple[str, str]:
         wishes.append("This step will be repeated when it is over.")
     if live.phase is Phase.PAUSED:
         return "Paused, feeds off", " ".join([unit, step, *wishes])
-    return "A run is on", " ".join([unit, step, *wishes])
+    title = "A run is on, by itself" if job.detached else "A run is on"
+    return title, " ".join([unit, step, *wishes])

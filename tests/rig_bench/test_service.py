@@ -1,0 +1,280 @@
+"""A bench that outlives its consoles: who may come, what they are told, what is left of a crash."""
+
+import os
+import socket
+import stat
+import threading
+import time
+import warnings
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from bench_runs import HALF_TURNS, make_order, make_plan, make_settings
+from bench_service import WAIT_S, Service
+
+from drivers import BackendOptions
+from rig.bench.attached import OccupiedError, attach
+from rig.bench.commands import Stop
+from rig.bench.detached import start_detached
+from rig.bench.errors import BenchError
+from rig.bench.events import HalfTurnEnded, Ready, RunBegan, RunEnded, StepEnded
+from rig.bench.meeting_place import SOCKET, MeetingPlace, TakenError, visit
+from rig.bench.watchdog import ServiceNotes
+from rig.records.model import RunState
+from rig.records.store import Store
+
+SETTINGS = make_settings(sample_hz=200, supply=False)
+SHORT = make_order(settings=SETTINGS)
+LONG = replace(
+    make_order(make_plan(HALF_TURNS.replace("count = 2", "count = 40")), settings=SETTINGS),
+    options=BackendOptions(real_time=True),
+)
+
+
+def come(folder):
+    """Return the bench at ``folder`` once it waits for a job: it hangs up before it waits again."""
+    end_s = time.monotonic() + WAIT_S
+    while True:
+        bench = attach(folder)
+        if bench is not None and bench.job is None:
+            return bench
+        if bench is not None:
+            bench.close()
+        assert time.monotonic() < end_s
+        time.sleep(0.02)
+
+
+def until(bench, kind):
+    seen = []
+    end_s = time.monotonic() + WAIT_S
+    while time.monotonic() < end_s:
+        alive = bench.alive
+        for event in bench.events(0.05):
+            seen.append(event)
+            if isinstance(event, kind):
+                return seen
+        if not alive:
+            break
+    pytest.fail(f"no {kind} came; there were {[type(e).__name__ for e in seen]}")
+
+
+def hung_up(bench):
+    end_s = time.monotonic() + WAIT_S
+    while bench.alive and time.monotonic() < end_s:
+        list(bench.events(0.05))
+    assert not bench.alive
+
+
+@pytest.fixture(scope="module")
+def service(tmp_path_factory):
+    # Deeper than the 107 characters that a socket's name may have.
+    folder = tmp_path_factory.mktemp("service") / ("deep" * 30)
+    service = Service(folder)
+    yield service
+    assert service.close() == 0
+
+
+@pytest.fixture
+def place(service):
+    return service.records.parent
+
+
+def test_it_comes_up_with_the_feeds_off_and_says_that_it_is_ready(service):
+    assert "2 feeds read back off" in service.told
+    assert service.notes[-1] == "READY=1"
+
+
+def test_job_after_job_each_with_samples_of_its_own(place):
+    for _ in range(2):
+        bench = come(place)
+        bench.begin(SHORT)
+        events = until(bench, RunEnded)
+        assert isinstance(events[0], Ready)
+        assert events[-1].state is RunState.FINISHED
+        _, rows = bench.ring.since(0)
+        assert len(rows) > 200
+        assert rows[0, 0] < 0.1  # from its own beginning, with nothing of the job before
+        hung_up(bench)
+        assert bench.close()
+
+
+def test_only_one_commands_but_anybody_may_stop(place):
+    bench = come(place)
+    bench.begin(replace(LONG, detached=True))
+    until(bench, HalfTurnEnded)
+    with pytest.raises(OccupiedError, match=f"process {os.getpid()}"):
+        attach(place)
+    other = attach(place, only_to_stop=True)
+    other.tell(Stop("somebody else pressed stop"))
+    ended = until(bench, RunEnded)[-1]
+    assert ended.state is RunState.STOPPED
+    assert "somebody else" in ended.note
+    assert other.end(WAIT_S)
+    other.close()
+    bench.close()
+
+
+def test_leaving_ends_a_job_that_was_not_to_go_on(service, place):
+    bench = come(place)
+    bench.begin(LONG)
+    run_id = until(bench, RunBegan)[-1].run_id
+    until(bench, HalfTurnEnded)
+    with socket.socket(fileno=os.dup(bench._pipe.fileno())) as line:
+        line.shutdown(socket.SHUT_RDWR)  # as a killed console leaves it
+    with Store.open(service.records) as store:
+        end_s = time.monotonic() + WAIT_S
+        while (run := store.run(run_id)).end is None and time.monotonic() < end_s:
+            time.sleep(0.05)
+    assert run.end.state is RunState.INTERRUPTED
+    assert "console went away" in run.end.note
+    assert run.end.feeds_off
+    bench.close()
+
+
+def test_who_comes_back_is_told_everything_from_the_beginning(place):
+    bench = come(place)
+    plan = make_plan('[[step]]\nkind = "zero"\nduration_s = 0.2\n', HALF_TURNS)
+    order = replace(LONG, plan=plan, detached=True)
+    bench.begin(order)
+    first = until(bench, HalfTurnEnded)
+    assert bench.goes_on
+    assert bench.close()
+    back = attach(place)
+    assert back.job == order
+    seen = until(back, RunEnded)
+    told = [type(event) for event in first if not isinstance(event, Ready)]
+    assert [type(event) for event in seen][: len(told)] == told
+    assert any(isinstance(event, StepEnded) and event.kind == "zero" for event in seen)
+    assert seen[-1].state is RunState.FINISHED
+    hung_up(back)
+    back.close()
+
+
+def test_only_its_own_user_may_come(place):
+    mode = stat.S_IMODE((place / SOCKET).stat().st_mode)
+    assert mode == 0o600
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can become somebody else")
+def test_somebody_else_is_turned_away_even_if_the_file_lets_him_in(tmp_path, monkeypatch):
+    with MeetingPlace(tmp_path) as meeting:
+        (tmp_path / SOCKET).chmod(0o666)
+        tmp_path.chmod(0o755)
+        monkeypatch.chdir(tmp_path)
+        read, write = os.pipe()
+        with warnings.catch_warnings():  # Python 3.12 warns of threads that the child lacks
+            warnings.simplefilter("ignore", DeprecationWarning)
+            stranger = os.fork()
+        if not stranger:
+            os.setuid(65534)
+            with socket.socket(socket.AF_UNIX) as line:
+                line.settimeout(WAIT_S)
+                line.connect(SOCKET)
+                os.write(write, b"heard %d" % len(line.recv(1)))
+            os._exit(0)
+        came = []
+        door = threading.Thread(target=lambda: came.append(meeting.accept()))
+        door.start()
+        os.waitpid(stranger, 0)
+        os.close(write)
+        heard = os.read(read, 100)
+        os.close(read)
+        meeting.close()
+        door.join(WAIT_S)
+    assert heard == b"heard 0"  # hung up on
+    assert came == [None]
+
+
+def test_a_second_bench_at_the_same_place_is_refused(service, place):
+    with pytest.raises(TakenError, match="halfturn attach"):
+        MeetingPlace(place)
+
+
+def test_a_socket_left_by_a_dead_bench_is_no_bench_and_is_taken_over(tmp_path, monkeypatch):
+    left = socket.socket(socket.AF_UNIX)
+    monkeypatch.chdir(tmp_path)
+    left.bind(SOCKET)
+    left.close()
+    assert visit(tmp_path) is None
+    assert attach(tmp_path) is None
+    with MeetingPlace(tmp_path):
+        assert visit(tmp_path) is not None
+    assert visit(tmp_path) is None
+
+
+def test_killed_and_started_again_it_marks_the_run_and_has_the_feeds_off(tmp_path):
+    service = Service(tmp_path)
+    try:
+        bench = come(service.records.parent)
+        bench.begin(replace(LONG, detached=True))
+        run_id = until(bench, RunBegan)[-1].run_id
+        until(bench, HalfTurnEnded)
+        service.kill()
+        hung_up(bench)
+        bench.close()
+        service.start()
+        assert service.told.count("2 feeds read back off") == 2
+        assert f"run {run_id} of LM-12-0001 was interrupted" in service.told
+        with Store.open(service.records) as store:
+            assert store.run(run_id).end.state is RunState.INTERRUPTED
+    finally:
+        assert service.close() == 0
+
+
+def test_the_watchdog_hears_the_loop_and_nothing_when_the_loop_hangs(tmp_path):
+    service = Service(tmp_path)
+    try:
+        service.notes.clear()
+        service.until(lambda: service.notes.count("WATCHDOG=1") >= 3)  # waiting for a job
+        bench = come(service.records.parent)
+        bench.begin(replace(LONG, backend="hanging:make", detached=True))
+        until(bench, RunBegan)
+        service.notes.clear()
+        service.until(lambda: service.notes.count("WATCHDOG=1") >= 3)  # cycling
+        end_s = time.monotonic() + WAIT_S
+        quiet_from_s = time.monotonic()
+        while time.monotonic() - quiet_from_s < 2.0:  # five times what the manager allows
+            assert time.monotonic() < end_s, "it never fell silent"
+            if service.listen():
+                quiet_from_s = time.monotonic()
+        assert service.process.poll() is None  # alive, its threads too, but the loop hangs
+    finally:
+        service.kill()
+        service.close()
+
+
+def test_notes_go_nowhere_without_a_manager_and_are_not_sent_too_often():
+    ServiceNotes({}).alive()
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind("")  # the kernel picks an abstract name
+        manager.settimeout(1.0)
+        address = "@" + manager.getsockname()[1:].decode()
+        now_s = 0.0
+        notes = ServiceNotes(
+            {"NOTIFY_SOCKET": address, "WATCHDOG_USEC": "2000000"}, now_s=lambda: now_s
+        )
+        for millisecond in range(2001):
+            now_s = millisecond / 1000
+            notes.alive()
+        notes.stopping()
+        said = [manager.recv(100) for _ in range(6)]
+        notes.close()
+    assert said == [b"WATCHDOG=1"] * 5 + [b"STOPPING=1"]  # every half second of the two
+
+
+def test_a_bench_started_to_go_on_by_itself_outlives_its_starter_and_ends_with_the_job(tmp_path):
+    records = tmp_path / "logs" / "records.sqlite"
+    bench = start_detached(records)
+    with pytest.raises(BenchError, match="already"):
+        start_detached(records)
+    bench.begin(replace(SHORT, detached=True))
+    until(bench, RunEnded)
+    hung_up(bench)
+    bench.close()
+    end_s = time.monotonic() + WAIT_S
+    while Path(f"/proc/{bench.pid}").exists() and time.monotonic() < end_s:
+        time.sleep(0.02)
+    assert attach(records.parent) is None
+    with Store.open(records) as store:
+        assert store.runs()[0].state is RunState.FINISHED
