@@ -340,3 +340,68 @@ def test_a_bench_process_that_could_not_record_the_end_gives_the_same(capsys, qu
     assert (status, out) == (6, "")
     assert "run finished, feeds read back off" in err
     assert "its end is missing" in err
+
+
+# --- benches that go on by themselves ------------------------------------------------------------
+
+
+def test_nothing_to_attach_to_is_told_with_status_5(capsys):
+    status, _, err = halfturn(capsys, "attach", "--rig", STARTER, "--records", "logs/r.sqlite")
+    assert status == 5
+    assert "no bench is at work" in err
+    assert "records list" in err
+
+
+def test_off_takes_every_feed_off_and_says_so(capsys):
+    status, out, _ = halfturn(capsys, "off", "--backend", "simulated")
+    assert status == 0
+    assert "2 feeds read back off" in out
+    assert "supply's output is off" in out
+
+
+def test_a_detached_run_has_no_json_to_wait_for(capsys, quick):
+    status, _, err = halfturn(
+        capsys, "run", quick, "--backend", "simulated", "--detach", "--json", "--accept-cautions"
+    )
+    assert status == 3
+    assert "attach --json" in err
+    assert not Path("logs").exists()
+
+
+def test_a_detached_run_needs_consent_first(capsys, quick):
+    status, _, err = halfturn(capsys, "run", quick, "--backend", "simulated", "--detach")
+    assert status == 3
+    assert "--accept-cautions" in err
+
+
+def test_a_run_goes_on_by_itself_until_it_is_stopped(capsys, quick):
+    path = Path(quick)
+    path.write_text(QUICK.replace("count = 2", "count = 40"))
+    words = ("run", quick, "--backend", "simulated", "--detach", "--accept-cautions")
+    status, out, _ = halfturn(capsys, *words)
+    assert status == 0
+    assert "halfturn attach --stop" in out
+    status, _, err = halfturn(capsys, *words)
+    assert status == 5
+    assert "a job is on" in err
+    there = ("--rig", STARTER, "--records", "logs/records.sqlite")
+    status, out, _ = halfturn(capsys, "attach", "--stop", "--json", *there)
+    assert status == 7
+    answer = json.loads(out)
+    assert answer["state"] == "stopped"
+    assert answer["feeds_off"] is True
+    assert "attach --stop" in answer["note"]
+
+
+def test_the_unit_file_names_this_rig(capsys, tmp_path):
+    (tmp_path / "rig 50%").mkdir()
+    rig = tmp_path / "rig 50%" / "rig.toml"
+    rig.write_text(Path(STARTER).read_text())
+    status, out, _ = halfturn(capsys, "serve", "--rig", str(rig), "--unit-file")
+    assert status == 0
+    lines = out.splitlines()
+    started = next(line for line in lines if line.startswith("ExecStart="))
+    assert started.endswith(f"serve --rig '{str(rig).replace('%', '%%')}'")
+    assert f"WorkingDirectory={tmp_path}/rig 50%%" in lines
+    assert {"Type=notify", "WatchdogSec=15", "Restart=always", "LimitRTPRIO=49"} <= set(lines)
+    assert any(line.startswith("ExecStopPost=") and " off " in line for line in lines)
