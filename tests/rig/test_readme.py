@@ -121,7 +121,7 @@ def test_every_long_option_is_mentioned(capsys):
 
 def test_every_option_mentioned_is_one(capsys):
     # Options of other programs that the README shows.
-    others = {"--system-site-packages"}
+    others = {"--system-site-packages", "--now"}
     there = " ".join(commands(capsys).values())
     for option in set(re.findall(r"(?<![\w-])--[a-z][a-z-]*", README)) - others:
         assert re.search(rf"{option}(?![\w-])", there), option
@@ -131,7 +131,7 @@ def test_the_commands_shown_can_be_given():
     shown = [line for line in shell_lines() if line.startswith("halfturn ")]
     assert len(shown) > 8
     for line in shown:
-        words = shlex.split(line.split(" < ")[0], comments=True)[1:]
+        words = shlex.split(re.split(" [<|] ", line)[0], comments=True)[1:]
         options = cli._parser().parse_args(words)  # exits on a wrong command line
         for fault in getattr(options, "fault", []):
             parse_fault(fault)
