@@ -141,6 +141,17 @@ class SensorSettings(Section):
         )
 
 
+class ControlSettings(Section):
+    """What the control loop asks of the operating system; whatever is not granted is told.
+
+    ``priority`` is that of SCHED_FIFO: below 50, where the kernel serves interrupts.
+    """
+
+    real_time: Yes = True
+    priority: Annotated[int, Whole(1, 49)] = 40
+    lock_memory: Yes = True
+
+
 class StationSettings(Section):
     """One place on the rig for a unit."""
 
@@ -223,6 +234,7 @@ class RigSettings(Section):
     dead_man: DeadManSettings | None = None
     emergency_stop: EmergencyStopSettings | None = None
     supply: SupplySettings = SupplySettings()
+    control: ControlSettings = ControlSettings()
     stations: tuple[StationSettings, ...] = Field(alias="station")
 
     @model_validator(mode="after")
@@ -297,6 +309,7 @@ def starter_settings() -> RigSettings:
 
 
 __all__ = [
+    "ControlSettings",
     "DeadManSettings",
     "EmergencyStopSettings",
     "FeedSettings",

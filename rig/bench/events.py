@@ -8,6 +8,7 @@ from uuid import UUID
 
 from rig.analysis.model import HalfTurn, Judgement, Measure
 from rig.bench.requests import Ask
+from rig.records.lateness import Lateness
 from rig.records.model import RunState, StepState
 
 
@@ -98,7 +99,10 @@ class StepEnded:
 
 @dataclass(frozen=True, slots=True)
 class RunEnded:
-    """The run is over, feeds off, record closed; ``on_request``: a stop or a signal ended it."""
+    """The run is over, feeds off, record closed; ``on_request``: a stop or a signal ended it.
+
+    ``control`` and ``lateness`` as in `rig.records.model`.
+    """
 
     run_id: UUID | None
     state: RunState
@@ -106,6 +110,8 @@ class RunEnded:
     feeds_off: bool
     note: str
     on_request: bool = False
+    control: str | None = None
+    lateness: Lateness | None = None
 
 
 @dataclass(frozen=True, slots=True)

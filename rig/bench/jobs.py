@@ -4,12 +4,18 @@ from __future__ import annotations
 
 from drivers import Backend
 from rig.bench.order import ByHandOrder, Job, RigCheckOrder
+from rig.bench.realtime import Claim
 from rig.bench.seams import Console, Keeper
 from rig.bench.session import Session
 
 
-def carry_out(job: Job, backend: Backend, keeper: Keeper, console: Console) -> None:
-    """Do ``job``; how it ended is told to ``console``.  Raises what the sessions raise."""
+def carry_out(
+    job: Job, backend: Backend, keeper: Keeper, console: Console, claim: Claim | None = None
+) -> None:
+    """Do ``job``; how it ended is told to ``console``.  Raises what the sessions raise.
+
+    ``claim`` is what this thread was granted for it, None where time is the world's own.
+    """
     if isinstance(job, RigCheckOrder):
         from rig.bench.rig_check import RigCheck
 
@@ -17,6 +23,6 @@ def carry_out(job: Job, backend: Backend, keeper: Keeper, console: Console) -> N
     elif isinstance(job, ByHandOrder):
         from rig.bench.by_hand import ByHandSession
 
-        ByHandSession(job, backend, keeper, console).run()
+        ByHandSession(job, backend, keeper, console, claim).run()
     else:
-        Session(job, backend, keeper, console).run()
+        Session(job, backend, keeper, console, claim).run()

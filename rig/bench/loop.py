@@ -12,6 +12,7 @@ from functools import partial
 from drivers import LOST, STUCK, Clock, DriverError
 from rig.bench.errors import RefusedError, Trip, TripKind, Tripped
 from rig.bench.guard import Guard
+from rig.bench.lateness import LatenessMeter
 from rig.bench.recorder import Recorder
 from rig.bench.requests import OFF, Ask, Drive, Feeds, HalfTurnNews, Request, Sample, SetSupply
 from rig.bench.station import Station
@@ -35,7 +36,7 @@ class ControlLoop:
     ``on_trip`` hears of a trip that the step may survive (`SURVIVABLE`); all others are raised.
     ``listen`` is called every `LISTEN_EVERY_S` and may raise `Stopped`; ``watch`` is called with
     every sample (a ring, a progress line); ``ask`` and ``set_supply`` answer a step's requests
-    and are only called with the feeds off.
+    and are only called with the feeds off.  ``lateness`` measures the cycles, in real time only.
     """
 
     def __init__(
@@ -51,6 +52,7 @@ class ControlLoop:
         set_supply: Callable[[SetSupply], None],
         news: Callable[[HalfTurnNews], None],
         on_trip: Callable[[Trip], None],
+        lateness: LatenessMeter | None = None,
     ) -> None:
         self.station = station
         self.clock = clock
@@ -65,6 +67,7 @@ class ControlLoop:
         self._set_supply = set_supply
         self._news = news
         self._on_trip = on_trip
+        self.lateness = lateness
         self._pause_wanted: Callable[[], bool] = lambda: False
         self._while_paused: Callable[[], None] = lambda: None
         self._deadline_s = clock.now_s()
@@ -91,11 +94,16 @@ class ControlLoop:
         station = self.station
         self._apply(feeds)
         self._deadline_s += self.period_s
+        due_s = self._deadline_s
         now_s = self.clock.now_s()
-        if now_s > self._deadline_s + self.period_s:
+        lost = 0
+        if now_s > due_s + self.period_s:
+            lost = int((now_s - due_s) / self.period_s)
             self._deadline_s = now_s  # late: lost slots stay lost, the trace's times show the gap
         else:
-            self.clock.sleep_until(self._deadline_s)
+            self.clock.sleep_until(due_s)
+        lateness = self.lateness
+        woken_s = 0.0 if lateness is None else self.clock.now_s() - due_s
         sample = station.sample()
         fed = station.commanded.battery
         trip = self.guard.check(sample, fed=fed)
@@ -108,6 +116,8 @@ class ControlLoop:
         dead_man = station.dead_man
         if toggle and dead_man is not None and not sample.flags & (LOST | STUCK):
             dead_man.toggle()
+        if lateness is not None:
+            lateness.cycle(woken_s, self.clock.now_s() - due_s, lost, fed=fed)
         if sample.time_s >= self._next_listen_s:
             self._next_listen_s = sample.time_s + LISTEN_EVERY_S
             self._listen()
@@ -164,6 +174,11 @@ class ControlLoop:
                 f"{trip.text} A FEED DOES NOT READ BACK OFF: pull the supply now.",
             )
         raise Tripped(trip)
+
+    def excuse(self) -> None:
+        """Count the next cycle as no lateness: the loop was held on purpose, with the feeds off."""
+        if self.lateness is not None:
+            self.lateness.excuse()
 
     # --- longer stretches -----------------------------------------------------------------
 

@@ -15,9 +15,11 @@ from rig.bench.commands import Command, Meddle, Note
 from rig.bench.errors import RefusedError, Stopped, Trip, Tripped
 from rig.bench.events import HalfTurnEnded, RunBegan, RunEnded
 from rig.bench.guard import WELDED_AFTER_S, Guard, GuardLimits
+from rig.bench.lateness import LatenessMeter
 from rig.bench.loop import ControlLoop
 from rig.bench.order import RunOrder
 from rig.bench.power import Power
+from rig.bench.realtime import Claim
 from rig.bench.requests import Ask, HalfTurnNews, SetSupply
 from rig.bench.runlog import RunLog
 from rig.bench.seams import Console, Done, Keeper
@@ -35,7 +37,8 @@ class FedJob(ABC):
     """One job on one unit, in the record from its first row to its last.
 
     Subclasses say what is announced (`began`), what is done once the bench is ready to feed
-    (`work`) and what the unit gets (`judgement`).  `run` never leaves a feed on.
+    (`work`) and what the unit gets (`judgement`).  `run` never leaves a feed on.  ``claim`` is
+    what the control loop's thread was granted; None where time is the world's own.
     """
 
     station: Station
@@ -43,7 +46,15 @@ class FedJob(ABC):
     loop: ControlLoop
     log: RunLog
 
-    def __init__(self, order: RunOrder, backend: Backend, keeper: Keeper, console: Console) -> None:
+    def __init__(
+        self,
+        order: RunOrder,
+        backend: Backend,
+        keeper: Keeper,
+        console: Console,
+        claim: Claim | None = None,
+    ) -> None:
+        self.claim = claim
         self.order = order
         self.backend = backend
         self.keeper = keeper
@@ -129,17 +140,19 @@ class FedJob(ABC):
 
     def make_loop(self) -> ControlLoop:
         """Return the job's control loop."""
+        period_s = 1.0 / self.order.station.sample_hz
         return ControlLoop(
             self.station,
             self.backend.clock,
             Guard(self.limits),
-            1.0 / self.order.station.sample_hz,
+            period_s,
             listen=self.listen,
             watch=self.console.sample,
             ask=self.ask,
             set_supply=self.set_supply,
             news=self.news,
             on_trip=self.survived,
+            lateness=None if self.claim is None else LatenessMeter(period_s),
         )
 
     def _start(self) -> RunStart:
@@ -160,7 +173,13 @@ class FedJob(ABC):
             simulated=self.backend.simulated,
             backend_facts=self.backend.facts(),
             program_version=rig.__version__,
+            control=self.control,
         )
+
+    @property
+    def control(self) -> str | None:
+        """What the control loop was granted, in words; None in virtual time."""
+        return None if self.claim is None else self.claim.text
 
     # --- the way in -----------------------------------------------------------------------
 
@@ -172,6 +191,8 @@ class FedJob(ABC):
                 "A feed output does not read back off before the start. Pull the supply and check "
                 "the relay board."
             )
+        if self.claim is not None and self.claim.advice and not self.backend.simulated:
+            self.log.note("control", self.claim.words)
         self._need_sensor()
         self.log.note("dead_man", loop.arm())
         self._need_consent()
@@ -264,8 +285,12 @@ class FedJob(ABC):
                 self.log.note("supply_on", text)
         judgement = self.judgement()
         run_id = self.log.run_id
-        end = RunEnd(datetime.now(UTC), state, judgement, off, self._note)
-        ended = RunEnded(run_id, state, judgement, off, self._note, self._on_request)
+        meter = self.loop.lateness
+        lateness = None if meter is None else meter.result()
+        end = RunEnd(datetime.now(UTC), state, judgement, off, self._note, lateness=lateness)
+        ended = RunEnded(
+            run_id, state, judgement, off, self._note, self._on_request, self.control, lateness
+        )
         try:
             self.wait_on_disk(self.keeper.finish_run(run_id, end), False)
         except RecordsError as error:

@@ -18,7 +18,7 @@ from pathlib import Path
 from types import TracebackType
 
 from drivers import DriverError
-from drivers.backends import load_backend
+from drivers.backends import keeps_own_time, load_backend
 from rig.bench.commands import Command, Stop
 from rig.bench.console_end import ConsoleEnd, PipeLine
 from rig.bench.errors import BenchError
@@ -27,6 +27,7 @@ from rig.bench.jobs import carry_out
 from rig.bench.keeper import ThreadKeeper
 from rig.bench.mailbox import Inbox, Outbox
 from rig.bench.order import JOBS, Job, RunOrder
+from rig.bench.realtime import Claim, claim, give_back
 from rig.bench.ring import SampleRing
 from rig.bench.signals import ENDING, SignalFlag, flag_signals
 from rig.records.errors import RecordsError
@@ -212,11 +213,24 @@ def _hush() -> None:
 def do_job(job: Job, records: Path, console: ConsoleEnd) -> None:
     """Open the backend and the record and do one job in real time."""
     backend = load_backend(job.backend_name, job.wiring(), job.options)
-    # What was loaded so far stays; collecting it again and again would cost milliseconds.
-    gc.collect()
-    gc.freeze()
     try:
         with ThreadKeeper(records) as keeper:
-            carry_out(job, backend, keeper, console)
+            # What was loaded so far stays; collecting it again and again would cost milliseconds.
+            gc.collect()
+            gc.freeze()
+            try:
+                carry_out(job, backend, keeper, console, _claim(job))
+            finally:
+                give_back()
     finally:
         backend.close()
+
+
+def _claim(job: Job) -> Claim | None:
+    """Ask for what the rig file wants for this thread, which is the control loop's from now on."""
+    if keeps_own_time(job.backend_name, job.options):
+        return None
+    wanted = job.settings.control
+    return claim(
+        real_time=wanted.real_time, priority=wanted.priority, lock_memory=wanted.lock_memory
+    )

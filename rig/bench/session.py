@@ -11,6 +11,7 @@ from rig.bench.events import Paused, RunBegan, WentOn
 from rig.bench.loop import ControlLoop
 from rig.bench.opening import PROVE_OFF_S, FedJob, battery_accuracy
 from rig.bench.order import RunOrder
+from rig.bench.realtime import Claim
 from rig.bench.seams import Console, Keeper
 from rig.bench.stepping import StepPlace, StepRunner, step_named
 from rig.bench.steps import StepContext, make_work
@@ -22,8 +23,15 @@ from rig.records.model import RunState, StepState
 class Session(FedJob):
     """Runs one order; `run` returns how it ended and never leaves a feed on."""
 
-    def __init__(self, order: RunOrder, backend: Backend, keeper: Keeper, console: Console) -> None:
-        super().__init__(order, backend, keeper, console)
+    def __init__(
+        self,
+        order: RunOrder,
+        backend: Backend,
+        keeper: Keeper,
+        console: Console,
+        claim: Claim | None = None,
+    ) -> None:
+        super().__init__(order, backend, keeper, console, claim)
         self.wishes = Wishes()
         self._step = 0  # the plan's number of the step that is on or was last
         self._between = False  # that step is over

@@ -90,6 +90,7 @@ class StepRunner:
             try:
                 if state is not StepState.SKIPPED:
                     findings = self._find(work)
+                    loop.excuse()
             except Exception as error:
                 note = f"{note} The step could not be analysed: {error!r}.".strip()
                 raise

@@ -21,6 +21,7 @@ from rig.commands.verdict import verdict_lines
 from rig.contract import judgement_object
 from rig.feasible import cautions_on_rig, check_plan_on_rig
 from rig.labels import NAME_LONGEST, SERIAL_LONGEST, trouble_with
+from rig.records.lateness import lateness_object
 from rig.records.model import RunState, Source
 from rig.schema import MistakesError
 
@@ -169,6 +170,8 @@ def answer(ended: RunEnded, gathered: Gathered) -> dict[str, object]:
         "feeds_off": ended.feeds_off,
         "simulated": gathered.began is not None and gathered.began.simulated,
         "backend": {} if gathered.began is None else gathered.began.facts,
+        "control": ended.control,
+        "lateness": lateness_object(ended.lateness),
     }
 
 

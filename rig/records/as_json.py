@@ -10,6 +10,7 @@ from typing import Any
 from uuid import UUID
 
 from rig.contract import deciding, half_turn_object
+from rig.records.lateness import lateness_object
 from rig.records.model import RunEnd, RunRecord, RunSummary, StepRecord
 
 
@@ -42,6 +43,7 @@ def _end(end: RunEnd | None) -> dict[str, Any]:
         "reasons": [reason.text for reason in deciding(judgement)] if judgement else [],
         "feeds_off": end.feeds_off if end else None,
         "note": end.note if end else "",
+        "lateness": lateness_object(end.lateness) if end else None,
     }
 
 

@@ -9,6 +9,7 @@ from typing import Any
 
 from rig.analysis.model import HalfTurn, Judgement, Measure, Reason
 from rig.records.codec import pack, unpack
+from rig.records.lateness import lateness_read
 from rig.records.model import (
     RunEnd,
     RunEvent,
@@ -146,6 +147,7 @@ def _run_start(row: RunRow) -> RunStart:
         simulated=row.simulated,
         backend_facts=row.backend_facts,
         program_version=row.program_version,
+        control=row.control,
     )
 
 
@@ -160,6 +162,7 @@ def _run_end(row: RunRow) -> RunEnd | None:
         feeds_off=bool(row.feeds_off),
         note=row.note,
         swept=row.swept,
+        lateness=lateness_read(row.lateness),
     )
 
 

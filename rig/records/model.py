@@ -11,6 +11,7 @@ from uuid import UUID
 
 from rig.analysis.model import HalfTurn, Judgement, Measure
 from rig.analysis.trace import Trace
+from rig.records.lateness import Lateness
 
 
 class RunState(StrEnum):
@@ -40,7 +41,11 @@ class Source(StrEnum):
 
 @dataclass(frozen=True)
 class RunStart:
-    """Written before anything is fed.  Times are UTC and aware."""
+    """Written before anything is fed.  Times are UTC and aware.
+
+    ``control`` is what the control loop was granted by the system, in words; None in virtual time,
+    and in records from before that was kept.
+    """
 
     started_at: datetime
     unit_serial: str
@@ -57,6 +62,7 @@ class RunStart:
     simulated: bool
     backend_facts: Mapping[str, str]  # seed, faults, chip ...
     program_version: str
+    control: str | None = None
 
 
 AGAIN = " (repeated)"
@@ -92,7 +98,10 @@ class RunEvent:
 
 @dataclass(frozen=True)
 class RunEnd:
-    """How a run ended; ``swept``: its program died, and another that noticed wrote this."""
+    """How a run ended; ``swept``: its program died, and another that noticed wrote this.
+
+    ``lateness`` is None in virtual time, and where nobody lived to write it.
+    """
 
     ended_at: datetime
     state: RunState
@@ -100,6 +109,7 @@ class RunEnd:
     feeds_off: bool  # read back off at the end
     note: str = ""
     swept: bool = False
+    lateness: Lateness | None = None
 
 
 @dataclass(frozen=True)

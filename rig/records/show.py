@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime, tzinfo
 
 from rig.analysis.model import HalfTurn, Measure
+from rig.records.lateness import QUANTILES, Spread
 from rig.records.model import RunRecord, RunState, RunSummary, StepRecord, StepState
 from rig.records.quantity import rounded, with_uncertainty
 
@@ -99,12 +100,43 @@ def _identity(run: RunRecord, zone: tzinfo | None) -> list[str]:
         "Operator": start.operator,
         "Started": f"{_local(start.started_at, zone, '%Y-%m-%d %H:%M:%S %Z')}{ended}",
         "Program": f"halfturn {start.program_version}",
+        "Control": _control(run),
+        "Lateness": _lateness(run),
     }
     return [
         line
         for name, text in rows.items()
         for line in _wrapped(_clean(text), f"{name:<9} ", " " * 10)
     ]
+
+
+def _control(run: RunRecord) -> str:
+    if run.start.control is not None:
+        return run.start.control
+    facts = run.start.backend_facts
+    return "in virtual time" if facts.get("time") == "virtual" else "not recorded"
+
+
+def _lateness(run: RunRecord) -> str:
+    if run.start.control is None:
+        return "none measured"
+    late = run.end.lateness if run.end else None
+    if late is None:
+        return "not known: nobody lived to write it" if run.end else "not known yet"
+    fed = f", {late.lost_slots_fed} of them fed" if late.lost_slots else ""
+    return (
+        f"woken {_spread(late.woken)}; done {_spread(late.done)} ms after the deadline; "
+        f"{late.lost_slots} of {late.cycles + late.lost_slots} slots of "
+        f"{1000 * late.period_s:g} ms lost{fed}"
+    )
+
+
+def _spread(spread: Spread) -> str:
+    values = [
+        *((f"p{100 * share:g}", spread.quantile_s(share)) for share in QUANTILES),
+        ("max", spread.max_s),
+    ]
+    return ", ".join(f"{name} {1000 * value_s:.3f}" for name, value_s in values)
 
 
 def _step(step: StepRecord, zone: tzinfo | None) -> list[str]:

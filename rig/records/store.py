@@ -21,6 +21,7 @@ from rig.records.codec import CodecError, unpack
 from rig.records.database import open_engine, writing
 from rig.records.errors import RecordsError, told
 from rig.records.joining import joined
+from rig.records.lateness import lateness_kept
 from rig.records.model import (
     RunEnd,
     RunEvent,
@@ -97,6 +98,7 @@ class Store:
                 simulated=start.simulated,
                 backend_facts=mapping.plain(start.backend_facts),
                 program_version=start.program_version,
+                control=start.control,
                 started_at=start.started_at,
                 state=RunState.RUNNING,
                 owner_host=owner.host,
@@ -146,6 +148,7 @@ class Store:
             row.state, row.swept = end.state, False
             row.ended_at, row.note = end.ended_at, end.note
             row.feeds_off = end.feeds_off
+            row.lateness = lateness_kept(end.lateness)
             if end.judgement is not None:
                 row.verdict = end.judgement.verdict
                 row.reasons = mapping.reason_rows(end.judgement.reasons)

@@ -22,7 +22,7 @@ from rig.analysis.model import Direction, Outcome, Verdict
 from rig.records.columns import NanFloat, UtcDateTime, Word
 from rig.records.model import RunState, Source, StepState
 
-SCHEMA = "0001"
+SCHEMA = "0002"
 """The revision these tables are at: the newest in ``migrations/versions``."""
 
 
@@ -78,7 +78,8 @@ class TextRow(Base):
 class RunRow(Base):
     """One run of a plan on a unit.  ``owner_*`` tell which process runs it (see ``owner``).
 
-    ``swept`` marks a run whose process died and whose end was written by another.
+    ``swept`` marks a run whose process died and whose end was written by another.  ``lateness`` is
+    what ``rig.records.lateness`` makes of the control loop's.
     """
 
     __tablename__ = "runs"
@@ -97,6 +98,7 @@ class RunRow(Base):
     simulated: Mapped[bool]
     backend_facts: Mapped[dict[str, Any]]
     program_version: Mapped[str]
+    control: Mapped[str | None]
     started_at: Mapped[datetime] = mapped_column(index=True)
     state: Mapped[RunState] = mapped_column(index=True)
     ended_at: Mapped[datetime | None]
@@ -104,6 +106,7 @@ class RunRow(Base):
     feeds_off: Mapped[bool | None]
     note: Mapped[str] = mapped_column(default="")
     swept: Mapped[bool] = mapped_column(default=False)
+    lateness: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
     owner_host: Mapped[str]
     owner_boot: Mapped[str]
     owner_space: Mapped[str]

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from rig.analysis.model import HalfTurn, Measure
 from rig.contract import half_turn_object
 from rig.records.as_json import run_json, runs_json
+from rig.records.lateness import Lateness, Spread
 from rig.records.model import RunEnd, RunRecord, RunState, RunSummary, StepState
 from rig.records.show import WIDTH, run_text, runs_text
 
@@ -167,6 +168,46 @@ def test_a_run_fits_80_columns(record, make):
     assert max(map(len, text.split("\n"))) <= WIDTH
 
 
+LATENESS = Lateness(
+    0.001,
+    999,
+    1,
+    0,
+    woken=Spread(0.0023456, ((9e-5, 900), (1.5e-4, 98), (0.0024, 1))),
+    done=Spread(0.0031, ((3e-4, 998), (0.0032, 1))),
+)
+
+
+def test_how_late_the_control_loop_was_is_told(record, make):
+    text = run_text(
+        record(
+            start={"control": "SCHED_FIFO 40, memory locked"},
+            end=make.run_end(lateness=LATENESS),
+        )
+    )
+    assert (
+        "Control   SCHED_FIFO 40, memory locked\n"
+        "Lateness  woken p50 0.090, p99 0.150, p99.9 2.346, max 2.346; done p50 0.300,\n"
+        "          p99 0.300, p99.9 3.100, max 3.100 ms after the deadline; 1 of 1000\n"
+        "          slots of 1 ms lost, 0 of them fed\n"
+    ) in text
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "said"),
+    [
+        ({"backend_facts": {"time": "virtual"}}, {}, ("in virtual time", "none measured")),
+        ({}, {}, ("not recorded", "none measured")),  # from before it was kept
+        ({"control": "ordinary"}, {}, ("ordinary", "not known: nobody lived to write it")),
+        ({"control": "ordinary"}, None, ("ordinary", "not known yet")),
+    ],
+)
+def test_no_lateness_is_told_with_why(record, make, start, end, said):
+    ended = None if end is None else make.run_end(**end)
+    text = run_text(record(start=start, end=ended))
+    assert "\nControl   {}\nLateness  {}\n".format(*said) in text
+
+
 # --- for programs -----------------------------------------------------------------------------
 
 
@@ -202,6 +243,17 @@ def test_a_run_as_json_is_strict_json(record, make):
     assert step["half_turns"][0]["peak_a"] is None
     assert step["half_turns"][0]["half_turn_s"] == 0.7031
     assert "plan_text" not in made
+
+
+def test_lateness_as_json(record, make):
+    run = record(start={"control": "ordinary scheduling"}, end=make.run_end(lateness=LATENESS))
+    made = json.loads(json.dumps(run_json(run), allow_nan=False))
+    assert made["control"] == "ordinary scheduling"
+    late = made["lateness"]
+    assert (late["cycles"], late["lost_slots"], late["lost_slots_fed"]) == (999, 1, 0)
+    assert (late["woken"]["p99_s"], late["woken"]["max_s"]) == (1.5e-4, 0.0023456)
+    assert late["woken"]["bins"] == [[9e-5, 900], [1.5e-4, 98], [0.0024, 1]]
+    assert run_json(record())["lateness"] is None
 
 
 def test_a_running_run_as_json(record):

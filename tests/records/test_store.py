@@ -12,6 +12,7 @@ import pytest
 
 from rig.analysis.model import HalfTurn, Measure, Verdict
 from rig.analysis.trace import Trace
+from rig.records.lateness import Lateness, Spread
 from rig.records.model import RunEnd, RunFilter, RunRecord, RunState, StepState
 from rig.records.store import RecordsError, Store
 
@@ -314,6 +315,21 @@ def test_a_run_ends_once(store, make):
     assert store.run(run).end == RunEnd(
         make.run_end().ended_at, RunState.STOPPED, None, feeds_off=False
     )
+
+
+def test_what_the_control_loop_was_granted_and_its_lateness_come_back(store, make):
+    late = Lateness(1e-3, 8, 2, 1, Spread(2e-3, ((1e-4, 7), (2.25e-3, 1))), Spread(0.0, ()))
+    run = store.begin_run(make.run_start(control="SCHED_FIFO 40, memory locked"))
+    store.finish_run(run, make.run_end(lateness=late))
+    kept = store.run(run)
+    assert kept.start.control == "SCHED_FIFO 40, memory locked"
+    assert kept.end.lateness == late
+
+
+def test_no_lateness_is_null_and_not_nought(store, make):
+    run = store.begin_run(make.run_start())
+    store.finish_run(run, make.run_end())
+    assert rows_of(store, "SELECT control, lateness FROM runs") == [(None, None)]
 
 
 @pytest.mark.parametrize("method", ["add_event", "finish_step", "finish_run"])

@@ -76,6 +76,29 @@ def test_the_smallest_rig_file_gets_the_stated_defaults() -> None:
     assert rig.wiring(25.0).supply is None
 
 
+def test_what_the_control_loop_asks_for() -> None:
+    control = read(SMALLEST).control
+    assert (control.real_time, control.priority, control.lock_memory) == (True, 40, True)
+    assert starter_settings().control == control
+    text = "[control]\nreal_time = false\npriority = 49\nlock_memory = false\n"
+    control = read(SMALLEST + text).control
+    assert (control.real_time, control.priority, control.lock_memory) == (False, 49, False)
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ("priority = 50", "50 is too large; allowed: a whole number from 1 to 49"),
+        ("priority = 0", "0 is too small"),
+        ("real_time = 1", "real_time"),
+        ("lock_mem = true", 'did you mean "lock_memory"?'),
+    ],
+)
+def test_mistakes_in_what_the_control_loop_asks_for(line: str, said: str) -> None:
+    (mistake,) = mistakes(f"{SMALLEST}[control]\n{line}\n")
+    assert said in mistake
+
+
 def test_folders_count_from_the_rig_file() -> None:
     rig = read('logs = "../kept"\nplans = "/srv/plans"\n' + SMALLEST)
     assert rig.folder == Path("/bench")

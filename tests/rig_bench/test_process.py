@@ -67,6 +67,14 @@ def test_a_whole_run_in_its_own_process_with_live_samples(records):
     run = recorded(records)
     assert run.end.judgement.verdict == "pass"
     assert [t.outcome for t in run.steps[0].half_turns] == ["parked", "parked"]
+    # What the loop was granted and how late it was, as told and as kept.
+    assert ended.control == run.start.control
+    assert "SCHED_FIFO 40" in run.start.control or "ordinary scheduling" in run.start.control
+    late = run.end.lateness
+    assert late == ended.lateness
+    assert late.period_s == 0.005
+    assert late.cycles == written - 2  # not the first, nor the one after the step's analysis
+    assert 0.0 < late.woken.quantile_s(0.5) < late.done.quantile_s(0.5)
 
 
 @pytest.mark.parametrize(

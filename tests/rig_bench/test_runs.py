@@ -13,6 +13,8 @@ ZERO = '[[step]]\nkind = "zero"\nduration_s = 0.2\n'
 
 def test_a_sound_unit_passes_and_every_measure_is_there(carry_out):
     ran = carry_out(make_order(make_plan(ZERO, REST, HALF_TURNS)))
+    assert ran.record.start.control is None  # in virtual time nothing is late
+    assert ran.record.end.lateness is None
     assert ran.verdict == "pass"
     assert ran.outcomes == ["parked", "parked"]
     assert ran.ended.state is RunState.FINISHED
