@@ -7,9 +7,10 @@ pyserial run unchanged on a Raspberry Pi and on the simulated bench.  ``drivers`
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, NamedTuple, Protocol
+from enum import StrEnum
+from typing import Any, NamedTuple, Protocol, runtime_checkable
 
 # --- errors -----------------------------------------------------------------------------------
 #
@@ -164,6 +165,26 @@ class Reading(NamedTuple):
     flags: int
 
 
+class FindingState(StrEnum):
+    """How a check of the machine came out."""
+
+    OK = "ok"
+    LOOK = "look"  # works, but not as well or as safely as it could
+    WRONG = "wrong"  # a run would not start, or must not
+    LEFT_OUT = "left_out"  # could not be looked at, or is not there
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What one check of the machine found: ``text`` what was seen, ``to_do`` what to do then."""
+
+    name: str
+    title: str
+    state: FindingState
+    text: str
+    to_do: str = ""
+
+
 # --- what a backend supplies ------------------------------------------------------------------
 
 
@@ -246,6 +267,15 @@ class Backend(Protocol):
 
     def close(self) -> None:
         """Release everything.  Idempotent."""
+        ...
+
+
+@runtime_checkable
+class ChecksItself(Protocol):
+    """A backend that can look at the machine it runs on; no part of `Backend` needs it."""
+
+    def checks(self, buses: Sequence[int]) -> tuple[Finding, ...]:
+        """Return what is found of pins and of the I2C ``buses``; claims no pin, reads no chip."""
         ...
 
 

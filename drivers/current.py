@@ -23,6 +23,7 @@ from .ina219 import (
     BUS_CODE_END,
     BUS_STEP_V,
     REG_BUS,
+    REG_CALIBRATION,
     REG_CONFIG,
     REG_POWER,
     REG_SHUNT,
@@ -36,6 +37,8 @@ from .ina219 import (
 # The configuration is read back every so many bus reads: with 10 samples between them and 1 kHz
 # a reset that left the pointer in place is found within 0.1 s.
 _CONFIG_EVERY = 10
+_RESET_BIT = 0x8000  # of the configuration register
+_ODD_CALIBRATION = 0x5A5A  # anything that a reset takes away
 _CNVR, _OVF = 0b10, 0b01  # bits of the bus voltage register
 _POINTERS = {register: bytes((register,)) for register in range(6)}
 _TAKEN = "the I2C bus is taken by another user of it"
@@ -290,6 +293,40 @@ class CurrentSensor:
         self._voltage_v = math.nan
         return Reading(self._now_s() - self._age_s, math.nan, math.nan, LOST)
 
+    # --- identity -------------------------------------------------------------------------
+
+    def identify(self) -> str:
+        """Reset the chip, set it up again, and return what shows that it is an INA219.
+
+        Only with nothing fed: its readings are gone meanwhile.  The chip has no number of its own;
+        its power-on values are what tells it apart (SBOS448G, tables 3 to 8: configuration 0x399F,
+        calibration 0).  Raises SensorError if they are not there or if it does not answer.
+        """
+        where = place(self.wiring)
+        self._pointed = self._trusted = False
+        try:
+            self._write(REG_CALIBRATION, _ODD_CALIBRATION)
+            self._write(REG_CONFIG, _RESET_BIT)
+            config, calibration = self._register(REG_CONFIG), self._register(REG_CALIBRATION)
+            self._configure()
+        except OSError as error:
+            raise SensorError(
+                f"The {where} does not answer: {error}. Check its plug, SDA and SCL, its 3.3 V and "
+                "the address jumpers."
+            ) from error
+        self._trusted = True
+        self._clock.sleep_until(self._valid_from_s)
+        if (config, calibration) != (RESET_CONFIG, 0):
+            raise SensorError(
+                f"What answers as the {where} is no INA219: reset, its configuration reads "
+                f"0x{config:04X} and its calibration 0x{calibration:04X} instead of "
+                f"0x{RESET_CONFIG:04X} and 0. See which chip is at that address."
+            )
+        return (
+            f"the {where} is an INA219: reset it reads 0x{config:04X}, and it keeps "
+            f"0x{self._plan.config:04X}"
+        )
+
     # --- registers ------------------------------------------------------------------------
 
     def _open(self) -> Any:
@@ -310,12 +347,7 @@ class CurrentSensor:
     def _configure(self) -> None:
         """Write the configuration word once and read it back; OSError if it differs."""
         config = self._plan.config
-        if not self._bus.try_lock():
-            raise OSError(_TAKEN)
-        try:
-            self._device.write(bytes((REG_CONFIG, config >> 8, config & 0xFF)))
-        finally:
-            self._bus.unlock()
+        self._write(REG_CONFIG, config)
         answer = self._register(REG_CONFIG)
         if answer != config:
             raise OSError(f"configuration 0x{config:04X} reads back as 0x{answer:04X}")
@@ -326,6 +358,14 @@ class CurrentSensor:
         self._alive_s = now_s + self._plan.slowest_pair_s
         self._bus_flags = OK
         self._until_bus = 1
+
+    def _write(self, register: int, word: int) -> None:
+        if not self._bus.try_lock():
+            raise OSError(_TAKEN)
+        try:
+            self._device.write(bytes((register, word >> 8, word & 0xFF)))
+        finally:
+            self._bus.unlock()
 
     def _register(self, register: int) -> int:
         # The library's own way to lock spins for ever on a bus that somebody else holds.

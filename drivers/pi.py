@@ -13,10 +13,11 @@ import fcntl
 import os
 import struct
 import tempfile
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from . import BackendError, BackendOptions, Clock, Hands, I2CBus, RigWiring
+from . import BackendError, BackendOptions, Clock, Finding, Hands, I2CBus, RigWiring
 from .clock import MonotonicClock
 
 # Labels of the GPIO that the 40-pin header is on: Pi 5; Pi 4; Pi 3, 2 and Zero.
@@ -69,6 +70,16 @@ class PiBackend:
             "kernel": os.uname().release,
             "outputs_outlive_program": outputs_outlive_program(),
         }
+
+    def checks(self, buses: Sequence[int]) -> tuple[Finding, ...]:
+        """Return what is found of the pins and the I2C ``buses``; claims no pin."""
+        from .pi_checks import bus_speed, outputs_released, pin_factory
+
+        return (
+            pin_factory(self.pin_factory, self._chip, self._label),
+            outputs_released(outputs_outlive_program()),
+            *(bus_speed(bus, Path("/")) for bus in buses),
+        )
 
     def close(self) -> None:
         """Give pins and buses back.  Idempotent."""

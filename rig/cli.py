@@ -215,9 +215,22 @@ def _add_records(parser: argparse.ArgumentParser) -> None:
 
 
 def _add_check(parser: argparse.ArgumentParser) -> None:
-    parser.description = "Check a rig file and plans against each other; nothing is fed."
+    parser.description = (
+        "Check the rig file and plans against each other, and this machine; nothing is fed.  With "
+        "--bench the rig must be switched on."
+    )
     parser.add_argument("plans", nargs="*", help="plans to check (default: all the rig has)")
     _add_rig(parser)
+    parser.add_argument(
+        "--bench", action="store_true", help="also open the bench and look at outputs and sensors"
+    )
+    parser.add_argument(
+        "--jig-empty",
+        action="store_true",
+        help="the jig is guarded and nothing is connected to the feeds: with --bench, prove the "
+        "dead-man too (the master relay picks up)",
+    )
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
     parser.set_defaults(module="check")
 
 

@@ -53,7 +53,9 @@ class RigCheckOrder:
     """A look at one station of the rig itself: readings, zero offset, and with ``full`` the
     self-check (each relay clicked with no unit fitted, each switch pressed when asked).
 
-    ``backend`` and ``options`` as in `RunOrder`.  Picklable.
+    With ``unfed`` the self-check is only what makes no feed and needs no hand: outputs, sensors
+    down to their identity, and with leave the dead-man.  ``backend`` and ``options`` as in
+    `RunOrder`.  Picklable.
     """
 
     settings: RigSettings
@@ -61,6 +63,7 @@ class RigCheckOrder:
     backend: str | None = None
     options: BackendOptions = field(default_factory=BackendOptions)
     full: bool = False
+    unfed: bool = False
 
     @property
     def backend_name(self) -> str:

@@ -61,7 +61,9 @@ class RigCheck:
         return ended
 
     def _look_at(self, look: Look) -> None:
-        if self.order.full:
+        if self.order.unfed:
+            self._check_unfed(look)
+        elif self.order.full:
             self._check(look)
         else:
             self._read(look)
@@ -87,6 +89,37 @@ class RigCheck:
             window_s = NEXT_ZERO_S
 
     # --- self-check -----------------------------------------------------------------------
+
+    def _check_unfed(self, look: Look) -> None:
+        sensors = SensorChecks(look)
+        outputs = OutputChecks(look, sensors)
+        power = PoweredStation(look)
+        items = CheckList(
+            self.console,
+            (
+                Item("feed_outputs", "Feed outputs read back", outputs.feeds),
+                Item("identity", "Identity of the current sensors", sensors.identity),
+                Item("sensor", "Current sensor answers afresh", sensors.battery_answers),
+                Item("zero", "Zero of the current sensor", sensors.battery_zero),
+                Item("ignition_sensor", "Ignition feed sensor", sensors.ignition),
+                Item("bus", "Speed of the I2C bus, measured", sensors.bus_speed),
+                Item(
+                    "dead_man",
+                    "Dead-man and master relay",
+                    lambda: outputs.dead_man(items, power),
+                ),
+            ),
+        )
+        try:
+            for name in ("feed_outputs", "identity", "sensor", "zero", "ignition_sensor", "bus"):
+                items.do(name)
+            if not items.unsafe:
+                power.prepare()
+            items.do("dead_man")
+            self._good, self._complete = items.good, True
+        finally:
+            trouble = power.close()
+            self._text = f"{items.summary()} {trouble}".strip()
 
     def _check(self, look: Look) -> None:
         sensors = SensorChecks(look)

@@ -1,42 +1,146 @@
-"""`halfturn check`: the rig file and plans against each other; nothing is fed."""
+"""`halfturn check`: rig file and plans, this machine, and on request the bench; nothing is fed."""
 
 from __future__ import annotations
 
 import argparse
+import json
 import sys
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, field
+from typing import Any
 
+from drivers import Finding, FindingState
 from rig.commands import exits
-from rig.commands.common import plan_of, rig_settings
+from rig.commands.common import RECORDS_FILE, plan_of, rig_settings
+from rig.commands.exits import CommandError
+from rig.commands.terminal import wrapped
 from rig.feasible import cautions_on_rig, check_plan_on_rig, describe_sensor
 from rig.plans import list_plans
 from rig.schema import MistakesError
+from rig.settings import RigSettings, StationSettings
+
+
+@dataclass
+class PlanLook:
+    """A plan held against the rig: with ``mistakes`` it cannot be run."""
+
+    plan: str
+    file: str = ""
+    title: str = ""
+    sensor: str = ""
+    warnings: list[str] = field(default_factory=list)
+    mistakes: list[str] = field(default_factory=list)
 
 
 def run(options: argparse.Namespace) -> int:
-    """Check and say what was found; 0 if a run would start, else the mistakes' status."""
+    """Check and say what was found; 0 if a run would start, else why not as a status."""
+    if options.jig_empty and not options.bench:
+        raise CommandError(exits.USAGE, "--jig-empty says something about the bench: add --bench.")
     settings = rig_settings(options)
     station = settings.station(options.station or settings.stations[0].name)
+    names = options.plans or sorted(list_plans((settings.plans,)))
+    plans = [_plan(name, settings, station) for name in names]
+    if not options.json:
+        _tell_files(settings, station, plans)
+    machine = _machine(settings, station)
+    if not options.json:
+        _tell("this machine", machine)
+    bench: list[Finding] | None = None
+    if options.bench:
+        from rig.commands.check_bench import bench_findings
+
+        bench = bench_findings(settings, station, jig_empty=options.jig_empty)
+        if not options.json:
+            _tell("the bench, nothing fed", bench)
+    status = _status(plans, [*machine, *(bench or [])])
+    if options.json:
+        print(json.dumps(_answer(settings, station, plans, machine, bench, status), indent=2))
+    return status
+
+
+def _status(plans: Sequence[PlanLook], found: Sequence[Finding]) -> int:
+    if any(plan.mistakes for plan in plans):
+        return exits.FILES
+    wrong = any(finding.state is FindingState.WRONG for finding in found)
+    return exits.BENCH if wrong else exits.PASS
+
+
+def _plan(name: str, settings: RigSettings, station: StationSettings) -> PlanLook:
+    look = PlanLook(name)
+    try:
+        plan = plan_of(name, settings)
+        mistakes = check_plan_on_rig(plan, settings, station)
+    except MistakesError as error:
+        look.mistakes = str(error).splitlines()
+        return look
+    look.file, look.title = str(plan.file), plan.title
+    look.mistakes = [str(mistake) for mistake in mistakes]
+    if not mistakes:
+        look.sensor = describe_sensor(settings, station, plan)
+        look.warnings = list(cautions_on_rig(plan, settings, station))
+    return look
+
+
+def _machine(settings: RigSettings, station: StationSettings) -> list[Finding]:
+    from rig.machine import findings
+
+    return findings(settings, station, settings.logs / RECORDS_FILE)
+
+
+def _tell_files(settings: RigSettings, station: StationSettings, plans: Sequence[PlanLook]) -> None:
     print(
         f"{settings.file}: rig {settings.name}, backend {settings.backend}: read without mistakes"
     )
     for warning in settings.warnings():
         print(f"  warning: {warning}")
-    names = options.plans or sorted(list_plans((settings.plans,)))
-    wrong = False
-    for name in names:
-        try:
-            plan = plan_of(name, settings)
-            mistakes = check_plan_on_rig(plan, settings, station)
-        except MistakesError as error:
-            wrong = True
-            print(error, file=sys.stderr)
-            continue
-        if mistakes:
-            wrong = True
-            print("\n".join(str(mistake) for mistake in mistakes), file=sys.stderr)
+    for plan in plans:
+        if plan.mistakes:
+            print("\n".join(plan.mistakes), file=sys.stderr)
             continue
         print(f"{plan.file}: {plan.title}: can be run on station {station.name}")
-        print(f"  {describe_sensor(settings, station, plan)}")
-        for caution in cautions_on_rig(plan, settings, station):
+        print(f"  {plan.sensor}")
+        for caution in plan.warnings:
             print(f"  warning: {caution}")
-    return exits.FILES if wrong else exits.PASS
+
+
+_WORDS = {
+    FindingState.OK: "ok",
+    FindingState.LOOK: "look",
+    FindingState.WRONG: "WRONG",
+    FindingState.LEFT_OUT: "-",
+}
+
+
+def _tell(heading: str, found: Sequence[Finding]) -> None:
+    print(f"{heading}:")
+    for finding in found:
+        _line(f"  {_WORDS[finding.state]:<6}{finding.title}: {finding.text}")
+        if finding.to_do:
+            _line(f"        {finding.to_do}")
+
+
+def _line(text: str) -> None:
+    print(wrapped(text) if sys.stdout.isatty() else text)
+
+
+def _answer(
+    settings: RigSettings,
+    station: StationSettings,
+    plans: Sequence[PlanLook],
+    machine: Sequence[Finding],
+    bench: Sequence[Finding] | None,
+    status: int,
+) -> dict[str, Any]:
+    return {
+        "status": status,
+        "rig": {
+            "file": str(settings.file),
+            "name": settings.name,
+            "backend": settings.backend,
+            "station": station.name,
+            "warnings": list(settings.warnings()),
+        },
+        "plans": [asdict(plan) for plan in plans],
+        "machine": [asdict(finding) for finding in machine],
+        "bench": None if bench is None else [asdict(finding) for finding in bench],
+    }

@@ -509,3 +509,60 @@ def test_closing_twice(bench):
     sensor = make(bench)
     sensor.close()
     sensor.close()
+
+
+# --- identity ------------------------------------------------------------------------------
+
+
+def test_an_ina219_is_known_by_its_power_on_values(bench, sheet):
+    sensor = make(bench)
+    ours = config_of(bench)
+    said = sensor.identify()
+    assert f"0x{sheet.RESET_CONFIGURATION:04X}" in said
+    assert config_of(bench) == ours  # and is set up again
+    bench.hold(2.0 * SHUNT_OHM)
+    assert all(reading.flags == OK for reading in take(bench, sensor, 30))
+    assert take(bench, sensor, 1)[0].current_a == 2.0
+
+
+class OtherChip:
+    """Keeps what is written to it and answers a reset in its own way."""
+
+    def __init__(self, chip, reset_config, reset_calibration):
+        self._chip = chip
+        self._values = (reset_config, reset_calibration)
+        self._was_reset = False
+
+    def __getattr__(self, name):
+        return getattr(self._chip, name)
+
+    def __setattr__(self, name, value):
+        if name.startswith("_"):
+            super().__setattr__(name, value)
+        else:
+            setattr(self._chip, name, value)
+
+    def write(self, register, value):
+        self._was_reset = register == 0 and bool(value & 0x8000)
+        self._chip.write(register, value)
+
+    def read(self, lag_s=0.0):
+        if self._was_reset and self._chip.pointer in (0, 5):
+            return self._values[self._chip.pointer == 5]
+        return self._chip.read(lag_s)
+
+
+# 0x4127: what an INA226, which can have the same addresses, reads after a reset (from memory).
+@pytest.mark.parametrize(("config", "calibration"), [(0x4127, 0), (0x399F, 0x5A5A)])
+def test_another_chip_is_told_apart(bench, config, calibration):
+    sensor = make(bench)
+    bench.bus.chips[0x40] = OtherChip(bench.chip, config, calibration)
+    with pytest.raises(SensorError, match=r"is no INA219.*See which chip"):
+        sensor.identify()
+
+
+def test_no_answer_is_no_identity(bench):
+    sensor = make(bench)
+    bench.chip.absent = True
+    with pytest.raises(SensorError, match="does not answer"):
+        sensor.identify()

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from drivers import CLIPPED, LOST, RESET, STUCK, Reading, SensorWiring
+from drivers import CLIPPED, LOST, RESET, STUCK, Reading, SensorError, SensorWiring
 from drivers.current import CurrentSensor
 from drivers.ina219 import place
 from rig.bench.checks.items import LeftOutError, NotWiredError, WrongError
@@ -18,6 +18,8 @@ from rig.bench.requests import Sample
 from rig.bench.zero import COVERAGE, Zero, zero_of
 
 LOOK_S = 0.5  # for whether it answers
+READS_S = 0.2  # for how long one reading takes
+SLOW_BUS_S = 29 / 100_000  # start, address, two bytes and stop at the Pi's default of 100 kHz
 ZERO_S = 1.0  # for its zero: fifty periods of mains hum
 # The control loop takes more than `FLOWING_MIN_A` for motor current; a sensor whose readings
 # scatter (one standard deviation) by a third of that would be taken for a motor now and then.
@@ -38,6 +40,37 @@ class SensorChecks:
         self._look = look
         self.works = self.ignition_works = False
         self.zero: Zero | None = None
+
+    def identity(self) -> str:
+        """Return what shows that the sensors are the chips that the program takes them for."""
+        station = self._look.station
+        sensors = (station.battery_sensor, station.ignition_sensor)
+        try:
+            said = [sensor.identify() for sensor in sensors if sensor is not None]
+        except SensorError as error:
+            raise WrongError(str(error)) from error
+        text = "; ".join(said)
+        return f"{text[:1].upper()}{text[1:]}."
+
+    def bus_speed(self) -> str:
+        """Return how long one reading takes, the quickest of many: the bus and the way to it."""
+        if not self.works:
+            raise LeftOutError("No reading to measure without an answer.")
+        look = self._look
+        sensor = look.station.battery_sensor
+        taken_s = []
+        for _ in look.samples(READS_S):
+            before_s = look.now_s()
+            sensor.read()
+            taken_s.append(look.now_s() - before_s)
+        quickest_s = min(taken_s)
+        seen = f"One reading takes {quickest_s * 1000:.3f} ms at the quickest"
+        if quickest_s >= SLOW_BUS_S:
+            raise WrongError(
+                f"{seen}, as on a bus at 100 kHz: too slow for two sensors at 1 kHz. Set "
+                "i2c_arm_baudrate=400000 (README, Raspberry Pi set-up), or lower sample_hz."
+            )
+        return f"{seen}; at 100 kHz it would take {SLOW_BUS_S * 1000:.2f} ms."
 
     def battery_answers(self) -> str:
         """Return what the sensor can see if it answers."""
