@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import atexit
 import contextlib
+import errno
 import fcntl
 import os
 import struct
@@ -151,6 +152,24 @@ def open_i2c(number: int) -> Any:
 
         class Bus(Lockable, I2C):  # type: ignore[misc]  # Blinka is untyped
             """A bus by number with the lock that the sensor library expects."""
+
+            def readfrom_into(
+                self,
+                address: int,
+                buffer: Any,
+                *,
+                start: int = 0,
+                end: int | None = None,
+                stop: bool = True,
+            ) -> None:
+                """Read bytes from a chip; OSError if they do not come."""
+                count = (len(buffer) if end is None else end) - start
+                data = self._i2c_bus.read_bytes(address, count)
+                # Of a raw file, Python returns None where the kernel answers EAGAIN: the bus went
+                # to another master.  Blinka would take it for data.
+                if data is None or len(data) != count:
+                    raise OSError(errno.EAGAIN, "the bus was lost in the middle of a transfer")
+                buffer[start : start + count] = data
 
             def deinit(self) -> None:
                 self._i2c_bus.close()

@@ -53,8 +53,6 @@ class SteadyPin(LGPIOPin):  # type: ignore[misc]  # gpiozero is untyped
         first, self._first_level = self._first_level, None
         if handle is None or first is None:
             return
-        # A line keeps its flags when it is claimed again, so it has to be freed.
-        lgpio.gpio_free(handle, self._number)
         pull = lgpio.SET_PULL_UP if first else lgpio.SET_PULL_DOWN
         lgpio.gpio_claim_input(handle, self._number, pull)
 

@@ -10,6 +10,7 @@ import types
 from pathlib import Path
 
 import pytest
+from kernel_i2c import I2C_RETRIES, I2C_TIMEOUT, I2CDevice, plug_in
 
 from drivers import (
     OK,
@@ -238,11 +239,12 @@ def test_the_empty_lgpio_on_the_package_index(monkeypatch, tmp_path):
 
 
 @pytest.fixture
-def on_a_pi(lgpio, monkeypatch, tmp_path):
-    monkeypatch.setattr(pi_module, "find_header_chip", lambda devices: (4, "pinctrl-rp1"))
+def on_a_pi(chip, monkeypatch, tmp_path):
+    """A machine whose only GPIO chip has the label of a Raspberry Pi 5's header."""
+    monkeypatch.setattr(pi_module, "find_header_chip", lambda devices: (4, chip.label))
     monkeypatch.delenv("LG_WD", raising=False)
     monkeypatch.setenv("RUNTIME_DIRECTORY", str(tmp_path))
-    yield lgpio
+    yield chip
     os.environ.pop("LG_WD", None)
 
 
@@ -251,7 +253,7 @@ def test_pi_backend(on_a_pi, tmp_path):
     assert os.environ["LG_WD"] == str(tmp_path)
     assert (backend.name, backend.simulated, backend.hands) == ("pi", False, None)
     feed = FeedOutput(OutputWiring(17, active_high=False), backend.pin_factory)
-    assert [x for what, n, x in on_a_pi.log if (what, n) == ("drive", 17)] == [1]
+    assert on_a_pi.world.driven[17] == [True]
     feed.make()
     facts = backend.facts()
     assert facts["gpio_chip"] == "gpiochip4"
@@ -261,26 +263,26 @@ def test_pi_backend(on_a_pi, tmp_path):
     feed.close()
     backend.close()
     backend.close()
-    assert on_a_pi.closed == [104]
+    assert not on_a_pi.open_files
     assert "board" not in sys.modules
 
 
-def test_closing_the_backend_under_an_open_feed(on_a_pi):
+@pytest.mark.parametrize("keeps_outputs", [True, False])
+def test_closing_the_backend_under_an_open_feed(on_a_pi, keeps_outputs):
+    on_a_pi.keeps_outputs = keeps_outputs
     backend = load_backend("pi", RIG, PLAIN)
     feed = FeedOutput(OutputWiring(17), backend.pin_factory)
     feed.make()
     backend.close()
-    assert not on_a_pi.lines[17]["out"]  # an input again, pulled to off
-    assert on_a_pi.lines[17]["flags"] == on_a_pi.SET_PULL_DOWN
+    assert not on_a_pi.lines[17].out
     with pytest.raises(FeedError):
         feed.close()
+    assert not on_a_pi.lines[17].out
+    assert on_a_pi.world.driven[17] == [False, True]
 
 
-def test_chip_that_cannot_be_opened(on_a_pi, monkeypatch):
-    def refuse(chip):
-        raise on_a_pi.error("can not open gpiochip")
-
-    monkeypatch.setattr(on_a_pi, "gpiochip_open", refuse)
+def test_chip_that_cannot_be_opened(on_a_pi):
+    on_a_pi.denied = True
     with pytest.raises(BackendError, match=r"gpiochip4 cannot be opened.*group gpio"):
         load_backend("pi", RIG, PLAIN)
 
@@ -313,83 +315,12 @@ def test_a_bus_that_may_not_be_opened(monkeypatch):
         pi_module.open_i2c(1)
 
 
-class DeviceFile:
-    """/dev/i2c-1 with the emulated bus behind it, at the level of read, write and ioctl."""
-
-    def __init__(self, bus, handle):
-        self.bus = bus
-        self.handle = handle
-        self.address = 0
-
-    def fileno(self):
-        return self.handle
-
-    def close(self):
-        os.close(self.handle)
-
-    def read(self, count):
-        data = bytearray(count)
-        self.bus.readfrom_into(self.address, data)
-        return bytes(data)
-
-    def write(self, data):
-        self.bus.writeto(self.address, data)
-        return len(data)
-
-    def ioctl(self, handle, request, argument):
-        from Adafruit_PureIO import smbus
-
-        if request == smbus.I2C_SLAVE:
-            self.address = argument
-            return
-        assert request == smbus.I2C_RDWR
-        out, into = (argument.msgs[i] for i in range(argument.nmsgs))
-        assert into.flags == smbus.I2C_M_RD
-        data = bytearray(into.len)
-        self.bus.writeto_then_readfrom(out.addr, bytes(out.buf[: out.len]), data)
-        for i, byte in enumerate(data):
-            into.buf[i] = byte
-
-
-@pytest.fixture
-def i2c_device(bench, monkeypatch):
-    from Adafruit_PureIO import smbus
-
-    device = DeviceFile(bench.bus, os.open(os.devnull, os.O_RDWR))
-
-    def open_device(self, number):
-        assert number == 1
-        self._device = device
-
-    monkeypatch.setattr(smbus.SMBus, "open", open_device)
-    monkeypatch.setattr(smbus, "ioctl", device.ioctl)
-    return device
-
-
-def test_the_sensor_through_blinka_down_to_the_system_calls(bench, i2c_device):
-    """The same driver, chip and readings as on the simulated bus, by the way a Pi takes."""
-    settings = []
-    bench.hold(2.0 * 0.005)
-    bus = pi_module.open_i2c(1)
-    sensor = CurrentSensor(SensorWiring(1, 0x40, 0.005, 20.0), bus, bench)
-    for _ in range(30):
-        bench.sleep_until(bench.time_s + 1e-3)
-        reading = sensor.read()
-        settings.append((reading.current_a, reading.voltage_v, reading.flags))
-    assert set(settings) == {(2.0, 12.0, OK)}
-    bench.chip.absent = True
-    assert sensor.read().flags != OK
-    bus.deinit()
-
-
-def test_the_bus_gives_up_soon(bench, i2c_device, monkeypatch):
-    """I2C_TIMEOUT (0x0702, in 10 ms) and I2C_RETRIES (0x0701), from linux/i2c-dev.h."""
-    asked = []
-    monkeypatch.setattr(
-        pi_module.fcntl, "ioctl", lambda fd, request, argument: asked.append((request, argument))
-    )
+def test_the_bus_gives_up_soon(bench, monkeypatch):
+    """I2C_TIMEOUT (in 10 ms) and I2C_RETRIES, from linux/i2c-dev.h."""
+    device = I2CDevice(bench.bus)
+    plug_in(device, monkeypatch)
     pi_module.open_i2c(1).deinit()
-    assert asked == [(0x0702, 1), (0x0701, 0)]
+    assert device.settings == [(I2C_TIMEOUT, 1), (I2C_RETRIES, 0)]
 
 
 # --- the clock -----------------------------------------------------------------------------

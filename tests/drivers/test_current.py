@@ -12,38 +12,11 @@ import pytest
 from adafruit_ina219 import INA219
 from hypothesis import assume, given
 from hypothesis import strategies as st
+from sensor_reading import SHUNT_OHM, make, take, wiring
 
-from drivers import CLIPPED, LOST, OK, RESET, STUCK, SensorError, SensorWiring
+from drivers import CLIPPED, LOST, OK, RESET, SensorError
 from drivers.current import CurrentSensor
 from drivers.simulated.chip import SimulatedBus
-
-SHUNT_OHM = 0.005
-
-
-def wiring(**changes):
-    values = {"bus": 1, "address": 0x40, "shunt_ohm": SHUNT_OHM, "max_a": 20.0}
-    return SensorWiring(**(values | changes))
-
-
-def make(bench, **changes):
-    return CurrentSensor(wiring(**changes), bench.bus, bench)
-
-
-def config_of(bench):
-    bench.chip.pointer = 0
-    return bench.chip.read()
-
-
-def take(bench, sensor, count, hz=1000.0):
-    """Read at a steady rate, as the control loop does."""
-    readings = []
-    next_s = bench.time_s
-    for _ in range(count):
-        next_s += 1 / hz
-        bench.sleep_until(next_s)
-        readings.append(sensor.read())
-    return readings
-
 
 # --- set-up --------------------------------------------------------------------------------
 
@@ -96,30 +69,6 @@ def test_wiring_that_cannot_be(bench, changes):
         make(bench, **changes)
 
 
-def test_absent_chip_is_named(bench):
-    bench.chip.absent = True
-    with pytest.raises(SensorError, match=r"0x40 on I2C bus 1.*Check its supply"):
-        make(bench)
-
-
-def test_hung_bus_at_start(bench):
-    bench.bus.hung = True
-    with pytest.raises(SensorError, match="Check its supply"):
-        make(bench)
-
-
-@pytest.mark.parametrize(
-    ("average", "sadc"), [(1, 0b0011), (2, 0b1001), (16, 0b1100), (128, 0b1111)]
-)
-def test_configuration_word(bench, sheet, average, sadc):
-    make(bench, average=average, max_a=8.0)
-    word = config_of(bench)
-    assert word & 0b111 == sheet.MODES["both_continuous"]
-    assert word >> 3 & 0b1111 == sadc
-    assert word >> 11 & 0b11 == 0  # 40 mV
-    assert word >> 13 & 1 == 1  # 32 V
-
-
 def test_description(bench):
     text = make(bench).describe()
     for part in ("0x40", "5 mohm", "160 mV = 32 A", "step 2 mA", "2 W"):
@@ -140,14 +89,6 @@ def test_a_steady_current_is_read_to_half_a_step(make_bench, current_a, volts):
     assert abs(reading.voltage_v - volts) <= 0.008 + 1e-9  # half a 16 mV step
 
 
-def test_offset_before_gain(bench):
-    bench.hold(2.0 * SHUNT_OHM)
-    sensor = make(bench, offset_a=0.1, gain=1.02)
-    assert take(bench, sensor, 1)[0].current_a == pytest.approx((2.0 - 0.1) * 1.02)
-    sensor.set_zero(0.05)
-    assert take(bench, sensor, 1)[0].current_a == pytest.approx((2.0 - 0.05) * 1.02)
-
-
 def test_a_residual_is_taken_off_as_described(bench):
     bench.hold(0.03 * SHUNT_OHM)
     sensor = make(bench, offset_a=0.01, gain=1.02)
@@ -160,36 +101,12 @@ def test_heat_in_the_shunt(bench):
     assert make(bench).shunt_w(20.0) == pytest.approx(2.0)
 
 
-@pytest.mark.parametrize("sign", [1, -1])
-def test_clipped_at_the_end_of_the_range_and_not_below(bench, sign):
-    sensor = make(bench)  # 160 mV
-    bench.hold(sign * (0.16 - 10e-6))
-    assert take(bench, sensor, 3)[-1].flags == OK
-    bench.hold(sign * 0.2)
-    reading = take(bench, sensor, 3)[-1]
-    assert reading.flags == CLIPPED
-    assert reading.current_a == pytest.approx(sign * 32.0)
-    bench.hold(sign * 0.1)
-    assert take(bench, sensor, 3)[-1].flags == OK
-
-
 def test_overflow_is_marked(bench):
     sensor = make(bench)
     bench.hold(0.1)
     bench.chip.write(5, 0xFFFE)  # somebody else's calibration: 10000 x 16 does not fit
     bench.chip.pointer = 1
     assert take(bench, sensor, 20)[-1].flags == CLIPPED
-
-
-def test_voltage_is_read_every_so_many_samples(bench):
-    sensor = make(bench, bus_every=5)
-    bench.bus_v = lambda t0, t1: 8 + bench.time_s  # slowly rising
-    readings = take(bench, sensor, 50, hz=100)
-    changes = [
-        i for i, (a, b) in enumerate(pairwise(readings), start=1) if a.voltage_v != b.voltage_v
-    ]
-    assert set(changes) <= set(range(0, 50, 5))
-    assert len(changes) == 9
 
 
 # --- timing --------------------------------------------------------------------------------
@@ -288,28 +205,6 @@ def test_acquisition_is_at_least_2_5_times_that_of_polling_the_library(make_benc
 # --- trouble -------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("pointer", [0, 1])
-@pytest.mark.parametrize("max_a", [8.0, 64.0])
-def test_a_chip_that_was_reset_is_set_up_again(bench, pointer, max_a):
-    sensor = make(bench, max_a=max_a)
-    bench.hold(1.0 * SHUNT_OHM)
-    ours = config_of(bench)
-    bench.chip.pointer = 1
-    assert take(bench, sensor, 25)[-1].flags == OK
-    bench.chip.power_on_reset()
-    bench.chip.pointer = pointer  # the data sheet does not say where it is after a reset
-    readings = take(bench, sensor, 150)
-    flagged = [r for r in readings if r.flags & RESET]
-    assert len(flagged) == 1
-    assert math.isnan(flagged[0].current_a)
-    good = [r.current_a for r in readings if not r.flags]
-    # The first conversion after the reset may not have ended when it is read; 29.5 A never is.
-    assert all(abs(a - 1.0) < 0.01 or a == 0.0 for a in good)
-    assert readings[-1].flags == OK
-    assert readings[-1].current_a == pytest.approx(1.0)
-    assert config_of(bench) == ours
-
-
 @pytest.mark.parametrize("hz", [1000.0, 5000.0, 1e6])
 def test_registers_that_a_reset_emptied_are_not_believed(make_bench, hz):
     """Until the first conversions have ended they read 0 A and 0 V, here of the slowest chip."""
@@ -322,53 +217,6 @@ def test_registers_that_a_reset_emptied_are_not_believed(make_bench, hz):
     assert readings[0].flags == RESET
     assert {(r.current_a, r.voltage_v) for r in readings if not r.flags} == {(1.0, 12.0)}
     assert sum(r.flags == RESET for r in readings) < 8  # 586 us and the set-up
-
-
-def test_the_power_on_word_as_a_current_is_believed(bench, sheet):
-    """147.51 mV reads as 0x399F, the configuration after power-on."""
-    sensor = make(bench, max_a=60.0)
-    bench.hold(sheet.RESET_CONFIGURATION * 10e-6)
-    for reading in take(bench, sensor, 30):
-        assert reading.flags == OK
-        assert reading.current_a == pytest.approx(29.502)
-
-
-@pytest.mark.parametrize("fault", ["absent", "hung", "bus"])
-def test_a_lost_chip_is_a_flag_and_comes_back(bench, fault):
-    def set_fault(on):
-        if fault == "bus":
-            bench.bus.hung = on
-        else:
-            setattr(bench.chip, fault, on)
-
-    sensor = make(bench)
-    bench.hold(1.0 * SHUNT_OHM)
-    take(bench, sensor, 15)
-    set_fault(True)
-    for _ in range(5):
-        before_s = bench.time_s
-        reading = sensor.read()
-        assert reading.flags == LOST
-        assert math.isnan(reading.current_a)
-        assert math.isnan(reading.voltage_v)
-        assert bench.time_s - before_s < 0.011  # one time-out of the bus at most
-        assert sensor.last_error
-    set_fault(False)
-    reading = take(bench, sensor, 2)[-1]
-    assert reading.flags == OK
-    assert reading.current_a == pytest.approx(1.0)
-    assert reading.voltage_v == pytest.approx(12.0)
-
-
-def test_a_chip_that_comes_back_unconfigured(bench):
-    sensor = make(bench)
-    bench.hold(1.0 * SHUNT_OHM)
-    bench.chip.absent = True
-    take(bench, sensor, 3)
-    bench.chip.absent = False
-    bench.chip.power_on_reset()
-    flags = [r.flags for r in take(bench, sensor, 5)]
-    assert flags == [RESET, OK, OK, OK, OK]
 
 
 @pytest.mark.parametrize(
@@ -385,42 +233,6 @@ def test_whatever_the_bus_raises_is_a_lost_sample(bench, monkeypatch, error):
         monkeypatch.setattr(bench.bus, name, fail)
     for _ in range(20):
         assert sensor.read().flags == LOST
-
-
-def test_a_taken_bus_does_not_hang(bench):
-    sensor = make(bench)
-    take(bench, sensor, 2)
-    assert bench.bus.try_lock()
-    assert sensor.read().flags == LOST
-    bench.bus.unlock()
-    assert take(bench, sensor, 1)[0].flags == OK
-
-
-def test_the_lock_is_given_back_after_a_failure(bench):
-    sensor = make(bench)
-    bench.chip.absent = True
-    for _ in range(3):
-        sensor.read()
-    assert bench.bus.try_lock()
-
-
-def test_a_stopped_converter_is_found(bench):
-    sensor = make(bench)
-    bench.hold(1.0 * SHUNT_OHM)
-    take(bench, sensor, 20)
-    bench.chip.stuck = True
-    flags = [r.flags for r in take(bench, sensor, 40)]
-    assert STUCK in flags
-    assert flags.index(STUCK) <= 20  # two bus reads
-    assert set(flags[flags.index(STUCK) :]) == {STUCK}
-    bench.chip.stuck = False
-    assert take(bench, sensor, 15)[-1].flags == OK
-
-
-def test_a_converter_that_never_ran_is_found(bench):
-    bench.chip.stuck = True
-    sensor = make(bench)
-    assert take(bench, sensor, 20)[-1].flags == STUCK
 
 
 @pytest.mark.parametrize("bus_every", [1, 10, 100])

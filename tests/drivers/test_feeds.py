@@ -1,4 +1,4 @@
-"""One contract for feeds and dead-man, on the simulated pins and on our lgpio pins."""
+"""One contract for feeds and dead-man, on the simulated pins and on the real lgpio library."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from itertools import pairwise
 
 import pytest
 from gpiozero import OutputDevice
+from kernel_gpio import PULL_DOWN, PULL_UP
 
 from drivers import DeadManWiring, FeedError, FeedWiring, OutputWiring
 from drivers.feeds import DeadMan, FeedOutput, FeedPair
@@ -47,14 +48,14 @@ def test_an_output_made_the_plain_way_is_seen_to_blip(simulated_pins):
     assert simulated_pins.driven(PIN) == [False, True]
 
 
-def test_gpiozeros_own_lgpio_pin_is_seen_to_blip(lgpio):
+def test_gpiozeros_own_lgpio_pin_is_seen_to_blip(chip):
     """And the reason for a pin class of our own."""
-    factory = importlib.import_module("gpiozero.pins.lgpio").LGPIOFactory(chip=0)
+    factory = importlib.import_module("gpiozero.pins.lgpio").LGPIOFactory(chip=4)
     device = OutputDevice(PIN, active_high=False, initial_value=False, pin_factory=factory)
-    driven = [level for what, n, level in lgpio.log if what == "drive" and n == PIN]
+    driven = list(chip.world.driven[PIN])
     device.close()
     factory.close()
-    assert driven == [0, 1]
+    assert driven == [False, True]
 
 
 @both_polarities
@@ -119,24 +120,38 @@ def test_a_pin_in_use_or_unknown_is_refused(pins):
     feed.close()
 
 
-def test_a_failing_write_is_told_as_a_sentence(lgpio):
-    factory = importlib.import_module("drivers.pi_pins").open_factory(0)
-    feed = FeedOutput(OutputWiring(PIN), factory)
-    lgpio.broken = True
+def test_a_failing_write_is_told_as_a_sentence(chip, lgpio_pins):
+    feed = FeedOutput(OutputWiring(PIN), lgpio_pins.factory)
+    chip.failing = True
     with pytest.raises(FeedError, match="cannot be written"):
         feed.make()
-    lgpio.broken = False
+    chip.failing = False
     feed.close()
-    factory.close()
 
 
-def test_a_pin_given_back_is_pulled_to_off(lgpio):
-    for pin, active_high in ((17, True), (27, False)):
-        factory = importlib.import_module("drivers.pi_pins").open_factory(0)
-        FeedOutput(OutputWiring(pin, active_high), factory).close()
-        pull = lgpio.SET_PULL_DOWN if active_high else lgpio.SET_PULL_UP
-        assert lgpio.lines[pin] == {"out": False, "level": 0, "flags": pull}
-        factory.close()
+def test_a_pin_that_another_program_holds_is_refused(chip, lgpio_pins):
+    chip.lines[PIN].fd = 0
+    with pytest.raises(FeedError, match=rf"GPIO {PIN} cannot be had: .*busy.*no other program"):
+        FeedOutput(OutputWiring(PIN), lgpio_pins.factory)
+    assert not lgpio_pins.is_driven(PIN)
+
+
+@both_polarities
+def test_a_pin_given_back_is_an_input_pulled_to_off(chip, lgpio_pins, active_high):
+    FeedOutput(OutputWiring(PIN, active_high), lgpio_pins.factory).close()
+    line = chip.lines[PIN]
+    assert not line.out
+    assert line.bias == (PULL_DOWN if active_high else PULL_UP)
+
+
+@pytest.mark.parametrize("keeps_outputs", [True, False])
+def test_what_is_left_of_a_line_when_its_holder_dies(chip, lgpio_pins, keeps_outputs):
+    """The kernel closes the file; Raspberry Pi OS leaves the pin driven: so there is a dead-man."""
+    chip.keeps_outputs = keeps_outputs
+    feed = FeedOutput(OutputWiring(PIN), lgpio_pins.factory)
+    feed.make()
+    chip.close(chip.lines[PIN].fd)
+    assert lgpio_pins.is_driven(PIN) is keeps_outputs
 
 
 # --- two feeds -----------------------------------------------------------------------------

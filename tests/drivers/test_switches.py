@@ -1,8 +1,9 @@
-"""Switch contacts to ground, on both kinds of pins."""
+"""Switch contacts to ground, on every kind of pins."""
 
 from __future__ import annotations
 
 import pytest
+from kernel_gpio import PULL_UP
 
 from drivers import BackendError, InputWiring
 from drivers.switches import Switch
@@ -41,7 +42,8 @@ def test_a_pin_that_cannot_be_had(pins):
         Switch(InputWiring(99), pins.factory, "emergency stop")
 
 
-def test_the_pin_is_pulled_up(lgpio, pins):
-    switch = Switch(InputWiring(5), pins.factory)
-    assert pins.factory.pin(5).pull == "up"
+def test_the_pin_is_pulled_up(chip, lgpio_pins):
+    switch = Switch(InputWiring(5), lgpio_pins.factory)
+    assert lgpio_pins.factory.pin(5).pull == "up"
+    assert chip.lines[5].bias == PULL_UP
     switch.close()
