@@ -10,11 +10,11 @@ from typing import NoReturn
 from rig import __version__
 
 USAGE = 3
-PROGRAM = 70
+_LONGEST = 300  # characters of a message of argparse, which repeats what was typed, however long
 
 EXIT_STATUS = """\
 exit status:
-  0  pass (or: done)          4  a rig file, plan or trace has mistakes
+  0  pass (or: done)          4  a rig file, plan or trace has mistakes, or cannot be written
   1  fail                     5  the bench could not start, or a rig fault ended the run
   2  retest                   6  the records cannot be read or written
   3  wrong command line       7  stopped by the operator or a signal
@@ -28,8 +28,11 @@ class _Parser(argparse.ArgumentParser):
     """argparse ends with status 2 on a wrong command line, which is 'retest' here."""
 
     def error(self, message: str) -> NoReturn:
+        from rig.commands.streams import visible
+
         self.print_usage(sys.stderr)
-        self.exit(USAGE, f"halfturn: {message}. See `{self.prog} --help`.\n")
+        said = visible(message if len(message) <= _LONGEST else message[:_LONGEST] + "...")
+        self.exit(USAGE, f"halfturn: {said}. See `{self.prog} --help`.\n")
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -246,6 +249,9 @@ def _add_new(parser: argparse.ArgumentParser) -> None:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status; no traceback ever reaches the operator."""
+    from rig.commands.streams import make_usable, tell
+
+    make_usable()
     options = _parser().parse_args(arguments)
     from importlib import import_module
 
@@ -253,18 +259,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
         command: Command = import_module(f"rig.commands.{options.module}").run
         return command(options)
     except KeyboardInterrupt:
-        print("halfturn: interrupted; feeds are off.", file=sys.stderr)
+        tell("halfturn: interrupted; feeds are off.")
         return 7
-    except BrokenPipeError:
-        # Whoever read our output went away (`| head`); Python must not complain at exit.  Only
-        # where the status carries no verdict is that as good as done.
-        sys.stdout = None
-        return 0 if options.command in ("records", "faults", "check") else PROGRAM
     except Exception as error:
         from rig.commands.failure import explain
 
         status, text = explain(error)
-        print(f"halfturn: {text}", file=sys.stderr)
+        tell(f"halfturn: {text}")
         return status
 
 

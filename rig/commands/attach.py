@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 
 from rig.bench.attached import attach
@@ -11,11 +10,12 @@ from rig.bench.commands import Stop
 from rig.bench.order import RunOrder
 from rig.bench.signals import flag_signals
 from rig.commands import exits
-from rig.commands.common import records_path, say
+from rig.commands.common import records_path
 from rig.commands.exits import CommandError
 from rig.commands.follow import follow
 from rig.commands.progress import Progress
-from rig.commands.run import Gathered, answer, status_of, words
+from rig.commands.run import Gathered, status_of, tell_end
+from rig.commands.streams import say, tell
 
 
 def run(options: argparse.Namespace) -> int:
@@ -43,13 +43,9 @@ def run(options: argparse.Namespace) -> int:
                 bench, flag, gathered.show, leave=not options.stop, asks=sys.stdin.isatty()
             )
         if ended is None:
-            say("Left. The run goes on by itself; `halfturn attach` comes back.", error=True)
+            tell("Left. The run goes on by itself; `halfturn attach` comes back.")
             return exits.PASS
-        say(
-            json.dumps(answer(ended, gathered), indent=2)
-            if options.json
-            else words(ended, gathered)
-        )
+        tell_end(ended, gathered, as_json=options.json)
         return status_of(ended)
     finally:
         bench.close()

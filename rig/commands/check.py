@@ -13,6 +13,7 @@ from drivers import Finding, FindingState
 from rig.commands import exits
 from rig.commands.common import RECORDS_FILE, plan_of, rig_settings
 from rig.commands.exits import CommandError
+from rig.commands.streams import say, tell
 from rig.commands.terminal import wrapped
 from rig.feasible import cautions_on_rig, check_plan_on_rig, describe_sensor
 from rig.plans import list_plans
@@ -54,7 +55,7 @@ def run(options: argparse.Namespace) -> int:
             _tell("the bench, nothing fed", bench)
     status = _status(plans, [*machine, *(bench or [])])
     if options.json:
-        print(json.dumps(_answer(settings, station, plans, machine, bench, status), indent=2))
+        say(json.dumps(_answer(settings, station, plans, machine, bench, status), indent=2))
     return status
 
 
@@ -88,19 +89,17 @@ def _machine(settings: RigSettings, station: StationSettings) -> list[Finding]:
 
 
 def _tell_files(settings: RigSettings, station: StationSettings, plans: Sequence[PlanLook]) -> None:
-    print(
-        f"{settings.file}: rig {settings.name}, backend {settings.backend}: read without mistakes"
-    )
+    say(f"{settings.file}: rig {settings.name}, backend {settings.backend}: read without mistakes")
     for warning in settings.warnings():
-        print(f"  warning: {warning}")
+        say(f"  warning: {warning}")
     for plan in plans:
         if plan.mistakes:
-            print("\n".join(plan.mistakes), file=sys.stderr)
+            tell("\n".join(plan.mistakes))
             continue
-        print(f"{plan.file}: {plan.title}: can be run on station {station.name}")
-        print(f"  {plan.sensor}")
+        say(f"{plan.file}: {plan.title}: can be run on station {station.name}")
+        say(f"  {plan.sensor}")
         for caution in plan.warnings:
-            print(f"  warning: {caution}")
+            say(f"  warning: {caution}")
 
 
 _WORDS = {
@@ -112,7 +111,7 @@ _WORDS = {
 
 
 def _tell(heading: str, found: Sequence[Finding]) -> None:
-    print(f"{heading}:")
+    say(f"{heading}:")
     for finding in found:
         _line(f"  {_WORDS[finding.state]:<6}{finding.title}: {finding.text}")
         if finding.to_do:
@@ -120,7 +119,7 @@ def _tell(heading: str, found: Sequence[Finding]) -> None:
 
 
 def _line(text: str) -> None:
-    print(wrapped(text) if sys.stdout.isatty() else text)
+    say(wrapped(text) if sys.stdout.isatty() else text)
 
 
 def _answer(

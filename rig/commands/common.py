@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from pathlib import Path
 
 from rig.commands import exits
 from rig.commands.exits import CommandError
+from rig.commands.streams import tell
+from rig.labels import trouble_with
 from rig.plans import Plan, find_plan, load_plan
 from rig.settings import RigSettings, load_settings, starter_settings
 
@@ -45,21 +46,17 @@ def plan_of(name: str, settings: RigSettings) -> Plan:
     return load_plan(find_plan(name, (settings.plans, Path("test_plans"), Path())))
 
 
-def say(text: str, *, error: bool = False) -> None:
-    """Print a line; whoever reads it going away (`| head`) does not change the exit status."""
-    try:
-        print(text, file=sys.stderr if error else sys.stdout, flush=True)
-    except BrokenPipeError:
-        if error:
-            sys.stderr = None
-        else:
-            sys.stdout = None
+def need_printable(option: str, text: str, longest: int) -> None:
+    """Raise CommandError if an option's text could not be written on a record."""
+    trouble = trouble_with(text, longest)
+    if trouble:
+        raise CommandError(exits.USAGE, f"{option} {trouble}")
 
 
-def say_long(doing: str, size_bytes: int) -> None:
+def tell_long(doing: str, size_bytes: int) -> None:
     """Tell on standard error of work that takes longer than a second (about 40 MB a second)."""
     if size_bytes > 20_000_000:
-        print(f"{doing} ({size_bytes / 1e6:.0f} MB) ...", file=sys.stderr, flush=True)
+        tell(f"{doing} ({size_bytes / 1e6:.0f} MB) ...")
 
 
 def picture_path(name: str | None) -> Path | None:

@@ -10,8 +10,9 @@ from rig.bench.detached import start_detached
 from rig.bench.handle import BenchHandle
 from rig.bench.process import BenchClient, be_ready_to_spawn
 from rig.commands import exits
-from rig.commands.common import records_path, rig_settings, say
+from rig.commands.common import records_path, rig_settings
 from rig.commands.exits import CommandError
+from rig.commands.streams import say
 
 # A console that opens waits so long for a bench that is at work (s).
 _ANSWER_S = 2.0

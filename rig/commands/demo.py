@@ -13,6 +13,7 @@ from rig.commands import exits
 from rig.commands.common import RECORDS_FILE
 from rig.commands.progress import Progress
 from rig.commands.run import Gathered, carry_out, words
+from rig.commands.streams import say
 from rig.plans import find_plan, load_plan
 from rig.records.store import Store
 from rig.settings import starter_settings
@@ -45,7 +46,7 @@ def run(options: argparse.Namespace) -> int:
     as_deserved = True
     with Store.open(records) as store:
         for number, case in enumerate(CASES, start=1):
-            print(f"Unit {number} of {len(CASES)}, {case.serial}: {case.what}", flush=True)
+            say(f"Unit {number} of {len(CASES)}, {case.serial}: {case.what}")
             order = RunOrder(
                 settings=settings,
                 station=settings.stations[0],
@@ -58,8 +59,8 @@ def run(options: argparse.Namespace) -> int:
             )
             gathered = Gathered(Progress())
             ended = carry_out(order, records, gathered)
-            print(words(ended, gathered), flush=True)
-            print()
+            say(words(ended, gathered))
+            say()
             verdict = None if ended.judgement is None else ended.judgement.verdict
             as_deserved = as_deserved and verdict is case.deserves
             by_kind = sorted(gathered.steps, key=lambda step: step.kind != "half_turns")
@@ -70,6 +71,6 @@ def run(options: argparse.Namespace) -> int:
                 panels.append(Panel(trace, step.half_turns, plan.analysis_limits(), title))
     picture = folder / "demo.png"
     save_panels(picture, panels, title="SIMULATED bench: half-turns of three units")
-    print(f"records: {records}   (halfturn records list --records {records})")
-    print(f"picture: {picture}")
+    say(f"records: {records}   (halfturn records list --records {records})")
+    say(f"picture: {picture}")
     return exits.PASS if as_deserved else exits.FAIL

@@ -11,9 +11,9 @@ from rig.bench.events import BenchEvent, Refused, RunBegan, RunEnded
 from rig.bench.opening import consent_question
 from rig.bench.order import RunOrder
 from rig.commands import exits
-from rig.commands.common import say
 from rig.commands.exits import CommandError
 from rig.commands.follow import GONE
+from rig.commands.streams import say
 from rig.commands.terminal import ask_operator
 
 

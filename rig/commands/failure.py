@@ -11,6 +11,7 @@ from drivers import DriverError
 from rig.bench.errors import BenchError
 from rig.commands import exits
 from rig.commands.exits import CommandError
+from rig.commands.streams import OutputError
 
 
 def explain(error: Exception) -> tuple[int, str]:
@@ -28,6 +29,8 @@ def explain(error: Exception) -> tuple[int, str]:
         return exits.BENCH, str(error)
     if isinstance(error, RecordsError):
         return exits.RECORDS, str(error)
+    if isinstance(error, OutputError):
+        return exits.FILES, str(error)
     if isinstance(error, OSError):
         what = f"{error.filename}: " if error.filename else ""
         why = (error.strerror or str(error)).lower()
@@ -36,10 +39,12 @@ def explain(error: Exception) -> tuple[int, str]:
 
 
 def _kept(error: Exception) -> str:
-    handle, name = tempfile.mkstemp(prefix="halfturn-fault-", suffix=".txt")
-    with os.fdopen(handle, "w", encoding="utf-8") as file:
-        traceback.print_exception(error, file=file)
-    return (
-        f"the program itself failed ({type(error).__name__}: {error}). Feeds are off. The details "
-        f"are in {Path(name)}; please report them."
-    )
+    what = f"the program itself failed ({type(error).__name__}: {error}). Feeds are off."
+    try:
+        handle, name = tempfile.mkstemp(prefix="halfturn-fault-", suffix=".txt")
+        with os.fdopen(handle, "w", encoding="utf-8", errors="backslashreplace") as file:
+            traceback.print_exception(error, file=file)
+    except OSError as trouble:
+        why = (trouble.strerror or str(trouble)).lower()
+        return f"{what} The details could not be kept ({why}); please report this line."
+    return f"{what} The details are in {Path(name)}; please report them."

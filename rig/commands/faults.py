@@ -5,13 +5,14 @@ from __future__ import annotations
 import argparse
 
 from drivers.backends import fault_catalogue
+from rig.commands.streams import say
 
 
 def run(options: argparse.Namespace) -> int:
     """Print the catalogue: name, degree with its default and range, and what it means."""
     for usage, says in fault_catalogue():
-        print(f"{usage}\n    {says}")
-    print(
+        say(f"{usage}\n    {says}")
+    say(
         "\nGive one or more to `halfturn run PLAN --backend simulated --fault NAME[=DEGREE][@S]`; "
         "@S makes it begin S seconds after the start."
     )

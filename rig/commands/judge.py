@@ -16,10 +16,10 @@ from rig.commands.common import (
     picture_path,
     plan_of,
     rig_settings,
-    say,
-    say_long,
     settings_or_starter,
+    tell_long,
 )
+from rig.commands.streams import say
 from rig.commands.terminal import wrapped
 from rig.commands.verdict import verdict_lines
 from rig.contract import judgement_object
@@ -37,7 +37,7 @@ def run(options: argparse.Namespace) -> int:
     if file.is_file():
         # A packed trace takes as long as the four times larger text inside.
         unpacked = 4 if file.suffix == ".gz" else 1
-        say_long(f"reading {file}", file.stat().st_size * unpacked)
+        tell_long(f"reading {file}", file.stat().st_size * unpacked)
     trace = read_trace(options.trace)
     limits = plan.analysis_limits()
     accuracy = _accuracy(options, settings, plan)
@@ -46,7 +46,8 @@ def run(options: argparse.Namespace) -> int:
     say(
         json.dumps(judgement_object(judgement, half_turns), indent=2)
         if options.json
-        else words(judgement, half_turns)
+        else words(judgement, half_turns),
+        lost=f"The verdict was {str(judgement.verdict).upper()}.",
     )
     if picture is not None:
         from rig.picture import save_picture

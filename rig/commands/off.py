@@ -10,8 +10,9 @@ from rig.bench.attached import attach
 from rig.bench.commands import Stop
 from rig.bench.make_safe import make_safe
 from rig.commands import exits
-from rig.commands.common import records_path, rig_settings, say
+from rig.commands.common import records_path, rig_settings
 from rig.commands.exits import CommandError
+from rig.commands.streams import say
 from rig.settings import RigSettings
 
 _STOP_WAIT_S = 10.0

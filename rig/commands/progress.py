@@ -15,6 +15,7 @@ from rig.bench.events import (
     StepBegan,
     StepEnded,
 )
+from rig.commands.streams import visible
 from rig.commands.terminal import wrapped
 
 # Said once per run anyway, or shown elsewhere.
@@ -92,6 +93,7 @@ class Progress:
         self._line(f"run {event.state}, {off}")
 
     def _line(self, text: str) -> None:
+        text = visible(text)
         if self._open_line:
             self._out.write("\r\033[K")
             self._open_line = False

@@ -10,8 +10,10 @@ from pathlib import Path
 
 from rig.analysis.trace import Trace
 from rig.commands import exits
-from rig.commands.common import picture_path, records_path, say_long
+from rig.commands.common import need_printable, picture_path, records_path, tell_long
 from rig.commands.exits import CommandError
+from rig.commands.streams import let_go, say, tell
+from rig.labels import NAME_LONGEST, SERIAL_LONGEST
 from rig.records.as_json import run_json, runs_json
 from rig.records.errors import RecordsError
 from rig.records.export import half_turns_csv, measures_csv
@@ -19,6 +21,8 @@ from rig.records.model import RunRecord
 from rig.records.show import run_text, runs_text
 from rig.records.store import Store
 from rig.tracefile import write_trace
+
+_MOST_RUNS = 1_000_000
 
 
 def run(options: argparse.Namespace) -> int:
@@ -36,37 +40,43 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _list(store: Store, options: argparse.Namespace) -> int:
-    if options.limit < 1:
-        raise CommandError(exits.USAGE, "--limit must be 1 or more.")
-    until = _day(options.until)
+    if not 1 <= options.limit <= _MOST_RUNS:
+        raise CommandError(exits.USAGE, f"--limit must be from 1 to {_MOST_RUNS}.")
+    for option, text, longest in (
+        ("--serial", options.serial, SERIAL_LONGEST),
+        ("--reference", options.reference, NAME_LONGEST),
+        ("--plan", options.plan, NAME_LONGEST),
+    ):
+        need_printable(option, text or "", longest)
     runs = store.runs(
         serial=options.serial,
         reference=options.reference,
         verdict=options.verdict,
         since=_day(options.since),
-        until=None if until is None else until + timedelta(days=1),
+        until=_day(options.until, later=timedelta(days=1)),
         plan=options.plan,
         limit=options.limit,
     )
-    print(json.dumps(runs_json(runs), indent=2) if options.json else runs_text(runs).rstrip())
+    say(json.dumps(runs_json(runs), indent=2) if options.json else runs_text(runs).rstrip())
     return exits.PASS
 
 
-def _day(text: str | None) -> datetime | None:
-    """Return the local midnight at which a day begins."""
+def _day(text: str | None, *, later: timedelta = timedelta()) -> datetime | None:
+    """Return the local midnight at which a day begins, or so much later."""
     if text is None:
         return None
     try:
-        return datetime.strptime(text, "%Y-%m-%d").astimezone().astimezone(UTC)
-    except ValueError:
+        return datetime.strptime(text, "%Y-%m-%d").astimezone().astimezone(UTC) + later
+    except (ValueError, OverflowError, OSError):  # the calendar or the time zone ends before
         raise CommandError(
-            exits.USAGE, f"'{text}' is not a date; write it as YYYY-MM-DD, for example 2026-11-25."
+            exits.USAGE,
+            f"'{text[:20]}' is not a date; write it as YYYY-MM-DD, for example 2026-11-25.",
         ) from None
 
 
 def _show(store: Store, options: argparse.Namespace) -> int:
     record = store.run(options.run)
-    print(json.dumps(run_json(record), indent=2) if options.json else run_text(record).rstrip())
+    say(json.dumps(run_json(record), indent=2) if options.json else run_text(record).rstrip())
     return exits.PASS
 
 
@@ -84,16 +94,25 @@ def _export(store: Store, options: argparse.Namespace) -> int:
     ):
         if name:
             Path(name).write_text(table(record), encoding="utf-8", newline="")
-            print(f"{name}: {what} of run {record.run_id}")
+            say(f"{name}: {what} of run {record.run_id}")
     if options.trace or picture is not None:
         trace = store.trace(record.run_id, options.step)
         if options.trace:
-            say_long(f"writing {options.trace}", 60 * len(trace))
-            write_trace(Path(options.trace), trace)
-            print(f"{options.trace}: {len(trace)} samples of run {record.run_id}")
+            tell_long(f"writing {options.trace}", 60 * len(trace))
+            _write(options.trace, trace)
+            # Where the trace went to standard output, nothing else may go there.
+            done = f"{options.trace}: {len(trace)} samples of run {record.run_id}"
+            tell(done) if options.trace == "-" else say(done)
         if picture is not None:
             _picture(picture, record, trace, options.step)
     return exits.PASS
+
+
+def _write(name: str, trace: Trace) -> None:
+    try:
+        write_trace(name, trace)
+    except BrokenPipeError:  # whoever read it went away (`| head`)
+        let_go("stdout")
 
 
 def _picture(path: Path, record: RunRecord, trace: Trace, step: int | None) -> None:
@@ -106,4 +125,4 @@ def _picture(path: Path, record: RunRecord, trace: Trace, step: int | None) -> N
     world = "SIMULATED: " if record.start.simulated else ""
     title = f"{world}{record.start.unit_serial}, {plan.title}"
     save_picture(path, trace, turns, plan.analysis_limits(), title=title)
-    print(f"{path}: picture of run {record.run_id}")
+    say(f"{path}: picture of run {record.run_id}")

@@ -13,14 +13,15 @@ from rig.analysis.model import HalfTurn, Measure
 from rig.bench.events import BenchEvent, RunBegan, RunEnded, StepEnded
 from rig.bench.order import RunOrder
 from rig.commands import exits
-from rig.commands.common import plan_of, records_path, rig_settings, say
+from rig.commands.common import need_printable, plan_of, records_path, rig_settings
 from rig.commands.exits import CommandError
 from rig.commands.progress import Progress
+from rig.commands.streams import say, tell
 from rig.commands.terminal import wrapped
 from rig.commands.verdict import verdict_lines
 from rig.contract import judgement_object
 from rig.feasible import cautions_on_rig, check_plan_on_rig
-from rig.labels import NAME_LONGEST, SERIAL_LONGEST, trouble_with
+from rig.labels import NAME_LONGEST, SERIAL_LONGEST
 from rig.records.lateness import lateness_object
 from rig.records.model import RunState, Source
 from rig.schema import MistakesError
@@ -62,14 +63,14 @@ def run(options: argparse.Namespace) -> int:
     order = order_of(options)
     if not options.quiet:
         for caution in cautions_on_rig(order.plan, order.settings, order.station):
-            say(wrapped(f"warning: {caution}"), error=True)
+            tell(wrapped(f"warning: {caution}"))
     if options.detach:
         from rig.commands.detached import run_detached
 
         return run_detached(order, records_path(options, order.settings))
     gathered = Gathered(Progress(quiet=options.quiet))
     ended = carry_out(order, records_path(options, order.settings), gathered)
-    say(json.dumps(answer(ended, gathered), indent=2) if options.json else words(ended, gathered))
+    tell_end(ended, gathered, as_json=options.json)
     return status_of(ended)
 
 
@@ -92,15 +93,15 @@ def order_of(options: argparse.Namespace) -> RunOrder:
         ("--operator", options.operator, NAME_LONGEST),
         ("--reference", options.reference, NAME_LONGEST),
     ):
-        _need_printable(name, text.strip(), longest)
+        need_printable(name, text.strip(), longest)
     return RunOrder(
         settings=settings,
         station=station,
         plan=plan,
         unit_serial=serial.strip(),
-        operator=options.operator,
+        operator=options.operator.strip(),
         source=Source(options.source),
-        reference=options.reference,
+        reference=options.reference.strip(),
         backend=options.backend,
         options=BackendOptions(
             seed=options.seed,
@@ -110,12 +111,6 @@ def order_of(options: argparse.Namespace) -> RunOrder:
         ),
         consent=options.accept_cautions,
     )
-
-
-def _need_printable(name: str, text: str, longest: int) -> None:
-    trouble = trouble_with(text, longest)
-    if trouble:
-        raise CommandError(exits.USAGE, f"{name} {trouble}")
 
 
 def _pairs(texts: list[str]) -> dict[str, str]:
@@ -175,9 +170,21 @@ def answer(ended: RunEnded, gathered: Gathered) -> dict[str, object]:
     }
 
 
+def tell_end(ended: RunEnded, gathered: Gathered, *, as_json: bool) -> None:
+    """Print what came out of a run."""
+    say(
+        json.dumps(answer(ended, gathered), indent=2) if as_json else words(ended, gathered),
+        lost=f"The verdict was {_verdict(ended)}; run {ended.run_id} is in the records.",
+    )
+
+
+def _verdict(ended: RunEnded) -> str:
+    return "none" if ended.judgement is None else str(ended.judgement.verdict).upper()
+
+
 def words(ended: RunEnded, gathered: Gathered) -> str:
     """Return a run's verdict and reasons as text."""
-    verdict = "none" if ended.judgement is None else str(ended.judgement.verdict).upper()
+    verdict = _verdict(ended)
     simulated = gathered.began is not None and gathered.began.simulated
     lines = [f"verdict: {verdict}" + (" (SIMULATED)" if simulated else "")]
     if ended.judgement is not None:

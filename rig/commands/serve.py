@@ -14,8 +14,9 @@ from rig.bench.service import serve
 from rig.bench.signals import flag_signals
 from rig.bench.watchdog import ServiceNotes
 from rig.commands import exits
-from rig.commands.common import records_path, rig_settings, say
+from rig.commands.common import records_path, rig_settings
 from rig.commands.off import take_off
+from rig.commands.streams import say, tell
 from rig.records.store import Store
 from rig.settings import RigSettings
 
@@ -29,18 +30,14 @@ def run(options: argparse.Namespace) -> int:
     records = records_path(options, settings)
     notes = ServiceNotes()
     with flag_signals() as flag, MeetingPlace(records.parent) as place:
-        _tell(take_off(settings, options.backend))
+        tell(take_off(settings, options.backend))
         with Store.open(records) as store:
             for left in store.mark_interrupted():
-                _tell(f"run {left.run_id} of {left.unit_serial} was interrupted; marked so")
-        _tell(f"waiting for a job; `halfturn console --rig {settings.file}` brings one")
+                tell(f"run {left.run_id} of {left.unit_serial} was interrupted; marked so")
+        tell(f"waiting for a job; `halfturn console --rig {settings.file}` brings one")
         notes.ready()
-        sound = serve(place, records, flag, notes, say=_tell)
+        sound = serve(place, records, flag, notes, say=tell)
     return exits.PASS if sound else exits.PROGRAM
-
-
-def _tell(text: str) -> None:
-    say(text, error=True)
 
 
 def unit_file(settings: RigSettings) -> str:

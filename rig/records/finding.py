@@ -86,10 +86,11 @@ def find_run(session: Session, run: UUID | str) -> RunRow:
 
 
 def _by_prefix(session: Session, prefix: str) -> RunRow:
+    shown = prefix if len(prefix) <= 40 else f"{prefix[:39]}…"
     digits = prefix.strip().lower().replace("-", "")
     if not digits or len(digits) > 32 or set(digits) - set("0123456789abcdef"):
         raise RecordsError(
-            f"“{prefix}” is not the start of a run's id (digits 0-9 and letters a-f). "
+            f"“{shown}” is not the start of a run's id (digits 0-9 and letters a-f). "
             "List the runs to see their ids."
         )
     low, high = UUID(digits.ljust(32, "0")), UUID(digits.ljust(32, "f"))
