@@ -54,10 +54,12 @@ def _refuse_header(line: str, names: list[str], missing: list[str], where: str) 
 
 def _told_apart(names: list[str]) -> Iterator[str]:
     seen: set[str] = set()
+    used: dict[str, int] = {}  # the last number given to a name: counting on takes no time
     for name in names:
-        free, number = name, 2
+        free, number = name, used.get(name, 2)
         while free and free in seen:
             free, number = f"{name}_{number}", number + 1
+        used[name] = number
         seen.add(free)
         yield free
 

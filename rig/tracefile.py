@@ -12,7 +12,6 @@ from __future__ import annotations
 import csv
 import gzip
 import io
-import os
 import sys
 import zlib
 from collections.abc import Iterator
@@ -26,6 +25,7 @@ from numpy.typing import NDArray
 from rig.analysis.trace import FloatArray, Trace
 from rig.tracecells import REQUIRED, TraceFileError
 from rig.tracerows import Rows
+from rig.wholefile import whole_file
 
 __all__ = ["FLAGS", "REQUIRED", "TraceFileError", "read_trace", "write_trace"]
 
@@ -35,6 +35,7 @@ MAX_BYTES = 4 << 30
 """Longest text read, in bytes: some 30 h at 1 kHz, more than most computers hold in memory."""
 
 _CHUNK = 8 << 20  # bytes read at a time: large enough for speed, small beside the arrays made
+_LONGEST_LINE = 1 << 20  # bytes; a row of a thousand columns has some 20 kB
 _ROWS = 1 << 16  # rows written at a time
 _GZIP = b"\x1f\x8b"  # RFC 1952, section 2.3.1
 _UTF16 = (b"\xff\xfe", b"\xfe\xff")  # its byte order marks
@@ -89,7 +90,7 @@ def _unpacked(file: Any) -> IO[bytes]:
 def _pieces(file: IO[bytes], name: str) -> Iterator[str]:
     """Yield the text in pieces of whole lines, with newlines as line ends and no BOM."""
     size = lines = 0
-    while piece := file.read(_CHUNK) + file.readline():
+    while piece := file.read(_CHUNK) + file.readline(_LONGEST_LINE):
         if not size:
             if piece.startswith(_UTF16):
                 raise TraceFileError(f"{name}: this is UTF-16 text; save it as UTF-8")
@@ -98,6 +99,12 @@ def _pieces(file: IO[bytes], name: str) -> Iterator[str]:
         if size > MAX_BYTES:
             raise TraceFileError(
                 f"{name}: the file is larger than {MAX_BYTES / 2**30:g} GiB; cut it into parts"
+            )
+        if len(piece) >= _CHUNK + _LONGEST_LINE and not piece.endswith(b"\n"):
+            line = lines + piece.count(b"\n") + 1
+            raise TraceFileError(
+                f"{name}, line {line}: this line does not end within {_LONGEST_LINE >> 20} MiB; "
+                "write one row of samples a line, each ended by a newline"
             )
         text = _decoded(piece, name, lines)
         if "\r" in text:
@@ -178,22 +185,13 @@ def _writing(path: Path | str) -> Iterator[IO[bytes]]:
         sys.stdout.buffer.flush()
         return
     path = Path(path)
-    in_place = path.exists() and not path.is_file()  # a pipe or a device
-    part = path if in_place else path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        with part.open("wb") as file:
-            if path.suffix == ".gz":
-                # No time and no name inside: the same trace makes the same file.
-                with gzip.GzipFile("", "wb", 6, file, mtime=0) as packed:
-                    yield cast(IO[bytes], packed)
-            else:
-                yield file
-        if not in_place:
-            part.replace(path)
-    except BaseException:
-        if not in_place:
-            part.unlink(missing_ok=True)
-        raise
+    with whole_file(path) as file:
+        if path.suffix == ".gz":
+            # No time and no name inside: the same trace makes the same file.
+            with gzip.GzipFile("", "wb", 6, file, mtime=0) as packed:
+                yield cast(IO[bytes], packed)
+        else:
+            yield file
 
 
 @contextmanager
@@ -205,6 +203,10 @@ def _told(name: str, done: str, lacking: str) -> Iterator[None]:
         raise  # the reader of our output went away: not a mistake in a trace
     except (gzip.BadGzipFile, zlib.error, EOFError) as error:
         raise TraceFileError(f"{name}: the compressed file is damaged or cut off") from error
+    except MemoryError as error:
+        raise TraceFileError(
+            f"{name}: the trace is larger than this computer's memory; cut it into parts"
+        ) from error
     except FileNotFoundError as error:
         raise TraceFileError(f"{name}: there is no such {lacking}") from error
     except IsADirectoryError as error:

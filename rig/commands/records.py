@@ -21,6 +21,7 @@ from rig.records.model import RunRecord
 from rig.records.show import run_text, runs_text
 from rig.records.store import Store
 from rig.tracefile import write_trace
+from rig.wholefile import whole_file
 
 _MOST_RUNS = 1_000_000
 
@@ -86,6 +87,11 @@ def _export(store: Store, options: argparse.Namespace) -> int:
             exits.USAGE,
             "say what to export: --trace, --half-turns, --measures or --picture, each with a FILE.",
         )
+    for name in (options.half_turns, options.measures, options.trace, options.picture):
+        if name and _is_of_records(Path(name), store.path):
+            raise CommandError(
+                exits.USAGE, f"{name} is the records themselves; export to another file."
+            )
     picture = picture_path(options.picture)
     record = store.run(options.run)
     for name, table, what in (
@@ -93,7 +99,8 @@ def _export(store: Store, options: argparse.Namespace) -> int:
         (options.measures, measures_csv, "measures"),
     ):
         if name:
-            Path(name).write_text(table(record), encoding="utf-8", newline="")
+            with whole_file(Path(name)) as file:
+                file.write(table(record).encode())
             say(f"{name}: {what} of run {record.run_id}")
     if options.trace or picture is not None:
         trace = store.trace(record.run_id, options.step)
@@ -106,6 +113,12 @@ def _export(store: Store, options: argparse.Namespace) -> int:
         if picture is not None:
             _picture(picture, record, trace, options.step)
     return exits.PASS
+
+
+def _is_of_records(path: Path, records: Path) -> bool:
+    """Whether ``path`` is the records file or what SQLite keeps beside it."""
+    own = [records.with_name(records.name + end) for end in ("", "-wal", "-shm", "-journal")]
+    return any(path.exists() and file.exists() and path.samefile(file) for file in own)
 
 
 def _write(name: str, trace: Trace) -> None:

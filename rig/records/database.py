@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, text
+from sqlalchemy.exc import SQLAlchemyError, StatementError
 
 from rig.records.errors import RecordsError, told
 from rig.records.tables import SCHEMA, Base
@@ -24,18 +25,62 @@ CHECK_S = 0.5
 def open_engine(path: Path, *, create: bool, wait_s: float) -> Engine:
     """Return an engine on the records at ``path``, at the newest schema and checked.
 
-    ``wait_s`` is how long to wait for a lock.  Raises RecordsError.
+    ``wait_s`` is how long to wait for a lock.  Records that are there and may only be read are
+    opened for reading unless ``create``.  Raises RecordsError.
     """
     with told(path, "open"):
         _look_at_file(path, create=create)
-        engine = _engine(path, wait_s)
         try:
-            _bring_up_to_date(engine, path, wait_s)
-            with engine.connect() as connection:
-                _check(connection, path)
-        except BaseException:
-            engine.dispose()
-            raise
+            return _sound(_engine(path, wait_s), path, wait_s)
+        except (SQLAlchemyError, sqlite3.Error) as error:
+            if create or not _forbidden(error):
+                raise
+            return _only_read(path, wait_s)
+
+
+def _sound(engine: Engine, path: Path, wait_s: float) -> Engine:
+    try:
+        _bring_up_to_date(engine, path, wait_s)
+        with engine.connect() as connection:
+            _check(connection, path)
+    except BaseException:
+        engine.dispose()
+        raise
+    return engine
+
+
+def _forbidden(error: Exception) -> bool:
+    """Whether SQLite could not write the file or make what it needs beside it."""
+    cause = error.orig if isinstance(error, StatementError) else error
+    code = getattr(cause, "sqlite_errorcode", 0) & 0xFF
+    return code in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM)
+
+
+def _only_read(path: Path, wait_s: float) -> Engine:
+    """Return an engine that reads an archive, a write-protected card or another one's folder."""
+    log = path.resolve().with_name(path.resolve().name + "-wal")
+    if log.exists():
+        # Somebody may be writing.  SQLite takes part in that without writing where it can.
+        try:
+            return _sound(_reading_engine(path, wait_s, {}), path, wait_s)
+        except (SQLAlchemyError, sqlite3.Error) as error:
+            if not _forbidden(error) or log.stat().st_size:
+                raise
+    # Nobody has them open and all is in the file: read without locks, which would need a file too.
+    return _sound(_reading_engine(path, wait_s, {"immutable": "1"}), path, wait_s)
+
+
+def _reading_engine(path: Path, wait_s: float, query: dict[str, str]) -> Engine:
+    engine = create_engine(
+        URL.create(
+            "sqlite",
+            database=path.absolute().as_uri(),
+            query={"mode": "ro", "uri": "true", **query},
+        ),
+        connect_args={"timeout": wait_s, "isolation_level": None},
+    )
+    event.listen(engine, "connect", _add_casefold)
+    event.listen(engine, "begin", _begin)
     return engine
 
 
@@ -53,6 +98,8 @@ LEAST_PAGE_BYTES = 512  # https://www.sqlite.org/fileformat.html, 1.3.2
 def _look_at_file(path: Path, *, create: bool) -> None:
     if path.is_dir():
         raise RecordsError(f"{path} is a folder; name the records file inside it.")
+    if path.exists() and not path.is_file():
+        raise RecordsError(f"{path} is no file but a device or a pipe; name a records file.")
     if not path.exists():
         if not create:
             raise RecordsError(
@@ -83,12 +130,16 @@ def _engine(path: Path, wait_s: float, *, keys: bool = True) -> Engine:
     def set_up(connection: sqlite3.Connection, _record: object) -> None:
         for pragma in pragmas:
             connection.execute(f"PRAGMA {pragma}").close()
-        # SQLite's own lower() and LIKE know the case of a to z only; as fast for 100 000 runs.
-        connection.create_function("casefold", 1, str.casefold, deterministic=True)
 
     event.listen(engine, "connect", set_up)
+    event.listen(engine, "connect", _add_casefold)
     event.listen(engine, "begin", _begin)
     return engine
+
+
+def _add_casefold(connection: sqlite3.Connection, _record: object) -> None:
+    # SQLite's own lower() and LIKE know the case of a to z only; as fast for 100 000 runs.
+    connection.create_function("casefold", 1, str.casefold, deterministic=True)
 
 
 def _begin(connection: Connection) -> None:
@@ -100,6 +151,11 @@ def _bring_up_to_date(engine: Engine, path: Path, wait_s: float) -> None:
     with engine.connect() as connection:
         if _revision(connection, path) == SCHEMA:
             return
+    if engine.url.query.get("mode") == "ro":
+        raise RecordsError(
+            f"The records in {path} were written by an older halfturn and may only be read where "
+            "they are. Copy them to a folder where you may write, and name the copy with --records."
+        )
     # Foreign keys off: a migration may have to drop and rebuild a table that others refer to.
     migrating = writing(_engine(path, wait_s, keys=False))
     try:

@@ -32,17 +32,20 @@ def read_text(path: Path, error: type[MistakesError], what: str) -> str:
     ``what`` names the file's purpose ('the rig file').
     """
     try:
-        if path.stat().st_size > _MOST_BYTES:
-            raise _single(error, path, f"the file is too large to be {what}", "up to 1 MB of text")
-        return path.read_bytes().decode("utf-8-sig")
-    except UnicodeDecodeError as problem:
-        wrong = f"byte {problem.start + 1} of the file is not UTF-8"
-        raise _single(error, path, wrong, "a text file saved as UTF-8") from None
+        with path.open("rb") as file:
+            content = file.read(_MOST_BYTES + 1)  # a device may have no end
     except FileNotFoundError:
         raise _single(error, path, f"there is no such file for {what}", "") from None
     except (OSError, ValueError) as problem:
         reason = getattr(problem, "strerror", None) or str(problem)
         raise _single(error, path, f"{what} cannot be read: {reason}", "") from None
+    if len(content) > _MOST_BYTES:
+        raise _single(error, path, f"the file is too large to be {what}", "up to 1 MB of text")
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as problem:
+        wrong = f"byte {problem.start + 1} of the file is not UTF-8"
+        raise _single(error, path, wrong, "a text file saved as UTF-8") from None
 
 
 def read_toml(
