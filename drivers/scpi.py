@@ -8,7 +8,9 @@ from typing import NamedTuple
 
 NOT_A_NUMBER = 9.91e37  # SCPI-1999 volume 1, 7.2.1.5: what an instrument sends for "not a number"
 
-_ERROR_REPLY = re.compile(r'\s*([+-]?\d+)\s*,\s*"(.*)"\s*$')
+# The numeric responses of IEEE 488.2 (from memory); float() alone would take "1_2" too.
+_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
+_ERROR_REPLY = re.compile(r'\s*([+-]?\d{1,9})\s*,\s*"(.*)"\s*$')
 _CLASSES = ((100, "command"), (200, "execution"), (300, "device"), (400, "query"))
 
 
@@ -40,6 +42,8 @@ def parse_error(reply: str) -> ScpiError:
 
 def parse_number(reply: str) -> float:
     """Read a number in any of the NR1, NR2, NR3 forms; ValueError if it is none or not finite."""
+    if not _NUMBER.fullmatch(reply.strip()):
+        raise ValueError(f"{reply!r} is no number")
     value = float(reply)
     if not math.isfinite(value) or value == NOT_A_NUMBER:
         raise ValueError(f"{reply!r} stands for no number")

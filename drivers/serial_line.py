@@ -18,6 +18,7 @@ from . import SupplyError
 _TROUBLE = (OSError, termios.error)
 _QUIET_S = 0.05  # a line with nothing coming for so long is drained (guess)
 _MAX_LINE = 4096
+_SHOWN = 60  # bytes of an unfinished line that are repeated: enough to recognise a wrong rate
 
 
 class NoReplyError(SupplyError):
@@ -80,12 +81,15 @@ class LineLink:
         except _TROUBLE as error:
             raise self._down(error) from error
         if not line.endswith(b"\n"):
-            part = f" but {line!r} without a line end" if line else ""
+            shown = repr(line) if len(line) <= _SHOWN else f"{len(line)} bytes"
+            part = f" but {shown} without a line end" if line else ""
             raise NoReplyError(
                 f"The bench supply on {self.path} sent nothing{part} within {port.timeout:g} s. "
                 "See that it is on, in remote mode, and set to the rig file's baud rate."
             )
-        return line.decode("ascii", "replace").strip()
+        # Noise may bring control characters, and what came is shown and recorded.
+        text = line.decode("ascii", "replace").strip()
+        return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
 
     def drain(self) -> None:
         """Throw away whatever comes until the line is quiet, for no longer than the timeout."""

@@ -24,6 +24,8 @@ READBACK_V = 0.02
 READBACK_A = 0.02
 # More entries than any error queue holds; a supply that reports more never stops reporting.
 _MOST_ERRORS = 64
+_TOLD = 5  # errors of a queue that a sentence repeats
+_SHOWN = 60  # characters of a senseless reply that are repeated
 _GREETINGS = 2  # opening a port resets some instruments, and they miss the first line
 
 
@@ -176,8 +178,8 @@ class BenchSupply:
             value = parse(reply)
         except ValueError as error:
             raise SupplyError(
-                f"The bench supply answered {text!r} with {reply!r}, which makes no sense. "
-                "See that the right instrument is connected, and reconnect."
+                f"The bench supply answered {text!r} with {reply[:_SHOWN]!r}, which makes no "
+                "sense. See that the right instrument is connected, and reconnect."
             ) from error
         self._late = False
         return value
@@ -193,6 +195,11 @@ class BenchSupply:
                 if last == _GREETINGS - 1:
                     raise
                 continue
+            if not identity:  # any empty line would pass for this supply later on
+                raise SupplyError(
+                    f"What answers on {self._link.path} does not say what it is. See that the "
+                    "bench supply is connected there, in remote mode."
+                )
             self._link.drain()  # the first greeting may be answered too, late
             self._late = False
             return identity
@@ -226,4 +233,6 @@ class BenchSupply:
 
 
 def _listed(found: list[ScpiError]) -> str:
-    return "; ".join(f"error {entry}" for entry in found)
+    told = "; ".join(f"error {entry}" for entry in found[:_TOLD])
+    more = len(found) - _TOLD
+    return f"{told}; and {more} more" if more > 0 else told

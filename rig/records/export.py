@@ -2,6 +2,11 @@
 
 RFC 4180, UTF-8, decimal points, empty = not measured.  Numbers are written so that they read back
 exactly.  Uncertainties are expanded (coverage factor k = 2).
+
+A serial number is free text, often scanned off a delivered part, and a spreadsheet takes a cell
+that begins with ``=``, ``+``, ``-`` or ``@`` for a formula and runs it.  So a serial that begins
+with one of these, or with an apostrophe, gets one apostrophe before it: take a leading apostrophe
+away to have it as recorded.  The records and ``--json`` are left as typed.
 """
 
 from __future__ import annotations
@@ -42,7 +47,7 @@ HALF_TURN_QUANTITIES = (
 
 RUN_COLUMNS = {
     "run_id": "the run's id",
-    "unit_serial": "serial number of the unit",
+    "unit_serial": "serial number of the unit; before one that looks like a formula stands a '",
     "simulated": "1 if the run was on a simulated bench, else 0",
     "step": "number of the step in the plan",
     "step_kind": "kind of the step",
@@ -92,6 +97,18 @@ def measures_of(half_turn: HalfTurn) -> Iterator[Measure]:
             yield Measure(quantity.name, value, quantity.unit, u)
 
 
+# The wide forms are taken as signs by spreadsheets set to East Asian languages.
+_FORMULA_STARTS = tuple(
+    "=+-@\N{FULLWIDTH EQUALS SIGN}\N{FULLWIDTH PLUS SIGN}"
+    "\N{FULLWIDTH HYPHEN-MINUS}\N{FULLWIDTH COMMERCIAL AT}\t\r\n"
+)
+
+
+def text_cell(text: str) -> str:
+    """Return free text as a cell that no spreadsheet takes for a formula."""
+    return f"'{text}" if text.startswith((*_FORMULA_STARTS, "'")) else text
+
+
 def _csv(columns: dict[str, str], rows: Iterator[dict[str, object]]) -> str:
     text = io.StringIO()
     writer = csv.DictWriter(text, list(columns))
@@ -123,7 +140,7 @@ def _start(
 ) -> dict[str, object]:
     cells: dict[str, object] = {
         "run_id": run.run_id,
-        "unit_serial": run.start.unit_serial,
+        "unit_serial": text_cell(run.start.unit_serial),
         "simulated": int(run.start.simulated),
         "step": step.number,
         "step_kind": step.kind,
