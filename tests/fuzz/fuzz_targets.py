@@ -1,4 +1,4 @@
-"""What must hold whatever comes in.  Each target takes any bytes and raises BrokenRuleError if it does not.
+"""What must hold whatever comes in: each target takes any bytes, BrokenRuleError if it does not.
 
 Pure enough to be called some thousand times a second: no command line, no process, no waiting.
 The Hypothesis tests of this folder and the coverage-guided script `guided.py` share them.
