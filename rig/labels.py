@@ -12,6 +12,12 @@ NOTE_LONGEST = 200
 """Characters of a note typed at the jig."""
 
 
+def shown(text: str, longest: int = 40) -> str:
+    """Return ``text`` as a message may repeat it: short, and with signs for what cannot be seen."""
+    short = text if len(text) <= longest else f"{text[: longest - 1]}…"
+    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in short)
+
+
 def trouble_with(text: str, longest: int) -> str:
     """Return what is wrong with ``text``, to follow its name in a sentence; empty if nothing is.
 

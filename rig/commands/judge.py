@@ -24,6 +24,7 @@ from rig.commands.terminal import wrapped
 from rig.commands.verdict import verdict_lines
 from rig.contract import judgement_object
 from rig.plans import Plan
+from rig.plausible import refuse_implausible
 from rig.settings import RigSettings
 from rig.tracefile import read_trace
 
@@ -39,6 +40,7 @@ def run(options: argparse.Namespace) -> int:
         unpacked = 4 if file.suffix == ".gz" else 1
         tell_long(f"reading {file}", file.stat().st_size * unpacked)
     trace = read_trace(options.trace)
+    refuse_implausible(trace, "standard input" if options.trace == "-" else options.trace)
     limits = plan.analysis_limits()
     accuracy = _accuracy(options, settings, plan)
     half_turns = find_half_turns(trace, plan.unit_type(), limits, accuracy)

@@ -6,6 +6,7 @@ import re
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
+from rig.labels import shown
 from rig.records.model import RunFilter
 
 NO_VERDICT = "none"
@@ -65,10 +66,6 @@ def _day(field: str, text: str, troubles: dict[str, str]) -> datetime | None:
         day = datetime.strptime(text, "%Y-%m-%d").astimezone().astimezone(UTC)
         day + timedelta(days=1)
     except (ValueError, OverflowError, OSError):
-        troubles[field] = f"“{_short(text)}” is not a date: write it as {EXAMPLE}."
+        troubles[field] = f"“{shown(text, 14)}” is not a date: write it as {EXAMPLE}."
         return None
     return day
-
-
-def _short(text: str) -> str:
-    return text if len(text) <= 14 else f"{text[:13]}…"

@@ -11,6 +11,7 @@ from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import Session, contains_eager, selectinload
 
 from rig.analysis.model import Verdict
+from rig.labels import shown
 from rig.records.errors import RecordsError
 from rig.records.model import RunFilter, RunState
 from rig.records.tables import RunRow, StepRow, TextRow, UnitRow
@@ -72,7 +73,9 @@ def _verdict(text: str) -> Verdict:
         return Verdict(text)
     except ValueError:
         allowed = ", ".join(verdict.value for verdict in Verdict)
-        raise RecordsError(f"There is no verdict “{text}”; choose one of {allowed}.") from None
+        raise RecordsError(
+            f"There is no verdict “{shown(text)}”; choose one of {allowed}."
+        ) from None
 
 
 def find_run(session: Session, run: UUID | str) -> RunRow:
@@ -86,11 +89,10 @@ def find_run(session: Session, run: UUID | str) -> RunRow:
 
 
 def _by_prefix(session: Session, prefix: str) -> RunRow:
-    shown = prefix if len(prefix) <= 40 else f"{prefix[:39]}…"
     digits = prefix.strip().lower().replace("-", "")
     if not digits or len(digits) > 32 or set(digits) - set("0123456789abcdef"):
         raise RecordsError(
-            f"“{shown}” is not the start of a run's id (digits 0-9 and letters a-f). "
+            f"“{shown(prefix)}” is not the start of a run's id (digits 0-9 and letters a-f). "
             "List the runs to see their ids."
         )
     low, high = UUID(digits.ljust(32, "0")), UUID(digits.ljust(32, "f"))

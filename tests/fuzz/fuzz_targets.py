@@ -32,6 +32,7 @@ from rig.contract import judgement_object
 from rig.feasible import cautions_on_rig, check_plan_on_rig, describe_sensor
 from rig.labels import SERIAL_LONGEST, trouble_with
 from rig.plans import PlanError, find_plan, load_plan
+from rig.plausible import refuse_implausible
 from rig.records.as_json import run_json, runs_json
 from rig.records.errors import RecordsError
 from rig.records.export import half_turns_csv, measures_csv
@@ -153,6 +154,7 @@ def trace(data: bytes) -> None:
     """A trace is read, judged, shown and written back the same, or one mistake in it is told."""
     try:
         made = read_trace(_written("trace.csv", data))
+        refuse_implausible(made, "trace.csv")
     except TraceFileError as error:
         check_message(str(error))
         return

@@ -1,0 +1,159 @@
+"""A rig folder in a folder that is watched: one command is run there and must keep the rule."""
+
+from __future__ import annotations
+
+import io
+import os
+import shutil
+import sys
+import tempfile
+import warnings
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+from fuzz_seeds import HEADER, small_trace
+from fuzz_targets import BrokenRuleError, check_message, hold, run_of
+
+from rig.cli import main
+from rig.newrig import make_rig_folder
+from rig.records.store import Store
+
+DOCUMENTED = frozenset(range(8))
+"""Exit statuses of the README but 70, which only a fault in the program may end with."""
+
+QUICK = """
+title = "Nothing drawn"
+[unit]
+type = "LM-12"
+winding_ohm = 0.75
+turn_vs = 7.36
+[limits]
+half_turn_max_s = 1.2
+rest_max_a = 0.05
+[guard]
+over_current_a = 30.0
+over_current_s = 0.05
+[[step]]
+kind = "rest_draw"
+duration_s = 0.2
+"""
+
+
+@dataclass(frozen=True)
+class Ended:
+    """How a command ended: its exit status and what it printed."""
+
+    status: int
+    out: str
+    error: str
+
+
+class Place:
+    """``outside`` holds the rig folder ``bench``, a home, a folder for temporary files and a file.
+
+    Commands run in ``bench``; nothing else in ``outside`` may be changed by them.
+    """
+
+    def __init__(self, outside: Path) -> None:
+        self.outside = outside
+        self.bench = outside / "bench"
+        shutil.copytree(_template(), outside, symlinks=True, dirs_exist_ok=True)
+
+    def run(self, *arguments: str | bytes, stdin: bytes = b"") -> Ended:
+        """Run one command line as given by a shell; BrokenRuleError if it breaks the rule."""
+        before = self._looked()
+        ended = self._run([os.fsdecode(argument) for argument in arguments], stdin)
+        hold(self._looked() == before, "nothing outside the rig folder is made or changed")
+        hold(ended.status in DOCUMENTED, f"the status is documented: {ended}")
+        hold("Traceback" not in ended.out + ended.error, f"no traceback is shown: {ended}")
+        for text in (ended.out, ended.error):
+            printable = all(c.isprintable() or c in "\n\t" for c in text)
+            hold(printable, f"nothing upsets the terminal: {text!r}")
+        if ended.status >= 3:
+            check_message(ended.error)
+        return ended
+
+    def _run(self, words: list[str], stdin: bytes) -> Ended:
+        with _streams(stdin) as (out, error), self._here(), warnings.catch_warnings():
+            warnings.simplefilter("error")
+            try:
+                status = main(words)
+            except SystemExit as end:  # argparse
+                status = end.code if isinstance(end.code, int) else 1
+            except Exception as fault:
+                raise BrokenRuleError(f"the program ended with a traceback: {fault!r}") from fault
+        return Ended(status, out.getvalue().decode(), error.getvalue().decode())
+
+    @contextmanager
+    def _here(self):
+        old, environment, temporary = Path.cwd(), dict(os.environ), tempfile.tempdir
+        os.environ |= {"HOME": str(self.outside / "home"), "TMPDIR": str(self.outside / "tmp")}
+        tempfile.tempdir = None  # what it had found is kept otherwise
+        os.chdir(self.bench)
+        try:
+            yield
+        finally:
+            os.chdir(old)
+            os.environ.clear()
+            os.environ.update(environment)
+            tempfile.tempdir = temporary
+
+    def _looked(self) -> dict[str, tuple[int, int]]:
+        found = {}
+        for folder, folders, files in os.walk(self.outside):
+            if Path(folder) == self.outside:
+                folders.remove("bench")
+            for name in (*folders, *files):
+                path = os.path.join(folder, name)  # noqa: PTH118
+                state = os.lstat(path)
+                # What came and went in a folder changes its time; nothing is left of it.
+                found[path] = (0, 0) if name in folders else (state.st_mtime_ns, state.st_size)
+        return found
+
+
+@contextmanager
+def _streams(stdin: bytes):
+    """Standard streams as Python makes them, over bytes in memory."""
+    old = sys.stdin, sys.stdout, sys.stderr
+    out, error = io.BytesIO(), io.BytesIO()
+    sys.stdin = io.TextIOWrapper(io.BytesIO(stdin), "utf-8")
+    sys.stdout = io.TextIOWrapper(out, "utf-8", write_through=True)
+    sys.stderr = io.TextIOWrapper(error, "utf-8", "backslashreplace", write_through=True)
+    made = sys.stdout, sys.stderr
+    try:
+        yield out, error
+    finally:
+        sys.stdin, sys.stdout, sys.stderr = old
+        for stream in made:
+            stream.detach()
+
+
+@cache
+def _template() -> Path:
+    kept = tempfile.TemporaryDirectory(prefix="halfturn-fuzz-")
+    _kept.append(kept)
+    outside = Path(kept.name)
+    bench = outside / "bench"
+    for name in ("home", "tmp"):
+        (outside / name).mkdir()
+    (outside / "beside.txt").write_text("somebody else's")
+    make_rig_folder(bench)
+    (bench / "quick.toml").write_text(QUICK)
+    (bench / "trace.csv").write_bytes(small_trace())
+    (bench / "short.csv").write_bytes(HEADER)
+    (bench / "binary").write_bytes(bytes(range(256)) * 8)
+    (bench / "loop").symlink_to("loop")
+    (bench / "line\nbreak.toml").write_text(QUICK)
+    (bench / "folder").mkdir()
+    with Store.open(bench / "logs" / "records.sqlite") as store:
+        store.begin_run(run_of("LM-12-0041").start)
+        run = run_of("=1+1")
+        run_id = store.begin_run(run.start)
+        for step in run.steps:
+            store.finish_step(run_id, step)
+    return outside
+
+
+_kept: list[tempfile.TemporaryDirectory[str]] = []
