@@ -255,6 +255,13 @@ class Store:
             raise RecordsError(
                 f"A trace in {self.path} cannot be read: {error}. The rest of the run is intact."
             ) from error
+        except (ValueError, LookupError, TypeError, AttributeError) as error:
+            # A date that is none, a run without its unit: damage that SQLite does not see.
+            raise RecordsError(
+                f"Something in the records in {self.path} is not as halfturn writes it. The file "
+                "was left as it is: keep a copy of its folder, and look for the other runs by "
+                "their ids (`halfturn records show`)."
+            ) from error
 
     def _checkpoint(self) -> None:
         # Between runs is the idle moment to move the log into the file; a reader may prevent it,

@@ -103,14 +103,21 @@ class Place:
     def _looked(self) -> dict[str, tuple[int, int]]:
         found = {}
         for folder, folders, files in os.walk(self.outside):
-            if Path(folder) == self.outside:
-                folders.remove("bench")
+            # The rig folder, and what the drawing library keeps in a home: a list of fonts.
+            folders[:] = [name for name in folders if name not in ("bench", ".cache", ".config")]
             for name in (*folders, *files):
                 path = os.path.join(folder, name)  # noqa: PTH118
                 state = os.lstat(path)
                 # What came and went in a folder changes its time; nothing is left of it.
                 found[path] = (0, 0) if name in folders else (state.st_mtime_ns, state.st_size)
         return found
+
+
+@contextmanager
+def a_place():
+    """Give a fresh rig folder, gone afterwards."""
+    with tempfile.TemporaryDirectory(prefix="halfturn-fuzz-") as folder:
+        yield Place(Path(folder))
 
 
 @contextmanager
