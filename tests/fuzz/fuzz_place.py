@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import os
 import shutil
@@ -61,22 +62,29 @@ class Place:
         self.bench = outside / "bench"
         shutil.copytree(_template(), outside, symlinks=True, dirs_exist_ok=True)
 
-    def run(self, *arguments: str | bytes, stdin: bytes = b"") -> Ended:
-        """Run one command line as given by a shell; BrokenRuleError if it breaks the rule."""
+    def run(
+        self, *arguments: str | bytes, stdin: bytes = b"", encoding: str = "utf-8", lost: str = ""
+    ) -> Ended:
+        """Run one command line as given by a shell; BrokenRuleError if it breaks the rule.
+
+        ``encoding`` is that of the terminal; ``lost`` names streams (``out``, ``error``) that
+        cannot be written, as on a full disk.
+        """
         before = self._looked()
-        ended = self._run([os.fsdecode(argument) for argument in arguments], stdin)
+        words = [os.fsdecode(argument) for argument in arguments]
+        ended = self._run(words, _streams(stdin, encoding, lost))
         hold(self._looked() == before, "nothing outside the rig folder is made or changed")
         hold(ended.status in DOCUMENTED, f"the status is documented: {ended}")
         hold("Traceback" not in ended.out + ended.error, f"no traceback is shown: {ended}")
         for text in (ended.out, ended.error):
             printable = all(c.isprintable() or c in "\n\t" for c in text)
             hold(printable, f"nothing upsets the terminal: {text!r}")
-        if ended.status >= 3:
+        if ended.status >= 3 and "error" not in lost:
             check_message(ended.error)
         return ended
 
-    def _run(self, words: list[str], stdin: bytes) -> Ended:
-        with _streams(stdin) as (out, error), self._here(), warnings.catch_warnings():
+    def _run(self, words: list[str], streams) -> Ended:
+        with streams as (out, error), self._here(), warnings.catch_warnings():
             warnings.simplefilter("error")
             try:
                 status = main(words)
@@ -84,6 +92,7 @@ class Place:
                 status = end.code if isinstance(end.code, int) else 1
             except Exception as fault:
                 raise BrokenRuleError(f"the program ended with a traceback: {fault!r}") from fault
+        # What was printed is ASCII where the terminal is, which is UTF-8 too.
         return Ended(status, out.getvalue().decode(), error.getvalue().decode())
 
     @contextmanager
@@ -120,21 +129,28 @@ def a_place():
         yield Place(Path(folder))
 
 
+class _Full(io.BytesIO):
+    def write(self, _data) -> int:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+
 @contextmanager
-def _streams(stdin: bytes):
+def _streams(stdin: bytes, encoding: str, lost: str):
     """Standard streams as Python makes them, over bytes in memory."""
     old = sys.stdin, sys.stdout, sys.stderr
-    out, error = io.BytesIO(), io.BytesIO()
-    sys.stdin = io.TextIOWrapper(io.BytesIO(stdin), "utf-8")
-    sys.stdout = io.TextIOWrapper(out, "utf-8", write_through=True)
-    sys.stderr = io.TextIOWrapper(error, "utf-8", "backslashreplace", write_through=True)
+    out, error = (_Full() if name in lost else io.BytesIO() for name in ("out", "error"))
+    sys.stdin = io.TextIOWrapper(io.BytesIO(stdin), encoding)
+    sys.stdout = io.TextIOWrapper(out, encoding, write_through=True)
+    sys.stderr = io.TextIOWrapper(error, encoding, "backslashreplace", write_through=True)
     made = sys.stdout, sys.stderr
     try:
         yield out, error
     finally:
-        sys.stdin, sys.stdout, sys.stderr = old
+        for stream in {sys.stdout, sys.stderr} - {*made}:
+            stream.close()  # to nowhere, in place of one that could not be written
         for stream in made:
             stream.detach()
+        sys.stdin, sys.stdout, sys.stderr = old
 
 
 @cache
