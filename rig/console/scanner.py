@@ -6,6 +6,21 @@ from __future__ import annotations
 ENTER_AGAIN_S = 0.3
 # Nobody presses two keys within this time (s, guess); a scanner sends hundreds a second.
 SCANNER_S = 0.1
+LEFT_OUT = (
+    "A separator or another character of the label that cannot be shown was left out. Compare what "
+    "the field holds with the label, or set the scanner to send the serial number alone."
+)
+
+
+def is_of_a_label(character: str) -> bool:
+    """Tell whether a character that cannot be printed comes from a label, not from a key.
+
+    FS to US part the fields of a label (so used by ISO/IEC 15434; from memory), and beyond ASCII no
+    key sends what cannot be printed.
+    """
+    return len(character) == 1 and (
+        "\x1c" <= character <= "\x1f" or (character >= "\x80" and not character.isprintable())
+    )
 
 
 class Burst:

@@ -15,11 +15,11 @@ from rig.bench.events import BenchEvent
 from rig.console.desk import Desk
 from rig.console.feeds_off import FEEDS_OFF, FeedsOffFirst
 from rig.console.feeds_words import feeds_of
-from rig.console.scanner import ENTER_AGAIN_S, Burst
+from rig.console.scanner import ENTER_AGAIN_S, LEFT_OUT, Burst, is_of_a_label
 from rig.console.widgets.head import Head
 from rig.console.widgets.key_line import KeyLine
 from rig.console.widgets.too_small import TooSmall, is_large_enough
-from rig.labels import SERIAL_LONGEST, trouble_with
+from rig.labels import SERIAL_LONGEST, shown, trouble_with
 
 if TYPE_CHECKING:
     from rig.console.app import HalfturnConsole
@@ -105,9 +105,12 @@ class DeskScreen(FeedsOffFirst, Screen[None]):
             return
         character = event.character or ""
         if isinstance(self.focused, Input):
+            self.tell_left_out(character)
             burst.end()
             return
-        if not event.is_printable:
+        # In the midst of a label it belongs to it, and the label is refused for it: the part behind
+        # it alone would be another unit.
+        if not event.is_printable and not (goes_on and is_of_a_label(character)):
             await self._press()  # before this one
             return
         if character == " " and not goes_on:
@@ -157,11 +160,16 @@ class DeskScreen(FeedsOffFirst, Screen[None]):
         if not held and active is not None and active.enabled and self.is_current:
             await self.app.run_action(active.binding.action, active.node)
 
+    def tell_left_out(self, character: str) -> None:
+        """Tell of a character of a label that a field left out: it takes printable ones only."""
+        if is_of_a_label(character):
+            self.say(LEFT_OUT)
+
     def scanned(self, label: str) -> None:
         """Take a scanned label as the next unit's serial number."""
         trouble = trouble_with(label, SERIAL_LONGEST)
         if self.desk.live.on:
-            self.say(f"{label} was scanned, but a job is on. Scan it again when it is over.")
+            self.say(f"{shown(label)} was scanned, but a job is on. Scan it again when it is over.")
         elif trouble:
             self.say(f"The label that was scanned {trouble}")
         else:

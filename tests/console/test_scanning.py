@@ -173,3 +173,56 @@ async def test_a_unit_typed_by_hand_from_anywhere_on_bench_goes_on_in_its_field(
         by_hand.value = "other"
         await pilot.press("f2", "f4")
         assert by_hand.value == "other"
+
+
+# What a label may hold that is no plain text, and what is told of it; None: it is taken.
+ODD_LABELS = {
+    "[b]x[/b]": None,
+    "=1+1": None,
+    "x'y\"z;": None,
+    "ab" * 500: "has 1000 characters; at most 64",
+    "12\u202e34": "at place 3 that cannot be printed (U+202E)",
+    "12\x1d34": "at place 3 that cannot be printed (U+001D)",
+    "ab\x9b31m": "at place 3 that cannot be printed (U+009B)",
+}
+
+
+async def test_an_odd_label_is_taken_whole_or_refused_whole(make_console):
+    console = make_console(until_s=0.0, plan="incoming")
+    console.scanner_s = 0.5  # a thousand characters take a while here
+    async with console.run_test(size=(80, 24), notifications=True) as pilot:
+        console.desk.choices.serial = "before"
+        for label, told in ODD_LABELS.items():
+            console.go("rig")
+            await until(pilot, lambda: console.screen.place == "rig")
+            await scan(pilot, label)
+            if told is None:
+                await until(pilot, lambda: console.screen.place == "bench")
+                assert console.desk.choices.serial == label
+                assert console.screen.query_one("#serial", Input).value == label
+                assert label in screen_text(console)
+                console.desk.choices.serial = "before"
+            else:
+                await until(pilot, lambda: told in said(console))  # noqa: B023
+                assert console.screen.place == "rig"
+                assert console.desk.choices.serial == "before"
+        # On Bench too it is the whole label that is refused, by the form.
+        console.go("bench")
+        await until(pilot, lambda: console.screen.place == "bench")
+        console.screen.query_one("#plan-view").focus()
+        await until(pilot, lambda: not isinstance(console.focused, Input))
+        await scan(pilot, "12\x1d34")
+        await until(pilot, lambda: "U+001D" in screen_text(console))
+        # A field that has the focus takes what can be printed, and it is told that there was more.
+        field = console.screen.query_one("#serial", Input)
+        field.focus()
+        field.value = ""
+        await until(pilot, lambda: console.focused is field)
+        await scan(pilot, "12\x1d34", enters=0)
+        await until(pilot, lambda: field.value == "1234")
+        await until(pilot, lambda: "Compare what the field holds with the label" in said(console))
+
+
+def said(console):
+    """Return everything that the console has told by the way, on one line."""
+    return " ".join(str(note.message) for note in console._notifications)

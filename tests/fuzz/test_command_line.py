@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from rig.cli import _parser
 from rig.labels import SERIAL_LONGEST, trouble_with
 
-WORLD = {"max_examples": 40, "suppress_health_check": [HealthCheck.too_slow]}
+WORLD = {"max_examples": 25, "suppress_health_check": [HealthCheck.too_slow]}
 
 
 # --- any words ----------------------------------------------------------------------------------
@@ -88,7 +88,7 @@ def command_lines(draw: st.DrawFn) -> list[str | bytes]:
 
 
 @given(command_lines())
-@settings(max_examples=60, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=45, suppress_health_check=[HealthCheck.too_slow])
 @example(["records", "list", "--limit", "9" * 30])
 @example(["records", "list", "--until", "9999-12-31"])
 @example(["records", "list", "--serial", b"\xff"])
@@ -142,7 +142,7 @@ damage = st.lists(
 
 
 @given(damage, st.floats(0.5, 1))
-@settings(max_examples=15, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=12, suppress_health_check=[HealthCheck.too_slow])
 def test_records_that_are_damaged(changes, kept):
     with a_place() as here:
         path = here.bench / "logs" / "records.sqlite"
@@ -214,7 +214,7 @@ def test_records_of_somebody_else():
 
 
 @given(labels)
-@settings(max_examples=15, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=8, suppress_health_check=[HealthCheck.too_slow])
 @example(b"../../x")
 @example(b"=1+1")
 @example(b"[b]x[/b]")

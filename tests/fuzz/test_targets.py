@@ -19,38 +19,38 @@ from drivers.supply import BenchSupply
 
 
 @given(damaged_toml(PLANS))
-@settings(max_examples=120)
+@settings(max_examples=80)
 def test_plans(data):
     fuzz_targets.plan(data)
 
 
 @given(damaged_toml((RIG,)))
-@settings(max_examples=120)
+@settings(max_examples=80)
 def test_rig_files(data):
     fuzz_targets.rig(data)
 
 
 @given(damaged_trace())
-@settings(max_examples=150)
+@settings(max_examples=80)
 def test_traces(data):
     fuzz_targets.trace(data)
 
 
 @given(talks())
-@settings(max_examples=400)
+@settings(max_examples=250)
 @example(b"\xff".join((b"\n", b"\n")))  # an empty line was taken for a name
 def test_replies_of_a_supply(data):
     fuzz_targets.scpi(data)
 
 
 @given(labels)
-@settings(max_examples=150)
+@settings(max_examples=100)
 def test_labels(data):
     fuzz_targets.label(data)
 
 
 @given(searches)
-@settings(max_examples=60)
+@settings(max_examples=40)
 def test_words_of_a_search(data):
     fuzz_targets.search(data)
 

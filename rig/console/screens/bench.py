@@ -22,6 +22,7 @@ from rig.console.live_job import Phase
 from rig.console.plan_outlook import PlanOutlook, look_at
 from rig.console.recent import RecentUnit, recent_units
 from rig.console.records_reader import RecordsReader, Sorry
+from rig.console.scanner import is_of_a_label
 from rig.console.screen import DeskScreen
 from rig.console.widgets.job_card import JobCard
 from rig.console.widgets.plan_view import PlanView
@@ -231,7 +232,11 @@ class BenchScreen(DeskScreen):
         if self.is_held(event):
             return
         character = event.character or ""
-        if not event.is_printable or self.query(".-expanded"):
+        if isinstance(self.focused, Input):
+            self.tell_left_out(character)
+        # In the midst of a label such a character belongs to it, and the form refuses it.
+        of_a_label = event.is_printable or (self._scanned and is_of_a_label(character))
+        if not of_a_label or self.query(".-expanded"):
             return
         if character == " " and not self._scanned:
             return  # opens a list
