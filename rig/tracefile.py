@@ -51,7 +51,7 @@ def read_trace(path: Path | str) -> Trace:
     with _told(name, "read", "file"), _reading(path) as file:
         for text in _pieces(file, name):
             rows.add(text)
-    return _trace(rows.columns())
+        return _trace(rows.columns())
 
 
 def write_trace(path: Path | str, trace: Trace) -> None:
