@@ -12,7 +12,7 @@ import pytest
 from adafruit_ina219 import INA219
 from hypothesis import assume, given
 from hypothesis import strategies as st
-from sensor_reading import SHUNT_OHM, make, take, wiring
+from sensor_reading import SHUNT_OHM, config_of, make, take, wiring
 
 from drivers import CLIPPED, LOST, OK, RESET, SensorError
 from drivers.current import CurrentSensor
