@@ -12,7 +12,7 @@ MAY = {
     "rig.analysis": {"rig.analysis"},
     "rig.quality": {"rig.quality", "rig.analysis"},
     "drivers": {"drivers"},
-    "rig.records": {"rig.records", "rig.analysis", "rig.contract"},
+    "rig.records": {"rig.records", "rig.analysis", "rig.contract", "rig.labels"},
     "rig.schema": {"rig.schema"},
     "rig.bench": {
         "rig",
