@@ -6,17 +6,22 @@ import json
 
 import numpy as np
 import pytest
-from bench_runs import make_order
+from bench_runs import Watcher, make_order
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from drivers.simulated.backend import SimulatedBackend
 from rig.bench.guard import Guard
+from rig.bench.keeper import DirectKeeper
 from rig.bench.lateness import LatenessMeter, Spreading, upper_s
 from rig.bench.loop import ControlLoop
 from rig.bench.opening import guard_limits
+from rig.bench.realtime import Claim
 from rig.bench.requests import OFF
+from rig.bench.session import Session
 from rig.bench.station import Station
 from rig.records.lateness import lateness_kept, lateness_object, lateness_read
+from rig.records.store import Store
 
 TIMES = st.lists(st.floats(-0.001, 4000.0), min_size=1, max_size=60)
 
@@ -83,8 +88,6 @@ class LateClock:
 @pytest.fixture
 def loop_with():
     """Return a loop at 500 Hz whose clock is late now and then."""
-    from drivers.simulated.backend import SimulatedBackend
-
     order = make_order()
     backend = SimulatedBackend(order.wiring(), order.options)
     station = Station(backend, order.wiring(), order.wiring().stations[0])
@@ -133,3 +136,26 @@ def test_what_held_the_loop_on_purpose_is_no_lateness(loop_with):
         found = meter.result()
         assert (found.woken.max_s < 0.1) is excused
         assert (found.lost_slots == 0) is excused
+
+
+@pytest.mark.parametrize(
+    ("advice", "simulated", "told"),
+    [("Do this.", False, True), ("Do this.", True, False), ("", False, False)],
+)
+def test_what_is_not_granted_is_told_once_on_a_real_bench(records, advice, simulated, told):
+    order, watcher = make_order(), Watcher()
+    backend = SimulatedBackend(order.wiring(), order.options)
+    backend.simulated = simulated
+    granted = Claim("ordinary scheduling", advice)
+    try:
+        with Store.open(records) as store:
+            keeper = DirectKeeper(store)
+            ended = Session(order, backend, keeper, watcher, granted).run()
+            run = store.run(ended.run_id)
+    finally:
+        backend.close()
+    notes = [event.text for event in run.events if event.kind == "control"]
+    assert notes == (["ordinary scheduling. Do this."] if told else [])
+    assert run.start.control == ended.control == "ordinary scheduling"
+    assert run.end.lateness.cycles > 1000
+    assert run.end.lateness.lost_slots == 0
