@@ -12,6 +12,7 @@ import os
 import resource
 import sys
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 
 # Kernel threads that serve interrupts run at 50 (Linux, kernel/irq/manage.c): never above them.
@@ -68,7 +69,8 @@ def claim(*, real_time: bool, priority: int, lock_memory: bool) -> Claim:
 def give_back() -> None:
     """Make the calling thread an ordinary one again and unlock memory: the job is over."""
     # The flag stays: only a privileged thread may take it away.
-    os.sched_setscheduler(0, os.SCHED_OTHER | os.SCHED_RESET_ON_FORK, os.sched_param(0))
+    with suppress(OSError):  # where that is forbidden altogether nothing was got either
+        os.sched_setscheduler(0, os.SCHED_OTHER | os.SCHED_RESET_ON_FORK, os.sched_param(0))
     unlock()
 
 

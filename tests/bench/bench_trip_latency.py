@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import gc
 import multiprocessing
 import random
 import sys
@@ -201,9 +202,11 @@ def feed_for_ever():
 # --- the two places it can run in -----------------------------------------------------------------
 
 
-def bench_process(ring_name, pipe, trips, seed):
+def bench_process(ring_name, pipe, trips, seed, real_time):
     ring = SampleRing(ring_name)
-    got = claim(real_time=True, priority=40, lock_memory=True)
+    gc.collect()
+    gc.freeze()
+    got = claim(real_time=real_time, priority=40, lock_memory=real_time)
     found = trip_again_and_again(ring, trips, seed, lambda done: done % 100 or pipe.send(done))
     found.claimed = got.words
     pipe.send(found)
@@ -214,11 +217,12 @@ class InAProcess:
     """The loop as halfturn runs it."""
 
     title = "process of its own"
+    real_time = True
 
     def __init__(self, ring, trips, seed):
         context = multiprocessing.get_context("spawn")
         self._pipe, theirs = context.Pipe()
-        arguments = (ring.name, theirs, trips, seed)
+        arguments = (ring.name, theirs, trips, seed, self.real_time)
         self._process = context.Process(target=bench_process, args=arguments)
         self._process.start()
         theirs.close()
@@ -233,6 +237,13 @@ class InAProcess:
                 return said
             self.count = said
         return None
+
+
+class InAnOrdinaryProcess(InAProcess):
+    """The loop as halfturn runs it where neither priority nor locked memory is granted."""
+
+    title = "process, nothing granted"
+    real_time = False
 
 
 class InAThread:
@@ -305,7 +316,7 @@ async def beside_a_console(place, trips, seed, folder):
 def progress(title, count, trips):
     if sys.stderr.isatty():
         filled = 30 * count // trips
-        sys.stderr.write(f"\r{title:22s} [{'#' * filled:30s}] {count:6d} of {trips}")
+        sys.stderr.write(f"\r{title:24s} [{'#' * filled:30s}] {count:6d} of {trips}")
         sys.stderr.write("\n" if count >= trips else "")
         sys.stderr.flush()
 
@@ -345,7 +356,13 @@ def main():
     parser.add_argument("--trips", type=int, default=10_000, help="in each place (10000)")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--hogs", type=int, default=1, help="busy loops beside it (1)")
+    parser.add_argument(
+        "--ordinary", action="store_true", help="also a process without priority or locked memory"
+    )
     options = parser.parse_args()
+    places = [InAProcess, InAThread]
+    if options.ordinary:
+        places.insert(1, InAnOrdinaryProcess)
     trips = -(-options.trips // len(KINDS)) * len(KINDS)
     context = multiprocessing.get_context("spawn")
     hogs = [context.Process(target=hog, daemon=True) for _ in range(options.hogs)]
@@ -353,7 +370,7 @@ def main():
         each.start()
     measured = []
     try:
-        for place in (InAProcess, InAThread):
+        for place in places:
             with TemporaryDirectory() as name:
                 found, told = asyncio.run(beside_a_console(place, trips, options.seed, Path(name)))
             measured.append((place, found, told))
