@@ -7,7 +7,9 @@ from types import SimpleNamespace
 
 import pytest
 
-from drivers import FindingState
+from drivers import BackendOptions, ChecksItself, FindingState, RigWiring
+from drivers import pi as pi_module
+from drivers.backends import load_backend
 from drivers.pi_checks import bus_hz, bus_speed, outputs_released, pin_factory
 
 
@@ -78,3 +80,19 @@ def test_only_our_pins_on_the_headers_chip_will_do(factory, state):
     assert found.state is state
     assert "gpiochip4 (pinctrl-rp1)" in found.text
     assert bool(found.to_do) is (state is FindingState.WRONG)
+
+
+def test_the_pi_backend_looks_at_its_pins_and_at_each_bus(lgpio, monkeypatch, tmp_path):
+    monkeypatch.setattr(pi_module, "find_header_chip", lambda devices: (4, "pinctrl-rp1"))
+    monkeypatch.setattr(pi_module, "outputs_outlive_program", lambda: "no")
+    monkeypatch.setenv("LG_WD", str(tmp_path))
+    backend = load_backend("pi", RigWiring(stations=()), BackendOptions())
+    try:
+        before = list(lgpio.log)
+        found = backend.checks((1, 3))
+        assert lgpio.log == before  # no pin was claimed for it
+    finally:
+        backend.close()
+    assert isinstance(backend, ChecksItself)
+    assert [finding.name for finding in found] == ["pins", "outputs", "bus_1", "bus_3"]
+    assert [finding.state for finding in found[:2]] == [FindingState.OK, FindingState.OK]
