@@ -49,7 +49,11 @@ def _parser() -> argparse.ArgumentParser:
     _add_run(commands.add_parser("run", help="run a plan on a unit"))
     _add_attach(commands.add_parser("attach", help="come back to a run that goes on by itself"))
     _add_judge(commands.add_parser("judge", help="judge a trace file from anywhere"))
-    _add_records(commands.add_parser("records", help="list, show and export what was recorded"))
+    _add_records(
+        commands.add_parser(
+            "records", help="what was recorded: list, show, export, verify, back up"
+        )
+    )
     _add_check(commands.add_parser("check", help="check a rig file and plans; feeds nothing"))
     _add_faults(commands.add_parser("faults", help="list the faults of the simulated bench"))
     _add_new(commands.add_parser("new", help="make a rig folder to start from"))
@@ -207,12 +211,18 @@ def _add_records(parser: argparse.ArgumentParser) -> None:
     export.add_argument("--measures", metavar="FILE", help="write every measure (CSV)")
     export.add_argument("--picture", metavar="FILE", help="draw the trace (.png or .svg)")
     export.add_argument("--step", type=int, help="only this step's trace")
+    verify = actions.add_parser("verify", help="check every record and trace; changes nothing")
+    backup = actions.add_parser("backup", help="a verified copy, also while a bench is writing")
+    backup.add_argument("file", help="the backup's name, or a folder in which it gets a dated name")
+    backup.add_argument("--replace", action="store_true", help="replace an older backup")
+    restore = actions.add_parser("restore", help="put a backup in the records' place")
+    restore.add_argument("file", help="the backup; the records as they are now are kept too")
     for action in (show, export):
         action.add_argument("run", help="the run's identifier, or its first characters")
-    for action in (listing, show, export):
+    for action in (listing, show, export, verify, backup, restore):
         action.add_argument("--rig", metavar="FILE", help="rig file whose records are meant")
         action.add_argument("--records", metavar="FILE", help="records file")
-    for action in (listing, show):
+    for action in (listing, show, verify, backup, restore):
         action.add_argument("--json", action="store_true", help="print JSON")
     parser.set_defaults(module="records")
 

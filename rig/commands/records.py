@@ -1,4 +1,4 @@
-"""`halfturn records`: list, show and export what was recorded."""
+"""`halfturn records`: list, show and export what was recorded (and `records_safe`)."""
 
 from __future__ import annotations
 
@@ -28,6 +28,10 @@ _MOST_RUNS = 1_000_000
 
 def run(options: argparse.Namespace) -> int:
     """Do what the command line asks with the records."""
+    if options.action in ("verify", "backup", "restore"):
+        from rig.commands.records_safe import run as keep_safe
+
+        return keep_safe(options)
     with Store.open(records_path(options), create=False) as store:
         with suppress(RecordsError):  # an archive that can only be read is shown as it is
             store.mark_interrupted()

@@ -102,7 +102,10 @@ def step(number: int = 1, **changes: Any) -> StepRecord:
             Measure("half_turn_mean_s", 0.70312345678901234, "s", 0.0021),
             Measure("odd", None, "A"),
         ),
-        "half_turns": (half_turn(1), half_turn(2, outcome=Outcome.STALLED, half_turn_s=None)),
+        "half_turns": (
+            half_turn(2 * number - 1),  # numbered through the run
+            half_turn(2 * number, outcome=Outcome.STALLED, half_turn_s=None),
+        ),
         "trace": trace(start_s=100.0 * number, seed=number),
         "answers": {"shaft free?": "yes", "marks": [1, 2.5, None]},
         "note": "",

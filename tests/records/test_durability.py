@@ -16,29 +16,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from sqlalchemy import Engine, event
+from writing import ROOT, WRITER, writer
 
-import rig
 from rig.records.model import RunState
 from rig.records.store import RecordsError, Store
-
-ROOT = Path(rig.__file__).parents[1]
-WRITER = Path(__file__).with_name("writer_process.py")
-
-
-@contextmanager
-def writer(path: Path, *arguments: str):
-    process = subprocess.Popen(
-        [sys.executable, str(WRITER), str(path), *arguments],
-        stdout=subprocess.PIPE,
-        text=True,
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
-    )
-    try:
-        yield process
-    finally:
-        process.kill()
-        process.wait()
-        process.stdout.close()
 
 
 def assert_whole_steps(store: Store, run: UUID, make, told: int):
