@@ -183,7 +183,8 @@ class EnduranceStep(Step):
     """``cycles`` times to run and back; the motor is fed for at most ``duty_max`` of the time.
 
     ``pause_s`` follows each half-turn and is lengthened where the duty limit asks for it.  The
-    trace of every ``record_every``-th cycle is kept; measures are kept of all.
+    trace of every ``record_every``-th cycle is kept; measures are kept of all.  A long step is
+    recorded in parts (`rig.bench.parts`), each of which begins with a trace that is kept.
     """
 
     heading: ClassVar[str] = "Endurance"

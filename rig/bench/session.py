@@ -11,6 +11,7 @@ from rig.bench.events import Paused, RunBegan, WentOn
 from rig.bench.loop import ControlLoop
 from rig.bench.opening import PROVE_OFF_S, FedJob, battery_accuracy
 from rig.bench.order import RunOrder
+from rig.bench.parts import parts_of
 from rig.bench.realtime import Claim
 from rig.bench.seams import Console, Keeper
 from rig.bench.stepping import StepPlace, StepRunner, step_named
@@ -58,9 +59,12 @@ class Session(FedJob):
         steps = self.order.plan.steps
         record_number = 0
         self._pause_if_wished()
-        for self._step, step in enumerate(steps, start=1):
-            number = self._step
-            to_come_s = sum(later.expected_s(HALF_TURN_GUESS_S) for later in steps[number:])
+        whole = [(number, part) for number, s in enumerate(steps, 1) for part in parts_of(s)]
+        for place_in_run, (number, step) in enumerate(whole, start=1):
+            self._step = number
+            later = whole[place_in_run:]
+            last_part = not later or later[0][0] != number
+            to_come_s = sum(other.expected_s(HALF_TURN_GUESS_S) for _, other in later)
             repeated = False
             while True:
                 record_number += 1
@@ -70,7 +74,7 @@ class Session(FedJob):
                 self.wishes.repeat = False
                 self._between = False
                 state = runner.run(place, step, work)
-                self._between = True
+                self._between = last_part
                 if repeated and state is StepState.DONE:
                     self.log.settle()
                 if runner.left_behind:
@@ -78,7 +82,7 @@ class Session(FedJob):
                 self._pause_if_wished()
                 again = self.wishes.repeat
                 if runner.left_behind:
-                    self._end_with(runner.left_behind, more=again or number < len(steps))
+                    self._end_with(runner.left_behind, more=again or bool(later))
                 if not again:
                     break
                 repeated = True

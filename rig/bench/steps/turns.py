@@ -196,7 +196,7 @@ class Endurance(PlainGuard):
             if not odd and (number - 1) % self.step.record_every:
                 ctx.recorder.drop_since(began.time_s)
             rest_s = on_s / self.step.duty_max - (trace.time_s[-1] - began.time_s)
-            if rest_s > 0 and number < self.step.cycles:
+            if rest_s > 0:
                 # Rest unrecorded: an hour of nothing at 1 kHz is worth no disk.
                 rest_from_s = float(trace.time_s[-1])
                 yield from hold(BATTERY, rest_s)
