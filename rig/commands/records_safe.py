@@ -11,7 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from rig.commands import exits
-from rig.commands.common import records_path, say
+from rig.commands.common import records_path
+from rig.commands.streams import say, tell
 from rig.commands.terminal import wrapped
 from rig.records.copies import BackedUp, Restored, back_up, restore
 from rig.records.problems import Problem
@@ -69,7 +70,7 @@ class _Meter:
             sys.stderr.write(f"\r\033[K{doing}{far}")
             sys.stderr.flush()
         elif not self._live and doing != self._said:
-            print(f"{doing} ...", file=sys.stderr, flush=True)
+            tell(f"{doing} ...")
         self._said = doing
 
     def __enter__(self) -> _Meter:

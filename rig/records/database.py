@@ -124,7 +124,20 @@ def _engine(path: Path, wait_s: float, *, keys: bool = True) -> Engine:
         URL.create("sqlite", database=str(path)),
         connect_args={"timeout": wait_s, "isolation_level": None},
     )
-    # FULL: in WAL mode a commit is on the disk when it returns, not only consistent.
+    # Chosen for a memory card whose power may be cut at any moment (https://www.sqlite.org/wal.html
+    # and pragma.html):
+    #   journal_mode WAL   what is committed is appended to a log and synced once; the file itself
+    #                      is written only at a checkpoint, from a log that is already safe.
+    #                      Readers (a console, a backup) and the bench never wait for each other.
+    #   synchronous FULL   the log is synced at every commit: a step is on the disk before the next
+    #                      begins.  NORMAL would sync at checkpoints only, and a power cut would
+    #                      take the last steps with it.  Costs one sync a commit, some 5 to 100 ms
+    #                      on a card, seconds at worst (estimate): so it is never done in the loop.
+    #   foreign_keys       no row without what it belongs to.
+    # The log is moved into the file every 1000 pages (SQLite's own default) and between runs
+    # (`Store._checkpoint`); whoever closes last removes it.  What no setting mends: a card that
+    # says "synced" and is not, or that wears out (https://www.sqlite.org/howtocorrupt.html, 3);
+    # for that there are `halfturn records verify` and `backup`.  Measured: bench_commit.py.
     pragmas = (f"foreign_keys = {keys:d}", "synchronous = FULL", "journal_mode = WAL")
 
     def set_up(connection: sqlite3.Connection, _record: object) -> None:
