@@ -20,6 +20,7 @@ from rig.records.verify import RunLine, Verified, verify
 
 _SHOWN = 20  # problems and runs told; --json has them all
 _SAY_AFTER_S = 1.0  # work that is over sooner tells nothing
+_SHOW_EVERY_S = 0.1
 
 
 def run(options: argparse.Namespace) -> int:
@@ -64,7 +65,7 @@ class _Meter:
         now_s = time.monotonic()
         if now_s - self._began_s < _SAY_AFTER_S:
             return
-        if self._live and now_s - self._shown_s >= 0.1:
+        if self._live and now_s - self._shown_s >= _SHOW_EVERY_S:
             self._shown_s = now_s
             far = f" {part:.0%}" if part > 0 else " ..."
             sys.stderr.write(f"\r\033[K{doing}{far}")

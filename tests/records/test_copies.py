@@ -292,6 +292,35 @@ def test_where_there_are_no_links_what_was_there_is_copied(records, tmp_path, ma
 # --- power cuts -------------------------------------------------------------------------------
 
 
+@pytest.mark.parametrize("what", ["backup", "restore"])
+def test_a_copy_is_on_the_disk_before_it_takes_its_place_and_its_name_after(
+    records, two_runs, tmp_path, monkeypatch, what
+):
+    told = []
+    fsync, replace = os.fsync, Path.replace
+
+    def sync(handle):
+        told.append(("sync", Path(f"/proc/self/fd/{handle}").readlink()))
+        fsync(handle)
+
+    def rename(self, target):
+        told.append(("rename", self, target))
+        return replace(self, target)
+
+    monkeypatch.setattr(os, "fsync", sync)
+    monkeypatch.setattr(Path, "replace", rename)
+    target = tmp_path / "mine.db" if what == "backup" else records
+    if what == "backup":
+        copies.back_up(records, target)
+    else:
+        copies.restore(records, two_runs)
+    (renamed,) = (number for number, entry in enumerate(told) if entry[0] == "rename")
+    _, part, to = told[renamed]
+    assert to == target
+    assert ("sync", part) in told[:renamed]
+    assert ("sync", target.parent) in told[renamed:]
+
+
 @pytest.mark.parametrize(("what", "moments"), [("backup", 12), ("restore", 14)])
 def test_a_cut_at_any_moment_leaves_the_old_or_the_new_whole(tmp_path, make, what, moments):
     folder = tmp_path / "both"

@@ -6,6 +6,7 @@ import hashlib
 import json
 import shutil
 import sqlite3
+import sys
 from contextlib import closing
 from pathlib import Path
 
@@ -16,6 +17,7 @@ from writing import writer
 
 from rig.analysis.model import Judgement, Reason, Verdict
 from rig.cli import main
+from rig.commands import records_safe
 from rig.records.errors import RecordsError
 from rig.records.store import Store
 from rig.records.verify import verify
@@ -202,6 +204,18 @@ def test_no_records_and_other_files_are_told(tmp_path, capsys):
         assert words in said.out + said.err
     with pytest.raises(RecordsError):
         verify(tmp_path / "none.db")
+
+
+def test_long_work_tells_how_far_it_is(copy, capsys, monkeypatch):
+    monkeypatch.setattr(records_safe, "_SAY_AFTER_S", -1.0)
+    assert main(["records", "verify", "--records", str(copy)]) == 0
+    assert capsys.readouterr().err == "traces ...\n"
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: True)
+    monkeypatch.setattr(records_safe, "_SHOW_EVERY_S", 0.0)
+    assert main(["records", "verify", "--records", str(copy)]) == 0
+    err = capsys.readouterr().err
+    assert "\r\x1b[Ktraces 80%" in err
+    assert err.endswith("\r\x1b[K")
 
 
 def test_records_of_the_first_schema_are_verified_as_such(tmp_path):
