@@ -8,6 +8,7 @@ lost or clipped) neither fails nor passes it.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
 from rig.analysis.checks import Check, compare
 from rig.analysis.half_turn_checks import checks_of
@@ -49,18 +50,42 @@ def judge_half_turns(half_turns: Sequence[HalfTurn], limits: Limits) -> tuple[Re
         text = "No half-turn was found, so nothing could be judged. Test again."
         return (Reason(Verdict.RETEST, text, "outcome"),)
     reasons: list[Reason] = []
-    passed: dict[str, list[tuple[HalfTurn, Check]]] = {}
+    passed: dict[str, _Passed] = {}
     for turn in half_turns:
         reasons.extend(_outcome_reasons(turn))
         for check in checks_of(turn, limits):
             if check.verdict is Verdict.PASS:
-                passed.setdefault(check.measure, []).append((turn, check))
+                passed.setdefault(check.measure, _Passed(turn, check)).add(turn, check)
             else:
                 text = check.sentence(named(turn))
                 reasons.append(Reason(check.verdict, text, check.measure, turn.number))
     bad = {(r.measure) for r in reasons}
-    reasons.extend(_summary(pairs) for measure, pairs in passed.items() if measure not in bad)
+    reasons.extend(of.reason() for measure, of in passed.items() if measure not in bad)
     return tuple(reasons)
+
+
+@dataclass
+class _Passed:
+    """What was in order on every half-turn: how many, and where it came closest to the limit."""
+
+    turn: HalfTurn
+    check: Check
+    count: int = 0
+
+    def add(self, turn: HalfTurn, check: Check) -> None:
+        self.count += 1
+        if check.margin < self.check.margin:
+            self.turn, self.check = turn, check
+
+    def reason(self) -> Reason:
+        turn, check = self.turn, self.check
+        of = f"all {self.count} half-turns" if self.count > 1 else "the half-turn"
+        text = (
+            f"{check.label[0].upper()}{check.label[1:]} within the limit on {of}; closest: "
+            f"{named(turn)[0].lower()}{named(turn)[1:]}, {check.shown()}, {check.limit_is} "
+            f"{check.shown_limit()}."
+        )
+        return Reason(Verdict.PASS, text, check.measure, turn.number)
 
 
 def _outcome_reasons(turn: HalfTurn) -> Iterable[Reason]:
@@ -81,19 +106,6 @@ def _outcome_reasons(turn: HalfTurn) -> Iterable[Reason]:
             "or correct turn_vs in the plan."
         )
         yield Reason(Verdict.RETEST, text, "turned_deg", turn.number)
-
-
-def _summary(pairs: list[tuple[HalfTurn, Check]]) -> Reason:
-    """Say that one measure was in order everywhere, and where it came closest."""
-    turn, check = min(pairs, key=lambda pair: pair[1].margin)
-    count = len(pairs)
-    of = f"all {count} half-turns" if count > 1 else "the half-turn"
-    text = (
-        f"{check.label[0].upper()}{check.label[1:]} within the limit on {of}; closest: "
-        f"{named(turn)[0].lower()}{named(turn)[1:]}, {check.shown()}, {check.limit_is} "
-        f"{check.shown_limit()}."
-    )
-    return Reason(Verdict.PASS, text, check.measure, turn.number)
 
 
 def judge_measures(measures: Iterable[Measure], limits: Limits) -> tuple[Reason, ...]:
