@@ -39,6 +39,9 @@ def test_traces(data):
 @given(talks())
 @settings(max_examples=250)
 @example(b"\xff".join((b"\n", b"\n")))  # an empty line was taken for a name
+@example(b"\xff".join((*TALK[:7], b"0\n", *TALK[8:])))  # an output that stays off
+@example(b"\xff".join((*TALK[:4], b"12.5\n", *TALK[5:])))  # another voltage than was set
+@example(b"\xff".join((*TALK[:8], b"1_2\n", *TALK[9:])))  # float() takes that for 12
 def test_replies_of_a_supply(data):
     fuzz_targets.scpi(data)
 
