@@ -270,6 +270,7 @@ def label(data: bytes) -> None:
     if trouble:
         check_message(f"--unit {trouble}")
         return
+    hold(serial.isprintable() and len(serial) <= SERIAL_LONGEST, "what is taken can be shown")
     run = run_of(serial)
     summary = RunSummary(
         _RUN_ID, _WHEN, serial, "qualify", RunState.FINISHED, "pass", "jo", serial, True

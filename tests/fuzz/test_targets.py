@@ -20,6 +20,8 @@ from drivers.supply import BenchSupply
 
 @given(damaged_toml(PLANS))
 @settings(max_examples=80)
+@example(b'title = "\\u202e"')
+@example(b'[unit]\n"\\u001b" = 1')
 def test_plans(data):
     fuzz_targets.plan(data)
 
@@ -48,6 +50,8 @@ def test_replies_of_a_supply(data):
 
 @given(labels)
 @settings(max_examples=100)
+@example("12\u202e34".encode())
+@example(b"x" * 65)
 def test_labels(data):
     fuzz_targets.label(data)
 
