@@ -14,6 +14,7 @@ from typing import Any
 from rig.schema.mistakes import KeyPath
 
 _LONGEST = 400  # lines of one statement; beyond, look no further than line 1 of it
+_MOST_READ = 1_000_000  # characters read again and again for it; beyond, lines are not worth it
 
 
 class Lines:
@@ -76,10 +77,14 @@ class Lines:
 def _statements(text: str) -> Iterator[tuple[int, str, dict[str, Any]]]:
     """Yield (first line, text, content) of each statement."""
     pending: list[str] = []
+    read = 0
     # tomllib ends lines at \n (with or without \r) only, so no splitlines() here.
     for number, line in enumerate(text.split("\n"), start=1):
         pending.append(line)
         statement = "\n".join(pending)
+        read += len(statement) if len(pending) > 1 else 0
+        if read > _MOST_READ:
+            return
         try:
             content = tomllib.loads(statement)
         except (ValueError, RecursionError):

@@ -21,6 +21,8 @@ from rig.schema.mistakes import Clash, KeyPath, Mistake, MistakesError, key_text
 
 Model = TypeVar("Model", bound=Section)
 
+_LONGEST_LINE = 10_000
+_MOST_TOLD = 100  # mistakes; a file with more is of another kind, and nobody reads them
 _ROUNDS = 8  # a missing table needs one round per level to be filled in; our files have three
 _MOST_BYTES = 1_000_000  # a rig file or plan has a few kB; more is some other file
 _TOML_PLACE = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)")
@@ -85,6 +87,10 @@ def read_toml(
 
 
 def _parse(text: str, file: Path, error: type[MistakesError]) -> dict[str, Any]:
+    for number, line in enumerate(text.split("\n"), start=1):
+        if len(line) > _LONGEST_LINE:  # a key of as many dots would take minutes
+            wrong = f"this line has {len(line)} characters"
+            raise error([Mistake(str(file), "", wrong, f"up to {_LONGEST_LINE}", number)])
     try:
         return tomllib.loads(text)
     except RecursionError:
@@ -118,13 +124,22 @@ def _validate(
         try:
             return troubles, model.model_validate(data), broken
         except ValidationError as problem:
-            for details in problem.errors(include_url=False):
+            errors = problem.errors(include_url=False)
+            if len(errors) > _MOST_TOLD:
+                told = [explain(details, model) for details in errors[:_MOST_TOLD]]
+                return [_too_many(len(errors)), *told], None, broken
+            for details in errors:
                 trouble = explain(details, model)
                 if attempt == 0:
                     troubles.append(trouble)
                 broken.update({trouble.path, *trouble.also_broken})
                 data = _repaired(data, trouble)
     return troubles, None, broken
+
+
+def _too_many(count: int) -> Trouble:
+    wrong = f"there are {count} mistakes in this file, of which {_MOST_TOLD} are told"
+    return Trouble((), wrong, "see that it is the right file")
 
 
 def _repaired(data: Any, trouble: Trouble) -> Any:

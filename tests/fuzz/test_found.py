@@ -5,6 +5,8 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
+from pathlib import Path
 
 import fuzz_targets
 import numpy as np
@@ -15,6 +17,7 @@ from fuzz_targets import run_of
 
 from drivers.scpi import parse_error, parse_number
 from rig import tracefile
+from rig.plans import PlanError, plan_from_text
 from rig.records.export import half_turns_csv, text_cell
 from rig.records.store import Store
 from rig.schema import MistakesError, read_text
@@ -88,6 +91,22 @@ def test_a_file_that_is_too_large_is_told_once(tmp_path):
     with pytest.raises(MistakesError) as caught:
         read_text(path, MistakesError, "the rig file")
     assert str(caught.value).count("rig.toml") == 1
+
+
+def test_a_file_of_another_kind_is_not_told_without_end():
+    text = "".join(f"k{n} = 1\n" for n in range(5000))  # in time that grows with the square
+    with pytest.raises(PlanError) as caught:
+        plan_from_text(text, Path("p.toml"))
+    told = str(caught.value).splitlines()
+    assert len(told) == 101
+    assert re.match(
+        r"p.toml: there are 50\d\d mistakes in this file, of which 100 are told", told[0]
+    )
+
+
+def test_a_line_without_end_in_a_plan_is_told_where_it_is():
+    with pytest.raises(PlanError, match=r"p.toml, line 2: this line has 20004 characters"):
+        plan_from_text("\na" + ".a" * 10_000 + "= 1", Path("p.toml"))
 
 
 def test_no_export_goes_over_the_records(tmp_path):
