@@ -87,9 +87,9 @@ def read_toml(
 
 
 def _parse(text: str, file: Path, error: type[MistakesError]) -> dict[str, Any]:
-    for number, line in enumerate(text.split("\n"), start=1):
-        if len(line) > _LONGEST_LINE:  # a key of as many dots would take minutes
-            wrong = f"this line has {len(line)} characters"
+    for number, one in enumerate(text.split("\n"), start=1):
+        if len(one) > _LONGEST_LINE:  # a key of as many dots would take minutes
+            wrong = f"this line has {len(one)} characters"
             raise error([Mistake(str(file), "", wrong, f"up to {_LONGEST_LINE}", number)])
     try:
         return tomllib.loads(text)
