@@ -47,7 +47,8 @@ VALUES = {
     "--verdict": st.sampled_from(["pass", "none", ""]),
     "--source": st.sampled_from(["own_rebuild", "x"]),
 }  # fmt: skip
-TOO_LONG = {"--real-time", "--help", "--picture"}  # a process, a page, a second of drawing
+TOO_LONG = {"--real-time", "--detach", "--help", "--picture"}  # processes, a page, a drawing
+NOT_AT_RANDOM = {("demo",), ("serve",)}  # these work for seconds, or without end
 
 
 def _commands() -> dict[tuple[str, ...], argparse.ArgumentParser]:
@@ -68,7 +69,8 @@ def _commands() -> dict[tuple[str, ...], argparse.ArgumentParser]:
 @st.composite
 def command_lines(draw: st.DrawFn) -> list[str | bytes]:
     """A command with some of its options, some without a value, and words too many or too few."""
-    names, parser = draw(st.sampled_from([c for c in _commands().items() if c[0] != ("demo",)]))
+    commands = [command for command in _commands().items() if command[0] not in NOT_AT_RANDOM]
+    names, parser = draw(st.sampled_from(commands))
     line: list[str | bytes] = list(names)
     for action in parser._actions:
         if not action.option_strings:
@@ -99,6 +101,9 @@ def command_lines(draw: st.DrawFn) -> list[str | bytes]:
 @example(["judge", "/dev/zero", "--plan", "qualify"])
 @example(["demo", "--folder", "rig.toml"])
 @example(["demo", "--folder", "/dev/null"])
+@example(["serve", "--rig", "none"])
+@example(["serve", "--rig", "binary"])
+@example(["serve", "x"])
 def test_any_command_line(line):
     with a_place() as here:
         run = _recorded(here, "=1+1")
