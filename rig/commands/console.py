@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from typing import TextIO
 
 from rig.bench.attached import attach
 from rig.bench.detached import start_detached
@@ -28,6 +29,7 @@ def run(options: argparse.Namespace) -> int:
             "the console needs a terminal to draw in, and there is none here. Open it in a "
             "terminal or over `ssh -t`; to run a plan without one, use `halfturn run`.",
         )
+    _need_signs(sys.__stderr__)
     from rig.console.app import HalfturnConsole
     from rig.console.desk import Desk
 
@@ -60,6 +62,26 @@ def run(options: argparse.Namespace) -> int:
         # Textual would print a traceback; ours goes to a file, a sentence to the operator.
         raise console.failure
     return console.return_code or 0 if status is None else status
+
+
+def _need_signs(drawn_on: TextIO | None) -> None:
+    """Raise CommandError if what the console draws on is no terminal or has not its signs."""
+    if drawn_on is None or not drawn_on.isatty():
+        raise CommandError(
+            exits.USAGE,
+            "the console draws on standard error, which is sent elsewhere here. Open it without "
+            "`2>`.",
+        )
+    try:
+        "\N{BRAILLE PATTERN DOTS-12345678}\N{BOX DRAWINGS LIGHT HORIZONTAL}".encode(
+            drawn_on.encoding
+        )
+    except UnicodeEncodeError:
+        raise CommandError(
+            exits.USAGE,
+            f"the console draws with signs that are not in this terminal's character set "
+            f"({drawn_on.encoding}). Set it to UTF-8: `LC_ALL=C.UTF-8 halfturn console`.",
+        ) from None
 
 
 _HUNG = (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import shutil
 import sqlite3
@@ -84,6 +85,31 @@ def test_real_streams_that_are_full_or_closed():
         assert in_a_shell(f"halfturn {run} <&- >&- 2>&-", here.bench) == (0, "")
         # Nothing was written into the records that took the number of a closed stream.
         assert here.run("records", "list").out.count("quick") == 1
+
+
+class _Terminal(io.TextIOWrapper):
+    def isatty(self):
+        return True
+
+
+@pytest.mark.parametrize(
+    ("drawn_on", "says"),
+    [
+        (_Terminal(io.BytesIO(), "ascii"), "LC_ALL=C.UTF-8"),
+        (_Terminal(io.BytesIO(), "latin-1"), "(latin-1)"),
+        (io.TextIOWrapper(io.BytesIO(), "utf-8"), "standard error"),
+        (None, "standard error"),
+    ],
+)
+def test_a_console_that_could_not_be_read_is_not_opened(drawn_on, says):
+    from rig.commands.console import _need_signs
+    from rig.commands.exits import CommandError
+
+    with pytest.raises(CommandError) as caught:
+        _need_signs(drawn_on)
+    assert caught.value.status == 3
+    assert says in str(caught.value)
+    _need_signs(_Terminal(io.BytesIO(), "utf-8"))
 
 
 def test_a_fault_whose_details_cannot_be_kept_is_told_all_the_same(monkeypatch, tmp_path, capsys):
