@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from rig.cli import _parser
 from rig.labels import SERIAL_LONGEST, trouble_with
 
-WORLD = {"max_examples": 25, "suppress_health_check": [HealthCheck.too_slow]}
+WORLD = {"max_examples": 16, "suppress_health_check": [HealthCheck.too_slow]}
 
 
 # --- any words ----------------------------------------------------------------------------------
@@ -90,7 +90,7 @@ def command_lines(draw: st.DrawFn) -> list[str | bytes]:
 
 
 @given(command_lines())
-@settings(max_examples=45, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=36, suppress_health_check=[HealthCheck.too_slow])
 @example(["records", "list", "--limit", "9" * 30])
 @example(["records", "list", "--until", "9999-12-31"])
 @example(["records", "list", "--serial", b"\xff"])
