@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from drivers import (
@@ -45,7 +45,13 @@ class SimulatedBackend:
     name = "simulated"
     simulated = True
 
-    def __init__(self, wiring: RigWiring, options: BackendOptions | None = None) -> None:
+    def __init__(
+        self,
+        wiring: RigWiring,
+        options: BackendOptions | None = None,
+        *,
+        real_clock: Callable[[World], RealClock] = RealClock,
+    ) -> None:
         self.options = options or BackendOptions()
         asked = read_options(self.options.extra, wiring)
         faults = []
@@ -66,7 +72,7 @@ class SimulatedBackend:
             battery_v=asked.supply_v,
             angle_deg=asked.angle_deg,
         )
-        clock = RealClock(self.world) if self.options.real_time else VirtualClock(self.world)
+        clock = real_clock(self.world) if self.options.real_time else VirtualClock(self.world)
         self.clock: Clock = clock
         self.pin_factory: Any = SimulatedPinFactory(self.world)
         self.hands: Hands | None = SimulatedHands(self.world)

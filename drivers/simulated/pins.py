@@ -135,8 +135,8 @@ class SimulatedPinFactory(MockFactory):  # type: ignore[misc]
     ``stick`` so that the world hears of it.
     """
 
-    def __init__(self, world: PinWorld) -> None:
-        super().__init__(revision=_BOARD, pin_class=SimulatedPin)
+    def __init__(self, world: PinWorld, pin_class: type[SimulatedPin] = SimulatedPin) -> None:
+        super().__init__(revision=_BOARD, pin_class=pin_class)
         self.world = world
         self.stuck: dict[int, bool] = {}
 

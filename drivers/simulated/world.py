@@ -66,6 +66,7 @@ class World:
         self.happenings: deque[Happening] = deque(maxlen=_REMEMBERED)
         self.faults: dict[str, AppliedFault] = {}
         self.listeners: list[Callable[[Effects], None]] = []
+        self.watchers: list[Callable[[float], None]] = []  # told when contacts may have changed
         self.effects = Effects()
         self._agenda = Agenda()
         self._stepper = Stepper(self._agenda, self._connect, self._shared_drifted)
@@ -194,6 +195,8 @@ class World:
         stations = self.stations.values()
         for station in stations:  # one after the other, each with the latest of the others
             station.refresh(time_s, rail, self._others_a(station, time_s))
+        for watch in self.watchers:
+            watch(time_s)
         return [station for station in stations if not station.at_rest]
 
     def _others_a(self, station: Station, time_s: float) -> float:

@@ -7,39 +7,15 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
+from small_rig import RIG
 
-from drivers import (
-    BackendOptions,
-    DeadManWiring,
-    FeedWiring,
-    InputWiring,
-    Reading,
-    RigWiring,
-    SensorWiring,
-    StationWiring,
-)
+from drivers import BackendOptions, Reading, RigWiring, StationWiring
 from drivers.current import CurrentSensor
 from drivers.feeds import DeadMan, FeedOutput
 from drivers.simulated.backend import SimulatedBackend
 from drivers.simulated.station import Station
 from drivers.simulated.unit import Unit
 from drivers.switches import Switch
-
-RIG = RigWiring(
-    stations=(
-        StationWiring(
-            "one",
-            FeedWiring(17),
-            FeedWiring(27),
-            SensorWiring(1, 0x40, 0.005, 25.0),
-            SensorWiring(1, 0x41, 0.1, 1.0),
-            at_run=InputWiring(5),
-            at_stop=InputWiring(6, normally_closed=True),
-        ),
-    ),
-    dead_man=DeadManWiring(22, sense_pin=23),
-    emergency_stop=InputWiring(24, normally_closed=True),
-)
 
 
 class Bench:
