@@ -17,6 +17,9 @@ LOST_SAMPLES = 3  # a sample that decides may be three periods old at most
 WELDED_AFTER_S = 0.25
 WELDED_A = 0.5  # well above a zeroed sensor's offset, well below any motor current
 WELDED_V = 3.0  # well above what a disconnected lead picks up, well below any supply
+# A gap between two samples counts for no more than this: the voltage is renewed with every tenth
+# sample, and what it was before a machine stood still says nothing of the time since.
+LIVE_GAP_S = 0.02
 LATE_S = 0.10  # the shortest hold time of a dead-man timer: beyond it the master relay may be off
 
 
@@ -54,7 +57,7 @@ class Guard:
     _last_good_s: float | None = None
     _over_current_s: float = 0.0
     _lost: int = 0
-    _live_since_s: float | None = None
+    _live_s: float = 0.0
     _step_began_s: float | None = None
 
     def __post_init__(self) -> None:
@@ -98,8 +101,8 @@ class Guard:
         self._warm(sample, dt)
         if not fed:
             self._over_current_s = 0.0
-            return self._welded(sample)
-        self._live_since_s = None
+            return self._welded(sample, dt)
+        self._live_s = 0.0
         return self._current(sample, dt) or self._times(sample) or self._temperature(sample)
 
     def _sensor(self, sample: Sample, fed: bool) -> Trip | None:
@@ -135,14 +138,13 @@ class Guard:
             "other programs on this computer, then start again.",
         )
 
-    def _welded(self, sample: Sample) -> Trip | None:
+    def _welded(self, sample: Sample, dt: float) -> Trip | None:
         flows = sample.current_a >= WELDED_A
         if not flows and not sample.voltage_v >= WELDED_V:
-            self._live_since_s = None
+            self._live_s = 0.0
             return None
-        if self._live_since_s is None:
-            self._live_since_s = sample.time_s
-        if sample.time_s - self._live_since_s < WELDED_AFTER_S:
+        self._live_s += min(dt, LIVE_GAP_S)
+        if self._live_s < WELDED_AFTER_S:
             return None
         what = (
             f"{sample.current_a:.1f} A flows"

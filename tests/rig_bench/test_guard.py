@@ -129,6 +129,17 @@ def test_voltage_at_the_unit_with_the_feed_off_is_the_same_alarm():
     assert "12.0 V" in first.text
 
 
+def test_a_voltage_from_before_the_machine_stood_still_is_no_alarm():
+    """The voltage is read with every tenth sample: until then it is that of the feed still on."""
+    guard = Guard(LIMITS)
+    guard.check(sample(0.0), fed=True)
+    times = [0.001, *(0.4 + k / 1000 for k in range(10))]
+    stale = [guard.check(sample(t, 0.0, 12.0, battery=False), fed=False) for t in times]
+    assert stale == [None] * 11
+    assert guard.check(sample(0.41, 0.0, 0.0, battery=False), fed=False) is None
+    assert feed(guard, lambda t: 3.0, start_s=0.5, fed=False).kind is TripKind.LIVE_WITH_FEED_OFF
+
+
 def test_current_that_dies_away_after_the_feed_is_no_alarm():
     assert feed(Guard(LIMITS), lambda t: 15.0 if t < 0.1 else 0.0, fed=False) is None
 
