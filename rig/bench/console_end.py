@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Callable, Sequence
 from multiprocessing.connection import Connection
 from queue import SimpleQueue
@@ -16,6 +17,8 @@ from rig.bench.requests import Ask, Sample
 from rig.bench.ring import SampleRing
 from rig.bench.seams import Done
 from rig.bench.signals import SignalFlag
+
+_AGAIN_S = 0.05  # a computer without memory to spare may have some again by then (guess)
 
 
 class Line(Protocol):
@@ -47,10 +50,18 @@ class PipeLine:
 
     def _send_all(self) -> None:
         while (event := self._events.get()) is not None:
-            try:
-                self._pipe.send(event)
-            except OSError:
-                return
+            while not self._sent(event):
+                time.sleep(_AGAIN_S)
+
+    def _sent(self, event: BenchEvent) -> bool:
+        """Send an event, or lose it if the console has gone; False if there is no memory to."""
+        try:
+            self._pipe.send(event)
+        except MemoryError:
+            return False
+        except OSError:
+            pass
+        return True
 
     def send(self, event: BenchEvent) -> None:
         """Send an event; never blocks."""

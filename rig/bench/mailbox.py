@@ -78,7 +78,10 @@ class Inbox:
         try:
             while True:
                 self._came.put(self._pipe.recv())
-        except (EOFError, OSError):
+        except (EOFError, OSError, MemoryError):
+            pass
+        finally:
+            # Whatever it was: a bench that no longer hears its console must not go on feeding.
             self._ended.set()
 
     def close(self, wait_s: float) -> None:

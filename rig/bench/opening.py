@@ -131,6 +131,9 @@ class FedJob(ABC):
             self._cut(str(stopped), "stop")
         except (RefusedError, DriverError, RecordsError) as error:
             self._cut(str(error), "refused")
+        except MemoryError:
+            self._cut("The computer ran out of memory.", "program_error")
+            raise
         except BaseException as error:
             self._cut(f"The program failed: {error!r}.", "program_error")
             raise

@@ -191,6 +191,15 @@ def attempt(job: Job, records: Path, console: ConsoleEnd) -> bool:
         console.show(Refused(str(error), status=6))
     except (BenchError, DriverError) as error:
         console.show(Refused(str(error)))
+    except MemoryError:
+        console.show(
+            Refused(
+                "The computer ran out of memory, so the bench ended; its feeds are off. Close "
+                "other programs or restart the computer, then start again. Every finished step is "
+                "in the record."
+            )
+        )
+        return False
     except Exception as error:
         console.show(
             Refused(

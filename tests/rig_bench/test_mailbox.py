@@ -11,6 +11,7 @@ import time
 import pytest
 
 from rig.bench.commands import Answer, Hold, Note, Stop
+from rig.bench.console_end import PipeLine
 from rig.bench.events import Ready
 from rig.bench.mailbox import Inbox, Outbox, aged
 from rig.bench.process import BenchClient
@@ -101,3 +102,28 @@ def test_a_bench_that_hangs_is_ended_and_told_of(tmp_path):
     assert not bench.close(wait_s=0.2)
     assert not bench.alive
     assert bench.close()  # once is enough
+
+
+def test_a_bench_without_memory_to_hear_its_console_takes_it_for_gone(monkeypatch, pipe):
+    """It would not hear a stop either, so it must not go on feeding."""
+    inbox = Inbox(pipe[0])
+    monkeypatch.setattr(pipe[0], "recv", _no_memory)
+    pipe[1].send(Note("a"))  # wakes the read that is going on
+    pipe[1].send(Note("b"))
+    assert inbox.take(5.0) == Note("a")
+    inbox._thread.join(5.0)
+    assert inbox.gone
+
+
+def test_an_event_that_there_was_no_memory_to_send_is_sent_when_there_is(monkeypatch, pipe):
+    sends = pipe[0].send
+    denied = iter([_no_memory, _no_memory])
+    monkeypatch.setattr(pipe[0], "send", lambda event: next(denied, sends)(event))
+    line = PipeLine(pipe[0])
+    line.send(Ready())
+    assert drained(pipe[1]) == [Ready()]
+    line.close()
+
+
+def _no_memory(*_):
+    raise MemoryError
