@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import time
 from collections.abc import Callable
-from contextlib import closing
+from contextlib import closing, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -105,7 +106,7 @@ def _look_at_file(path: Path, *, create: bool) -> None:
             raise RecordsError(
                 f"There are no records at {path}. Run a plan first, or name the records file."
             )
-        path.parent.mkdir(parents=True, exist_ok=True)
+        _make_folder(path.parent)
         return
     # SQLite tells what is no database by itself, but takes less than a page for an empty one.
     if 0 < path.stat().st_size < LEAST_PAGE_BYTES:
@@ -115,6 +116,26 @@ def _look_at_file(path: Path, *, create: bool) -> None:
         )
     # The file itself is never opened here: closing it would drop the locks that SQLite holds on it
     # for this process (POSIX advisory locks), and another program would take it for unused.
+
+
+def _make_folder(folder: Path) -> None:
+    """Make a folder that is there after a power cut, as SQLite sees to for the files in it.
+
+    A synced file in a folder whose own name was not synced may be lost with that folder (fsync(2)).
+    """
+    missing = [new for new in (folder, *folder.parents) if not new.exists()]
+    folder.mkdir(parents=True, exist_ok=True)
+    for new in reversed(missing):
+        with suppress(OSError):  # not every file system syncs folders, nor may all be read
+            _sync(new.parent)
+
+
+def _sync(folder: Path) -> None:
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
 
 
 def _engine(path: Path, wait_s: float, *, keys: bool = True) -> Engine:
