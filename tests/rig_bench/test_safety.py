@@ -1,5 +1,7 @@
 """Feeds off at every end, and within two samples of what shows it."""
 
+import re
+
 import pytest
 from bench_runs import HALF_TURNS, Watcher, feeds_are_on, make_order, make_plan, make_settings
 
@@ -8,6 +10,7 @@ from rig.bench.events import Noted
 from rig.records.model import RunState, StepState
 
 SETTINGS = make_settings(sample_hz=1000, supply=False)
+DEAD_MAN_PIN = SETTINGS.dead_man.pin
 
 
 def meddle_when_turning(act):
@@ -94,6 +97,34 @@ def test_an_exception_in_the_program_still_takes_the_feeds_off_and_is_recorded(
     assert run.end.state is RunState.INTERRUPTED
     assert run.end.feeds_off
     assert noted in run.end.note
+
+
+@pytest.mark.parametrize(("held_up", "proved"), [(1, True), (2, True), (3, False)])
+def test_a_drop_out_while_the_machine_stood_still_proves_nothing(carry_out, held_up, proved):
+    """Stopped just as the dead-man is proved, a program sees the relay dropped, but not when."""
+    state = {"left": held_up, "made": 0}
+
+    def stand_still(n, sample):
+        edges = state["backend"].pin_factory.pin(DEAD_MAN_PIN).changes
+        stopped, state["edges"] = edges == state.get("edges"), edges
+        state["made"] = state["made"] + 1 if stopped and sample.master else 0
+        if state["made"] == 10 and state["left"]:
+            state["left"] -= 1
+            clock = state["backend"].clock
+            clock.sleep_until(clock.now_s() + 0.4)
+
+    ran = carry_out(
+        make_order(settings=SETTINGS),
+        Watcher(stand_still),
+        before=lambda backend, _: state.update(backend=backend),
+    )
+    assert state["left"] == 0
+    if not proved:
+        assert "was held up 3 times" in ran.ended.note
+        return
+    assert ran.ended.state is RunState.FINISHED
+    (told,) = [note.text for note in ran.watcher.of(Noted) if note.kind == "dead_man"]
+    assert int(re.search(r"dropped (\d+) ms", told)[1]) <= 200
 
 
 @pytest.mark.parametrize("by_operator", [True, False])
