@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import sqlite3
 import time
@@ -15,6 +16,9 @@ from sqlalchemy.exc import SQLAlchemyError, StatementError
 
 from rig.records.errors import RecordsError, told
 from rig.records.tables import SCHEMA, Base
+
+# A library that fails while it tidies up logs a traceback; what it raised is told in our own words.
+logging.getLogger("sqlalchemy").addHandler(logging.NullHandler())
 
 APPLICATION_ID = 0x68616C66
 """Marks the file as ours in SQLite's own header field for that ("half" in ASCII)."""
