@@ -21,7 +21,7 @@ from drivers import (
 from .chip import ChipSource, Ina219Chip, SimulatedBus
 from .clocks import RealClock, VirtualClock
 from .effects import Effects
-from .faults import parse_fault
+from .faults import AppliedFault, parse_fault
 from .hands import SimulatedHands
 from .options import read_options
 from .parameters import UnitParameters
@@ -78,11 +78,16 @@ class SimulatedBackend:
         self.hands: Hands | None = SimulatedHands(self.world)
         self._asked = asked
         self._port: ScpiSupplyPort | None = None
+        self._errors: list[int] = []  # of the supply's queue, before it is switched on
         self._chips: list[tuple[Ina219Chip, SensorWiring, bool]] = []
         self._buses: dict[int, SimulatedBus] = {}
         for bus, chips in self._make_chips(wiring).items():
-            self._buses[bus] = SimulatedBus(chips, clock.spend)
+            rng = random.Random(f"{self.options.seed} bus {bus}")
+            self._buses[bus] = SimulatedBus(
+                chips, clock.spend, rng=rng, failed=self.world.let_happen
+            )
         self.world.listeners.append(self._spread_faults)
+        self.world.strikes.append(self._strike)
         self._spread_faults(self.world.effects)
         for fault in faults:
             self.world.apply_fault(fault)
@@ -103,6 +108,8 @@ class SimulatedBackend:
             )
         if self._port is None:
             self._port = ScpiSupplyPort(self.world.supply)
+            for number in self._errors:
+                self._port.queue_error(number)
             self._spread_faults(self.world.effects)
         return str(self._port.path)
 
@@ -170,9 +177,25 @@ class SimulatedBackend:
             chip.noise_v = noise_v
         for bus in self._buses.values():
             bus.hung = effects.bus_hung
+            bus.nack_share = effects.bus_nack_share
         if self._port is not None:
             self._port.silent = effects.supply_silent
             self._port.lies = effects.supply_lies
+            if effects.supply_unplugged:
+                self._port.unplug(wait=False)  # it may wait for the world, which waits for us
+            else:
+                self._port.replug()
+
+    def _strike(self, fault: AppliedFault) -> None:
+        """Let happen what happens once."""
+        if fault.name == "chip-reset":
+            for chip, _, battery in self._chips:
+                if battery:
+                    chip.power_on_reset()
+        elif self._port is None:
+            self._errors.append(round(fault.degree))
+        else:
+            self._port.queue_error(round(fault.degree))
 
 
 def _differences(actual: UnitParameters, nominal: UnitParameters) -> str:

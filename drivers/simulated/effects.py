@@ -48,8 +48,15 @@ class Effects:
     sensor_offset_a: float = 0.0
     sensor_noise_a: float = 0.0
     sensor_clip_a: float | None = None
+    voltage_missing: bool = False
     bus_hung: bool = False
+    bus_nack_share: float = 0.0
     feed_relay_open: bool = False
     feed_relay_welded: bool = False
+    supply_lost: bool = False
     supply_silent: bool = False
     supply_lies: bool = False
+    supply_unplugged: bool = False
+    stop_pressed: bool = False
+    switches_both: bool = False
+    switches_dead: bool = False

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import math
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
@@ -19,8 +20,8 @@ class Fault:
 
     ``name`` as it is asked for, ``says`` in plain words; ``degree_unit`` empty if it is there or
     not, else the degree is between ``low`` and ``high`` and ``default`` if not given.  ``sets``
-    is the field of ``Effects`` that it fills.  ``inspections`` are the checks by eye or hand at
-    the jig that would find it.
+    is the field of ``Effects`` that it fills, empty for what happens ``once``, at an instant, and
+    is over.  ``inspections`` are the checks by eye or hand at the jig that would find it.
     """
 
     name: str
@@ -32,6 +33,7 @@ class Fault:
     low: float = 1.0
     high: float = 1.0
     inspections: tuple[str, ...] = ()
+    once: bool = False
 
     @property
     def usage(self) -> str:
@@ -48,11 +50,12 @@ class Fault:
 
 @dataclass(frozen=True, slots=True)
 class AppliedFault:
-    """A fault of a degree, from ``after_s`` of world time on."""
+    """A fault of a degree, from ``after_s`` of world time on, for ``lasts_s`` (s)."""
 
     fault: Fault
     degree: float
     after_s: float = 0.0
+    lasts_s: float = math.inf
 
     @property
     def name(self) -> str:
@@ -62,11 +65,13 @@ class AppliedFault:
     def __str__(self) -> str:
         degree = f"={self.degree:g}" if self.fault.has_degree else ""
         after = f"@{self.after_s:g}" if self.after_s > 0.0 else ""
-        return f"{self.name}{degree}{after}"
+        lasts = f"+{self.lasts_s:g}" if self.lasts_s < math.inf else ""
+        return f"{self.name}{degree}{after}{lasts}"
 
     def apply(self, effects: Effects) -> None:
-        """Add this fault to ``effects``."""
-        setattr(effects, self.fault.sets, self.degree if self.fault.has_degree else True)
+        """Add this fault to ``effects``; what happens once leaves none."""
+        if not self.fault.once:
+            setattr(effects, self.fault.sets, self.degree if self.fault.has_degree else True)
 
 
 _ALL = (
@@ -172,29 +177,61 @@ _ALL = (
         "sensor-clipped", "the current sensor goes to its end above this current", "rig",
         "sensor_clip_a", "A", 4.0, 0.01, 100.0,
     ),
+    Fault(
+        "voltage-missing", "the voltage of the feed is read as nothing", "rig", "voltage_missing"
+    ),
+    Fault(
+        "chip-reset", "the current sensor falls back to its power-on state, once", "rig", "",
+        once=True,
+    ),
     Fault("bus-hang", "the I2C bus is held low", "rig", "bus_hung"),
+    Fault(
+        "bus-nack", "so often no chip on the I2C bus acknowledges", "rig", "bus_nack_share",
+        "share", 0.05, 0.0001, 1.0,
+    ),
     Fault(
         "feed-relay-stuck-open", "the battery feed's relay does not close", "rig", "feed_relay_open"
     ),
     Fault(
         "feed-relay-welded", "the battery feed's relay does not open", "rig", "feed_relay_welded"
     ),
+    Fault("supply-lost", "no voltage comes from the battery or supply any more", "rig",
+        "supply_lost",
+    ),
     Fault("supply-silent", "the bench supply does not answer", "rig", "supply_silent"),
     Fault(
         "supply-lies", "the bench supply takes settings and does not carry them out", "rig",
         "supply_lies",
     ),
+    Fault(
+        "supply-error", "the bench supply reports an error of its own, once (SCPI number)", "rig",
+        "", "number", -240.0, -499.0, -100.0, once=True,
+    ),
+    Fault(
+        "supply-unplugged", "the bench supply's serial cable is off", "rig", "supply_unplugged"
+    ),
+    Fault("emergency-stop", "the emergency stop is pressed", "rig", "stop_pressed"),
+    Fault(
+        "switches-contradict", "both end switches of the jig are actuated", "rig",
+        "switches_both",
+    ),
+    Fault("switches-dead", "no end switch of the jig is ever actuated", "rig", "switches_dead"),
 )  # fmt: skip
 
 CATALOGUE: dict[str, Fault] = {fault.name: fault for fault in _ALL}
 
 
+# The plus sign before how long a fault lasts, and none of a number's own.
+_LASTS = re.compile(r"(?<![eE=@+])\+")
+
+
 def parse_fault(text: str) -> AppliedFault:
-    """Read ``name``, ``name=degree``, ``name@seconds`` or ``name=degree@seconds``.
+    """Read ``name[=degree][@seconds][+seconds]``: how much, from when on, and for how long.
 
     Raises ValueError with a sentence that says what is wrong and what is allowed.
     """
-    rest, has_time, time_text = text.strip().partition("@")
+    begun, *lasting = _LASTS.split(text.strip(), maxsplit=1)
+    rest, has_time, time_text = begun.partition("@")
     name, has_degree, degree_text = rest.partition("=")
     fault = CATALOGUE.get(name.strip())
     if fault is None:
@@ -207,8 +244,9 @@ def parse_fault(text: str) -> AppliedFault:
                 f"In the fault '{text}', '@{time_text}' should be the seconds from the start "
                 "at which it sets in, for example @2.5."
             )
+    lasts_s = _lasting_s(fault, text, lasting[0]) if lasting else math.inf
     if not has_degree:
-        return AppliedFault(fault, fault.default, after_s)
+        return AppliedFault(fault, fault.default, after_s, lasts_s)
     if not fault.has_degree:
         raise ValueError(
             f"The fault '{name}' is there or not: leave '={degree_text}' away. It means: "
@@ -220,7 +258,21 @@ def parse_fault(text: str) -> AppliedFault:
             f"The degree '{degree_text}' of the fault '{name}' should be a number from "
             f"{fault.low:g} to {fault.high:g} {fault.degree_unit} ({fault.says})."
         )
-    return AppliedFault(fault, degree, after_s)
+    return AppliedFault(fault, degree, after_s, lasts_s)
+
+
+def _lasting_s(fault: Fault, text: str, lasting: str) -> float:
+    if fault.once:
+        raise ValueError(
+            f"The fault '{fault.name}' is over as soon as it has happened: leave '+{lasting}' away."
+        )
+    lasts_s = _number(lasting)
+    if not 0.0 < lasts_s < math.inf:
+        raise ValueError(
+            f"In the fault '{text}', '+{lasting}' should be the seconds after which it passes, for "
+            "example +0.2."
+        )
+    return lasts_s
 
 
 def combine(faults: Iterable[AppliedFault]) -> Effects:

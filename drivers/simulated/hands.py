@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from math import inf
 from typing import Any
 
 from .faults import parse_fault
@@ -125,6 +126,10 @@ class SimulatedHands:
     def _apply_fault(self, _: Station, detail: Mapping[str, Any]) -> str:
         fault = parse_fault(str(detail.get("fault", "")))
         self._world.apply_fault(fault)
+        if fault.fault.once:
+            return f"fault {fault} has happened"
+        if fault.lasts_s < inf:
+            return f"fault {fault} is on for {fault.lasts_s:g} s"
         return f"fault {fault} is on"
 
     def _clear_fault(self, _: Station, detail: Mapping[str, Any]) -> str:

@@ -6,6 +6,7 @@ register read with pointer takes 48, at the retained pointer 29, a 16-bit write 
 
 from __future__ import annotations
 
+import random
 from collections.abc import Callable, Mapping
 from typing import Any, Protocol
 
@@ -35,7 +36,9 @@ class SimulatedBus:
     """A bus with ``chips`` by address.  ``spend`` is told the time (s) that each transaction takes.
 
     ``hung``: somebody holds the data line, every transaction times out (OSError 110).  An address
-    where no chip answers gives OSError 121.
+    where no chip answers gives OSError 121, and so does any for this ``nack_share`` of the times,
+    drawn by ``rng``.  ``failed`` is called after each failure: a chip that is read lets the world
+    go on, one that is not does not.
     """
 
     def __init__(
@@ -43,9 +46,14 @@ class SimulatedBus:
         chips: Mapping[int, BusChip],
         spend: Callable[[float], None],
         bus_hz: float = 400_000,
+        rng: random.Random | None = None,
+        failed: Callable[[], None] = lambda: None,
     ) -> None:
         self.chips = dict(chips)
         self.hung = False
+        self.nack_share = 0.0
+        self._rng = rng or random.Random(0)
+        self._failed = failed
         self.hang_s = HANG_S
         self._spend = spend
         self._bit_s = 1.0 / bus_hz
@@ -79,7 +87,7 @@ class SimulatedBus:
     def writeto(self, address: int, buffer: Any, *, start: int = 0, end: int | None = None) -> None:
         """Write: nothing probes, one byte sets the pointer, three bytes write a register."""
         chip = self.chips.get(address)
-        if chip is None or chip.absent or chip.hung or self.hung:
+        if chip is None or chip.absent or chip.hung or self.hung or self._nacks():
             self._fail(address, chip)
         assert chip is not None
         data = bytes(buffer[start : len(buffer) if end is None else end])
@@ -94,7 +102,7 @@ class SimulatedBus:
     ) -> None:
         """Read at the retained register pointer."""
         chip = self.chips.get(address)
-        if chip is None or chip.absent or chip.hung or self.hung:
+        if chip is None or chip.absent or chip.hung or self.hung or self._nacks():
             self._fail(address, chip)
         assert chip is not None
         if end is None:
@@ -121,7 +129,7 @@ class SimulatedBus:
     ) -> None:
         """Set the register pointer and read after a repeated start."""
         chip = self.chips.get(address)
-        if chip is None or chip.absent or chip.hung or self.hung:
+        if chip is None or chip.absent or chip.hung or self.hung or self._nacks():
             self._fail(address, chip)
         assert chip is not None
         if out_end is None:
@@ -149,9 +157,14 @@ class SimulatedBus:
         for i in range(start + 2, end):
             buffer[i] = 0xFF  # nobody drives the line any more
 
+    def _nacks(self) -> bool:
+        return self.nack_share > 0.0 and self._rng.random() < self.nack_share
+
     def _fail(self, address: int, chip: BusChip | None) -> None:
         if self.hung or (chip is not None and chip.hung and not chip.absent):
             self._spend(self.hang_s)
+            self._failed()
             raise OSError(TIMED_OUT, "Connection timed out")
         self._spend(11 * self._bit_s)
+        self._failed()
         raise OSError(NO_ACKNOWLEDGE, f"Remote I/O error: no answer at 0x{address:02x}")

@@ -31,6 +31,8 @@ class BatterySensing:
         """Return the mean voltage at the unit's battery feed (V)."""
         with self._world.lock:
             self._world.reach(t1_s)
+            if self._station.effects.voltage_missing:
+                return 0.0
             return self._history.mean_v(t0_s, t1_s)
 
 

@@ -188,8 +188,10 @@ class Station:
         """Return the voltage (V) of the ignition feed without a unit."""
         return self._bus_v if self.ignition_connected else 0.0
 
-    def near(self, position_deg: float) -> bool:
-        """Whether the lever actuates a jig switch at ``position_deg``."""
+    def switch_actuated(self, position_deg: float) -> bool:
+        """Whether the jig switch at ``position_deg`` is actuated, by the lever or by a fault."""
+        if self.effects.switches_both or self.effects.switches_dead:
+            return self.effects.switches_both
         if self.unit is None:
             return False
         off = (self.unit.angle_deg - position_deg + 180.0) % 360.0 - 180.0

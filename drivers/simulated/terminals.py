@@ -35,7 +35,7 @@ class Terminals:
                 self._inputs[sense.pin] = (sense, lambda: world.master.closed, world.let_happen)
         if wiring.emergency_stop is not None:
             stop = wiring.emergency_stop
-            self._inputs[stop.pin] = (stop, lambda: world.master.stop_pressed, lambda: None)
+            self._inputs[stop.pin] = (stop, lambda: world.master.stop_pressed, world.let_happen)
         for station in world.stations.values():
             for output, relay in (
                 (station.wiring.battery_feed, station.battery_relay),
@@ -43,8 +43,8 @@ class Terminals:
             ):
                 self._add_output(output)
                 self._relays[output.pin] = relay
-            self._add_switch(station.wiring.at_run, partial(station.near, 180.0))
-            self._add_switch(station.wiring.at_stop, partial(station.near, 0.0))
+            self._add_switch(station.wiring.at_run, partial(station.switch_actuated, 180.0))
+            self._add_switch(station.wiring.at_stop, partial(station.switch_actuated, 0.0))
 
     def _add_output(self, wiring: OutputWiring) -> None:
         self._outputs[wiring.pin] = wiring

@@ -67,6 +67,7 @@ class World:
         self.faults: dict[str, AppliedFault] = {}
         self.listeners: list[Callable[[Effects], None]] = []
         self.watchers: list[Callable[[float], None]] = []  # told when contacts may have changed
+        self.strikes: list[Callable[[AppliedFault], None]] = []  # told of what happens once
         self.effects = Effects()
         self._agenda = Agenda()
         self._stepper = Stepper(self._agenda, self._connect, self._shared_drifted)
@@ -146,18 +147,29 @@ class World:
     def apply_fault(self, fault: AppliedFault) -> None:
         """Let a fault set in, now or at its own time if that is still to come.
 
-        It is there on every station with a unit.
+        It is there on every station with a unit, and passes by itself if it lasts for a time.
         """
         with self.lock:
             self.catch_up()
             if fault.after_s > self.now_s:
-                self._agenda.at(fault.after_s, lambda _: self._add_fault(fault))
+                self._agenda.at(fault.after_s, lambda at_s: self._add_fault(fault, at_s))
             else:
-                self.change(lambda _: self._add_fault(fault))
+                self.change(lambda at_s: self._add_fault(fault, at_s))
 
-    def _add_fault(self, fault: AppliedFault) -> None:
+    def _add_fault(self, fault: AppliedFault, at_s: float) -> None:
+        if fault.fault.once:
+            for strike in self.strikes:
+                strike(fault)
+            return
         self.faults[fault.name] = fault
-        self._take_faults()
+        self._take_faults(at_s)
+        if fault.lasts_s < inf:
+            self._agenda.at(at_s + fault.lasts_s, lambda at_s: self._pass(fault, at_s))
+
+    def _pass(self, fault: AppliedFault, at_s: float) -> None:
+        if self.faults.get(fault.name) is fault:
+            del self.faults[fault.name]
+            self._take_faults(at_s)
 
     def clear_fault(self, name: str) -> None:
         """Let a fault be gone, now; ValueError if it is not there."""
@@ -165,14 +177,16 @@ class World:
             there = ", ".join(self.faults) or "none"
             raise ValueError(f"The fault '{name}' is not there to be cleared. Present: {there}.")
 
-        def clear(_: float) -> None:
+        def clear(at_s: float) -> None:
             del self.faults[name]
-            self._take_faults()
+            self._take_faults(at_s)
 
         self.change(clear)
 
-    def _take_faults(self) -> None:
-        self.effects = combine(self.faults.values())
+    def _take_faults(self, at_s: float) -> None:
+        before, self.effects = self.effects, combine(self.faults.values())
+        if self.effects.stop_pressed != before.stop_pressed:
+            self.master.press(self.effects.stop_pressed, at_s)
         for station in self.stations.values():
             station.set_effects(self.effects)
         for listener in self.listeners:
@@ -184,9 +198,10 @@ class World:
     def _rail(self) -> Rail:
         extra = self.effects.source_ohm
         supply = self.supply
+        there = self.master.closed and not self.effects.supply_lost
         if supply is None:
-            return Rail(self._battery_v, self._rig.source_ohm + extra, inf, self.master.closed)
-        on = self.master.closed and supply.output_on
+            return Rail(self._battery_v, self._rig.source_ohm + extra, inf, there)
+        on = there and supply.output_on
         return Rail(supply.set_v, self._rig.supply_ohm + extra, supply.limit_a, on)
 
     def _connect(self, time_s: float) -> list[Station]:

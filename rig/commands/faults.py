@@ -13,7 +13,8 @@ def run(options: argparse.Namespace) -> int:
     for usage, says in fault_catalogue():
         say(f"{usage}\n    {says}")
     say(
-        "\nGive one or more to `halfturn run PLAN --backend simulated --fault NAME[=DEGREE][@S]`; "
-        "@S makes it begin S seconds after the start."
+        "\nGive one or more to `halfturn run PLAN --backend simulated --fault "
+        "NAME[=DEGREE][@S][+T]`; @S makes it begin S seconds after the start, +T makes it pass T "
+        "seconds later."
     )
     return 0

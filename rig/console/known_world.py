@@ -53,10 +53,15 @@ class KnownWorld:
 
 
 def split_fault(asked: str) -> tuple[str, str]:
-    """Return name and degree of ``name=degree`` (with ``@seconds``), the degree may be empty."""
+    """Return name and degree of ``name=degree`` (with ``@seconds``), the degree may be empty.
+
+    ``+seconds`` after that is how long it lasts.
+    """
     rest, at, after = asked.partition("@")
     name, _, degree = rest.partition("=")
-    return name.strip(), degree + (f" from {after} s on" if at else "")
+    after, lasts, lasts_s = after.partition("+")
+    words = (f" from {after} s on" if at else "") + (f", for {lasts_s} s" if lasts else "")
+    return name.strip(), degree + words
 
 
 def known_world(faults: Iterable[str], notes: Iterable[Noted]) -> KnownWorld:

@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from drivers import (
     CLIPPED,
     LOST,
+    RESET,
     STUCK,
     BackendError,
     Reading,
@@ -27,6 +28,7 @@ from drivers.simulated.alone import run_alone
 from drivers.simulated.faults import CATALOGUE, combine, parse_fault
 from drivers.simulated.parameters import UnitParameters
 from drivers.supply import BenchSupply
+from drivers.switches import Switch
 
 Make = Callable[..., Any]
 GOOD_S = 0.70  # the type's nominal half-turn
@@ -320,6 +322,88 @@ def supply_lies(bench: Make) -> None:
     supply.close()
 
 
+def voltage_missing(bench: Make) -> None:
+    one = bench("voltage-missing@0.6").armed()
+    readings = one.to_run(1.0)
+    assert readings[50].voltage_v > 12.0
+    late = [r for r in readings if 0.7 < r.time_s < 0.9]
+    assert all(r.voltage_v == 0.0 and r.current_a > 1.0 for r in late)
+    assert one.unit.angle_deg == pytest.approx(182.5, abs=1.0)  # the unit never noticed
+
+
+def chip_reset(bench: Make) -> None:
+    one = bench("chip-reset@0.5").armed()
+    readings = one.to_run(1.0)
+    reset = [r for r in readings if r.flags & RESET]
+    assert [r.flags for r in reset] == [RESET]
+    assert reset[0].time_s == pytest.approx(0.5, abs=0.004)
+    assert all(math.isfinite(r.current_a) for r in readings if r is not reset[0])
+    assert "0x399F" in one.sensors[0].last_error
+
+
+def bus_nack(bench: Make) -> None:
+    one = bench("bus-nack=0.1@0.1").armed()
+    lost = [bool(r.flags & LOST) for r in one.to_run(3.0)]
+    # One or two transactions a sample.
+    assert 0.08 < sum(lost) / len(lost) < 0.25
+    assert any(a and not b for a, b in pairwise(lost))
+
+
+def supply_lost(bench: Make) -> None:
+    one = bench("supply-lost@0.5").armed()
+    one.to_run(1.0)
+    assert one.readings[-1].voltage_v == 0.0
+    assert one.readings[-1].current_a == pytest.approx(0.0, abs=0.01)
+    assert 5.0 < one.unit.angle_deg < 170.0
+
+
+def supply_error(bench: Make) -> None:
+    one = bench("supply-error=-330", rewire={"supply": SUPPLY})
+    supply = BenchSupply(SUPPLY, one.backend.serial_port("/dev/ttyUSB0"))
+    with pytest.raises(SupplyError, match="-330 Self-test failed"):
+        supply.set_voltage(12.0)
+    supply.set_voltage(12.0)  # it happened once
+    supply.close()
+
+
+def supply_unplugged(bench: Make) -> None:
+    one = bench("supply-unplugged@0.5+0.5", rewire={"supply": SUPPLY})
+    supply = BenchSupply(SUPPLY, one.backend.serial_port("/dev/ttyUSB0"))
+    one.run(0.6)
+    with pytest.raises(SupplyError, match="was lost"):
+        supply.set_voltage(12.0)
+    with pytest.raises(SupplyError, match="cannot be opened"):
+        supply.reconnect(0.0)
+    one.run(0.6)
+    supply.reconnect()
+    supply.set_voltage(12.0)
+    supply.close()
+
+
+def emergency_stop(bench: Make) -> None:
+    one = bench("emergency-stop@0.5+0.3").armed()
+    stop = Switch(one.world.wiring.emergency_stop, one.backend.pin_factory)
+    one.to_run(0.2)
+    assert not stop.actuated
+    one.run(0.2)
+    assert stop.actuated
+    assert one.readings[-1].voltage_v == 0.0  # its own contact has cut the supply
+    one.run(0.5)
+    assert not stop.actuated
+
+
+def switches_contradict(bench: Make) -> None:
+    one = bench("switches-contradict")
+    assert one.at_run.actuated
+    assert one.at_stop.actuated
+
+
+def switches_dead(bench: Make) -> None:
+    one = bench("switches-dead")
+    assert not one.at_run.actuated
+    assert not one.at_stop.actuated
+
+
 def _switch_on(supply: BenchSupply) -> None:
     supply.set_voltage(12.0)
     supply.output(True)
@@ -334,7 +418,8 @@ CHECKS = {
         relay_weak_pull_in, fuse_holder_corroded, poor_earth, leakage, wrong_polarity,
         weak_supply, over_rated_fuse, sensor_absent, sensor_stuck, sensor_offset, sensor_noisy,
         sensor_clipped, bus_hang, feed_relay_stuck_open, feed_relay_welded, supply_silent,
-        supply_lies,
+        supply_lies, voltage_missing, chip_reset, bus_nack, supply_lost, supply_error,
+        supply_unplugged, emergency_stop, switches_contradict, switches_dead,
     )
 }  # fmt: skip
 
@@ -403,6 +488,26 @@ def test_a_fault_sets_in_at_its_time(bench: Make) -> None:
     assert flowing[-1] == pytest.approx(1.25, abs=0.004)
 
 
+def test_a_fault_passes_after_its_time(bench: Make) -> None:
+    one = bench("sensor-noisy=3@0.5+0.2", "bus-hang@1.0+0.02").armed()
+    one.run(1.2)
+    noisy = [r.time_s for r in one.readings if abs(r.current_a) > 1.0]
+    assert 0.499 < min(noisy) < 0.52
+    assert 0.68 < max(noisy) < 0.701
+    lost = [r.time_s for r in one.readings if r.flags & LOST]
+    assert 0.99 < min(lost) < 1.025  # two sensors wait 10 ms each for a bus that is held
+    assert max(lost) < 1.03
+    assert one.world.faults == {}
+
+
+def test_a_fault_applied_again_lasts_for_its_new_time(bench: Make) -> None:
+    one = bench("sensor-noisy=3@0.1+0.2")
+    one.run(0.2)
+    one.world.apply_fault(parse_fault("sensor-noisy=1"))
+    one.run(0.3)
+    assert one.world.effects.sensor_noise_a == 1.0
+
+
 def test_a_known_good_relay_cures_a_dead_one(bench: Make) -> None:
     one = bench("relay-dead").armed()
     assert amps(one.to_run(0.5)) < 0.1
@@ -418,17 +523,27 @@ def test_a_known_good_relay_cures_a_dead_one(bench: Make) -> None:
 # --- how faults are asked for ---------------------------------------------------------------------
 
 
-@given(st.sampled_from(sorted(CATALOGUE)), st.floats(0.0, 1.0), st.floats(0.0, 99.0))
-def test_what_a_fault_prints_reads_back(name: str, share: float, after_s: float) -> None:
+@given(
+    st.sampled_from(sorted(CATALOGUE)),
+    st.floats(0.0, 1.0),
+    st.floats(0.0, 99.0),
+    st.none() | st.floats(1e-9, 1e12),
+)
+def test_what_a_fault_prints_reads_back(
+    name: str, share: float, after_s: float, lasts_s: float | None
+) -> None:
     fault = CATALOGUE[name]
     text = name
     if fault.has_degree:
         text += f"={fault.low + share * (fault.high - fault.low):.6g}"
-    read = parse_fault(f"{text}@{after_s:.6g}")
+    lasts = "" if lasts_s is None or fault.once else f"+{lasts_s:.6g}"
+    read = parse_fault(f"{text}@{after_s:.6g}{lasts}")
     again = parse_fault(str(read))
     assert again.fault is fault
     assert again.degree == pytest.approx(read.degree, rel=1e-5)
     assert again.after_s == pytest.approx(read.after_s, rel=1e-5)
+    assert read.lasts_s == pytest.approx(float(lasts or "inf"), rel=1e-5)
+    assert again.lasts_s == pytest.approx(read.lasts_s, rel=1e-5)
     assert fault.low <= fault.default <= fault.high
 
 
@@ -444,6 +559,9 @@ def test_what_a_fault_prints_reads_back(name: str, share: float, after_s: float)
         ("jammed=90@soon", ("@soon", "@2.5")),
         ("jammed=90@-1", ("@-1",)),
         ("", ("no fault ''",)),
+        ("bus-hang+soon", ("+soon", "+0.2")),
+        ("bus-hang@1+0", ("+0", "+0.2")),
+        ("chip-reset@1+2", ("leave '+2' away",)),
     ],
 )
 def test_a_fault_badly_asked_for_is_explained(text: str, parts: tuple[str, ...]) -> None:
