@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import Future, ThreadPoolExecutor
+from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from uuid import UUID
@@ -21,6 +22,10 @@ class DirectKeeper:
 
     def __init__(self, store: Store) -> None:
         self._store = store
+
+    def newest(self) -> datetime | None:
+        """Return when the newest run of the record began."""
+        return self._store.newest()
 
     def begin_run(self, start: RunStart) -> UUID:
         """Write the run's first row."""
@@ -57,6 +62,10 @@ class ThreadKeeper:
         except BaseException:
             self._pool.shutdown()
             raise
+
+    def newest(self) -> datetime | None:
+        """Return when the newest run of the record began."""
+        return self._pool.submit(self._store.newest).result()
 
     def begin_run(self, start: RunStart) -> UUID:
         """Write the run's first row and wait for it: nothing is fed before."""

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
 from uuid import UUID
 
 from rig.analysis.judge import judge_half_turns
 from rig.analysis.model import HalfTurn, Limits, Reason, Verdict
+from rig.bench.dates import Dates
 from rig.bench.events import Noted
 from rig.bench.repeated import Repeated
 from rig.bench.seams import Console, Keeper
@@ -27,9 +27,10 @@ class Mark:
 class RunLog:
     """The reasons and half-turns gathered, and the run's events.
 
-    ``now_s`` returns the bench clock's time (s), ``run_id`` is the run's in the record;
-    ``judged`` are the half-turns held against the plan's ``limits``, ``half_turns`` counts all;
-    ``ending`` is what ended the run before its plan did.
+    ``now_s`` returns the bench clock's time (s), ``dates`` the record's dates, ``run_id`` is the
+    run's in the record; ``judged`` are the half-turns held against the plan's ``limits``,
+    ``half_turns`` counts all; ``ending`` is what ended the run before its plan did; ``unsound``
+    what was wrong with the rig in the step that was found last.
     """
 
     keeper: Keeper
@@ -40,7 +41,9 @@ class RunLog:
     judged: list[HalfTurn] = field(default_factory=list)
     reasons: list[Reason] = field(default_factory=list)
     ending: list[Reason] = field(default_factory=list)
+    dates: Dates = field(default_factory=Dates)
     half_turns: int = 0
+    unsound: str = ""
     repeated: list[Repeated] = field(default_factory=list)
     _since: Mark = Mark(0, 0)
 
@@ -48,7 +51,7 @@ class RunLog:
         """Record an event and show it."""
         now_s = self.now_s()
         self.console.show(Noted(kind, text, now_s))
-        self.keeper.add_event(self.run_id, RunEvent(datetime.now(UTC), now_s, kind, text))
+        self.keeper.add_event(self.run_id, RunEvent(self.dates.now(), now_s, kind, text))
 
     def argue(self, verdict: Verdict, text: str, measure: str) -> None:
         """Add a reason of the run as a whole."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from datetime import datetime
 from typing import Protocol
 from uuid import UUID
 
@@ -17,6 +18,10 @@ Done = Callable[[], bool]
 
 class Keeper(Protocol):
     """Where a run's record goes."""
+
+    def newest(self) -> datetime | None:
+        """Return when the newest run of the record began, by the clock of then; None without."""
+        ...
 
     def begin_run(self, start: RunStart) -> UUID:
         """Write the run's first row; on disk when it returns."""

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from concurrent.futures import Executor, Future
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 from typing import Any, ParamSpec, TypeVar
 
 from rig.analysis.model import HalfTurn
@@ -74,7 +73,7 @@ class TouchKeeper:
         self._find = find
         self._part: _Part | None = None
         self._number = 0
-        self._began = datetime.now(UTC)
+        self._began = log.dates.now()
         self.from_s = 0.0
         self._notes: list[str] = []
         self._state = StepState.DONE
@@ -87,7 +86,7 @@ class TouchKeeper:
     def begin(self, time_s: float) -> None:
         """Begin a touch at ``time_s`` (bench clock, s)."""
         self._number += 1
-        self._began = datetime.now(UTC)
+        self._began = self._log.dates.now()
         self.from_s = time_s
         self._notes, self._state = [], StepState.DONE
         self._log.console.show(StepBegan(self._number, 0, KIND, self.title, 0.0, time_s))
@@ -112,7 +111,7 @@ class TouchKeeper:
             kind=KIND,
             title=self.title,
             started_at=self._began,
-            ended_at=datetime.now(UTC),
+            ended_at=self._log.dates.now(),
             state=self._state,
             note=" ".join(self._notes),
         )

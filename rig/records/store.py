@@ -197,6 +197,11 @@ class Store:
             found = finding.find_runs(session, wanted, limit=limit)
             return [mapping.summary(row) for row in found]
 
+    def newest(self) -> datetime | None:
+        """Return when the run of the latest date began; None if there is none."""
+        with self._read() as session:
+            return session.scalar(select(func.max(RunRow.started_at)))
+
     def search(self, wanted: RunFilter, *, limit: int = 50, offset: int = 0) -> RunsFound:
         """Return a page of the matching runs, newest first, and how many match in all."""
         with self._read() as session:
