@@ -27,6 +27,7 @@ class TripKind(StrEnum):
     LIVE_WITH_FEED_OFF = "live_with_feed_off"
     SENSOR_CLIPPED = "sensor_clipped"
     MASTER_DROPPED = "master_dropped"
+    VOLTAGE_MISSING = "voltage_missing"
 
 
 # Kinds that say something about the unit; all others are the rig's and never count against it.

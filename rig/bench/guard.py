@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from math import inf
 
 from drivers import CLIPPED, LOST, RESET, STUCK
 from rig.bench.errors import Trip, TripKind
@@ -13,8 +14,14 @@ COPPER_PER_K = 0.00393  # IEC 60028, annealed copper at 20 degrees Celsius
 AMBIENT_C = 20.0  # the bench's room; the estimate is of the rise above it
 _BLIND = LOST | RESET  # flags of samples without a current
 LOST_SAMPLES = 3  # a sample that decides may be three periods old at most
+# Current without voltage: not read for so long (s) it is not read at all, and no stall is seen.
+# Longer than it takes to read the voltage anew at 200 Hz (10 samples, twice), shorter than a stall.
+UNREAL_S = 0.12
+UNREAL = 0.1  # part of what a motor at standstill leaves of the voltage; no unit leaves less
 # Relay release, motor current's decay and a dead-man drop-out are over by then (s).
 WELDED_AFTER_S = 0.25
+# With the supply on and the feeds off, a welded feed relay has been seen within this time (s).
+PROVE_OFF_S = WELDED_AFTER_S + 0.1
 WELDED_A = 0.5  # well above a zeroed sensor's offset, well below any motor current
 WELDED_V = 3.0  # well above what a disconnected lead picks up, well below any supply
 # A gap between two samples counts for no more than this: the voltage is renewed with every tenth
@@ -51,6 +58,7 @@ class Guard:
     """
 
     limits: GuardLimits
+    fresh_s: float = inf  # how old the last good sample may be with a feed on (s)
     motion: MotionWatch = field(init=False)
     winding_c: float = AMBIENT_C
     _last_s: float | None = None
@@ -58,6 +66,7 @@ class Guard:
     _over_current_s: float = 0.0
     _lost: int = 0
     _live_s: float = 0.0
+    _unreal_since_s: float | None = None
     _step_began_s: float | None = None
 
     def __post_init__(self) -> None:
@@ -101,18 +110,36 @@ class Guard:
         self._warm(sample, dt)
         if not fed:
             self._over_current_s = 0.0
+            self._unreal_since_s = None
             return self._welded(sample, dt)
         self._live_s = 0.0
-        return self._current(sample, dt) or self._times(sample) or self._temperature(sample)
+        return (
+            self._current(sample, dt)
+            or self._voltage(sample)
+            or self._times(sample)
+            or self._temperature(sample)
+        )
+
+    def may_feed(self, time_s: float) -> Trip | None:
+        """Return why the battery feed must not be made now, None if it may: a sensor is needed."""
+        return self._sensor_lost(time_s, LOST) if self._lost >= LOST_SAMPLES else None
 
     def _sensor(self, sample: Sample, fed: bool) -> Trip | None:
         if not sample.flags & (_BLIND | STUCK):
             self._lost = 0
             return None
         self._lost += 1
-        if not fed or self._lost < LOST_SAMPLES:
+        if not fed:
             return None
-        flags = sample.flags
+        # A bus that is held makes a cycle last longer: what counts then is time, not samples.
+        good_s = self._last_good_s
+        old = good_s is not None and sample.time_s - good_s > self.fresh_s
+        if self._lost < LOST_SAMPLES and not (sample.flags & _BLIND and old):
+            return None
+        return self._sensor_lost(sample.time_s, sample.flags)
+
+    @staticmethod
+    def _sensor_lost(time_s: float, flags: int) -> Trip:
         why = (
             "does not answer"
             if flags & LOST
@@ -122,7 +149,7 @@ class Guard:
         )
         return Trip(
             TripKind.SENSOR_LOST,
-            sample.time_s,
+            time_s,
             f"The current sensor {why}. Feeds are off, since nothing may be fed unmeasured. "
             "Check the sensor's plug, its I2C wiring and its 3.3 V, then start again.",
         )
@@ -146,16 +173,40 @@ class Guard:
         self._live_s += min(dt, LIVE_GAP_S)
         if self._live_s < WELDED_AFTER_S:
             return None
+        live = sample.voltage_v >= WELDED_V
         what = (
             f"{sample.current_a:.1f} A flows"
             if flows
             else f"{sample.voltage_v:.1f} V stands at the unit"
         )
-        return Trip(
-            TripKind.LIVE_WITH_FEED_OFF,
-            sample.time_s,
+        text = (
             f"{what} although the battery feed is off: its relay may be welded. Pull the supply "
-            "now, then replace the feed relay.",
+            "now, then replace the feed relay."
+        )
+        if not live:  # most likely the sensor, but nobody should rely on that
+            text = (
+                f"The current sensor reads {sample.current_a:.1f} A although the battery feed is "
+                "off. Pull the supply now: the feed relay may be welded. No voltage is read at the "
+                "unit, so it may be the sensor: check its leads, its shunt and its 3.3 V."
+            )
+        return Trip(TripKind.LIVE_WITH_FEED_OFF, sample.time_s, text)
+
+    def _voltage(self, sample: Sample) -> Trip | None:
+        """Current that comes from no voltage: the voltage is not read, so no stall would show."""
+        least_v = UNREAL * self.limits.winding_ohm * sample.current_a
+        if sample.current_a < WELDED_A or sample.voltage_v >= least_v:
+            self._unreal_since_s = None
+            return None
+        if self._unreal_since_s is None:
+            self._unreal_since_s = sample.time_s
+        if sample.time_s - self._unreal_since_s < UNREAL_S:
+            return None
+        return Trip(
+            TripKind.VOLTAGE_MISSING,
+            sample.time_s,
+            f"{sample.current_a:.1f} A flows while the voltage reads {sample.voltage_v:.1f} V: the "
+            "sensor does not see the feed's voltage, and no stall would be noticed. Feeds are off. "
+            "Check the lead to the sensor's voltage input, then start again.",
         )
 
     def _current(self, sample: Sample, dt: float) -> Trip | None:

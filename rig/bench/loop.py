@@ -134,6 +134,10 @@ class ControlLoop:
                 "The battery feed was asked for without a running step or the operator's consent. "
                 "Accept the cautions of this run first."
             )
+        if feeds.battery and not self.station.commanded.battery:
+            unfit = self.guard.may_feed(self.clock.now_s())
+            if unfit is not None:
+                self._trip(unfit)
         self.has_fed = self.has_fed or feeds != OFF
         try:
             self.station.command(feeds)

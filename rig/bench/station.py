@@ -6,7 +6,7 @@ from contextlib import ExitStack, suppress
 from math import nan
 from typing import Protocol, TypeVar
 
-from drivers import Backend, DriverError, FeedWiring, RigWiring, StationWiring
+from drivers import LOST, Backend, DriverError, FeedWiring, RigWiring, StationWiring
 from drivers.current import CurrentSensor
 from drivers.feeds import DeadMan, FeedOutput, FeedPair
 from drivers.switches import Switch
@@ -115,7 +115,8 @@ class Station:
                 None if at_stop is None else at_stop.actuated,
                 None if self.dead_man is None else self.dead_man.picked_up,
             )
-            if self.ignition_sensor is not None:
+            # A bus that is held is waited for: not twice before the guard hears of it.
+            if self.ignition_sensor is not None and not reading.flags & LOST:
                 self._ignition_a = self.ignition_sensor.read().current_a
         self._cycle += 1
         t = reading.time_s

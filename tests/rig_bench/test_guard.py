@@ -115,6 +115,47 @@ def test_one_lost_sample_is_forgiven():
         assert guard.check(sample(k / 1000, amps, flags=flags), fed=True) is None
 
 
+@pytest.mark.parametrize(("late_s", "trips"), [(0.003, False), (0.010, True)])
+def test_a_lost_sample_that_was_long_in_coming_is_not_waited_for_again(late_s, trips):
+    """A bus that is held makes each read last 10 ms: three of them would be 30."""
+    guard = Guard(LIMITS, fresh_s=0.0031)
+    assert guard.check(sample(1.000, 2.0), fed=True) is None
+    trip = guard.check(sample(1.000 + late_s, nan, nan, flags=LOST), fed=True)
+    assert (trip is not None) is trips
+    if trips:
+        assert trip.kind is TripKind.SENSOR_LOST
+
+
+def test_nothing_is_fed_while_the_sensor_is_lost():
+    guard = Guard(LIMITS)
+    for k in range(3):
+        assert guard.may_feed(k * 0.001) is None
+        guard.check(sample(k * 0.001, nan, nan, battery=False, flags=LOST), fed=False)
+    assert guard.may_feed(0.003).kind is TripKind.SENSOR_LOST
+    guard.check(sample(0.004, 0.0, 0.0, battery=False), fed=False)
+    assert guard.may_feed(0.005) is None
+
+
+@pytest.mark.parametrize("volts", [0.0, nan])
+def test_a_jam_cannot_hide_where_the_voltage_is_not_read(volts):
+    """Without a voltage no stall is seen; the rig is blamed, well before the stall time."""
+    trip = feed(Guard(LIMITS), lambda t: 16.0, volts=volts)
+    assert trip.kind is TripKind.VOLTAGE_MISSING
+    assert trip.time_s < LIMITS.stall_s / 2
+    assert not trip.of_unit
+
+
+def test_a_supply_that_limits_its_current_is_no_missing_voltage():
+    """Held down to 3 A a jammed unit leaves 2.25 V: that is a stall."""
+    assert feed(Guard(LIMITS), lambda t: 3.0, volts=2.25).kind is TripKind.STALL
+
+
+def test_current_without_voltage_and_feed_is_told_as_a_sensor_that_may_be_wrong():
+    trip = feed(Guard(LIMITS), lambda t: 2.0, fed=False)
+    assert "Pull the supply now" in trip.text
+    assert "may be the sensor" in trip.text
+
+
 def test_current_with_the_feed_off_is_an_alarm_to_pull_the_supply():
     trip = feed(Guard(LIMITS), lambda t: 3.0, fed=False)
     assert trip.kind is TripKind.LIVE_WITH_FEED_OFF

@@ -9,7 +9,8 @@ from drivers import DriverError
 from drivers.supply import BenchSupply
 from rig.bench.checks.items import CheckList, LeftOutError, NotWiredError, WrongError
 from rig.bench.checks.look import Look
-from rig.bench.opening import PROVE_OFF_S, consent_question
+from rig.bench.guard import PROVE_OFF_S
+from rig.bench.opening import consent_question
 from rig.bench.requests import Ask
 from rig.bench.wishes import did
 
