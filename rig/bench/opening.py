@@ -5,16 +5,16 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from contextlib import suppress
 from dataclasses import replace
-from datetime import UTC, datetime
 
 import rig
 from drivers import LOST, Backend, DriverError
 from rig.analysis.model import Accuracy, Judgement
 from rig.bench.cautions import CAUTIONS
 from rig.bench.commands import Command, Meddle, Note
+from rig.bench.dates import Dates
 from rig.bench.errors import RefusedError, Stopped, Trip, Tripped
 from rig.bench.events import HalfTurnEnded, RunBegan, RunEnded
-from rig.bench.guard import WELDED_AFTER_S, Guard, GuardLimits
+from rig.bench.guard import LOST_SAMPLES, PROVE_OFF_S, Guard, GuardLimits
 from rig.bench.lateness import LatenessMeter
 from rig.bench.loop import ControlLoop
 from rig.bench.order import RunOrder
@@ -28,9 +28,6 @@ from rig.bench.wishes import answered, meddled
 from rig.plans import Plan
 from rig.records.errors import RecordsError
 from rig.records.model import RunEnd, RunStart, RunState
-
-# With the supply on and the feeds off, the guard sees a welded feed relay within this time (s).
-PROVE_OFF_S = WELDED_AFTER_S + 0.1
 
 
 class FedJob(ABC):
@@ -111,16 +108,21 @@ class FedJob(ABC):
     def _run(self, station: Station, power: Power) -> RunEnded:
         self.station, self.power = station, power
         self.loop = self.make_loop()
+        dates = Dates()
+        behind = dates.behind(self.keeper.newest())
         self.log = RunLog(
             self.keeper,
             self.console,
             self.backend.clock.now_s,
-            self.keeper.begin_run(self._start()),
+            self.keeper.begin_run(self._start(dates)),
             self.order.plan.analysis_limits(),
+            dates=dates,
         )
         self.console.show(self.began())
         state = RunState.INTERRUPTED
         try:
+            if behind:
+                self.log.note("clock", behind)
             self._begin()
             state = self.work()
         except Tripped as tripped:
@@ -147,7 +149,7 @@ class FedJob(ABC):
         return ControlLoop(
             self.station,
             self.backend.clock,
-            Guard(self.limits),
+            Guard(self.limits, LOST_SAMPLES * period_s),
             period_s,
             listen=self.listen,
             watch=self.console.sample,
@@ -158,10 +160,10 @@ class FedJob(ABC):
             lateness=None if self.claim is None else LatenessMeter(period_s),
         )
 
-    def _start(self) -> RunStart:
+    def _start(self, dates: Dates) -> RunStart:
         order = self.order
         return RunStart(
-            started_at=datetime.now(UTC),
+            started_at=dates.began,
             unit_serial=order.unit_serial,
             unit_type=order.plan.unit.type,
             plan_name=order.plan.name,
@@ -273,7 +275,8 @@ class FedJob(ABC):
         self.station.all_off()
         self._note = text
         if text != self._told:
-            self.log.note(kind, text)
+            with suppress(RecordsError):  # the run's note says it too, and its end is still to come
+                self.log.note(kind, text)
 
     def _cut(self, text: str, kind: str) -> None:
         self.off(text, kind)
@@ -286,11 +289,15 @@ class FedJob(ABC):
             self._note = f"{self._note} {text}".strip()
             with suppress(RecordsError):  # the run's note says it too
                 self.log.note("supply_on", text)
+        stepped = self.log.dates.stepped()
+        if stepped:
+            with suppress(RecordsError):
+                self.log.note("clock", stepped)
         judgement = self.judgement()
         run_id = self.log.run_id
         meter = self.loop.lateness
         lateness = None if meter is None else meter.result()
-        end = RunEnd(datetime.now(UTC), state, judgement, off, self._note, lateness=lateness)
+        end = RunEnd(self.log.dates.now(), state, judgement, off, self._note, lateness=lateness)
         ended = RunEnded(
             run_id, state, judgement, off, self._note, self._on_request, self.control, lateness
         )

@@ -8,8 +8,9 @@ from rig.analysis.model import Accuracy, Judgement, Verdict
 from rig.bench.commands import Command
 from rig.bench.errors import RefusedError, Trip, TripKind
 from rig.bench.events import Paused, RunBegan, WentOn
+from rig.bench.guard import PROVE_OFF_S
 from rig.bench.loop import ControlLoop
-from rig.bench.opening import PROVE_OFF_S, FedJob, battery_accuracy
+from rig.bench.opening import FedJob, battery_accuracy
 from rig.bench.order import RunOrder
 from rig.bench.parts import parts_of
 from rig.bench.realtime import Claim
@@ -168,7 +169,8 @@ class Session(FedJob):
             return RunState.INTERRUPTED
         # What a stall or a run-on was, the analysis of the trace decides; the guard saw signs.
         failed = any(reason.verdict is Verdict.FAIL for reason in self.log.all_reasons())
-        certain = trip.kind is TripKind.OVER_CURRENT or failed
+        # Signs given by a sensor that was not sound are none of the unit's.
+        certain = failed or (trip.kind is TripKind.OVER_CURRENT and not self.log.unsound)
         verdict = Verdict.FAIL if certain else Verdict.RETEST
         self.log.argue_end(verdict, f"{trip.text}{self._left_out()}", "guard")
         return RunState.FINISHED

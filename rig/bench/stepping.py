@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import datetime
 
 from drivers import DriverError
-from rig.analysis.judge import judge_measures
-from rig.analysis.model import Verdict
+from rig.analysis.judge import judge_half_turns, judge_measures
+from rig.analysis.model import Reason, Verdict
+from rig.analysis.soundness import AtRest, at_rest, clipping, rig_trouble
+from rig.analysis.trace import Trace
 from rig.bench.errors import RefusedError, Stopped, Tripped
 from rig.bench.events import StepBegan, StepEnded
-from rig.bench.guard import GuardLimits
+from rig.bench.guard import PROVE_OFF_S, GuardLimits
 from rig.bench.loop import ControlLoop
 from rig.bench.runlog import RunLog
 from rig.bench.seams import Done
@@ -21,6 +23,10 @@ from rig.records.model import AGAIN, StepRecord, StepState
 
 # Each step's trace begins with this much rest (s), for the analysis to know rest level and noise.
 BASELINE_S = 0.2
+# And ends with so much (s): where the zero has moved by then, what came before is not believed.
+ZERO_AGAIN_S = 0.15
+# The measure of a reason that speaks of the rig.
+_RIG = "rig"
 
 
 def step_named(number: int, step: AnyStep) -> str:
@@ -53,6 +59,7 @@ class StepRunner:
     log: RunLog
     wait_on_disk: Callable[[Done, bool], None]
     left_behind: str = ""
+    _at_rest: AtRest | None = None  # what the sensor reads so in this run, once it is known
 
     def run(self, place: StepPlace, step: AnyStep, work: StepWork) -> StepState:
         """Run the step at ``place`` and keep what it found, even if it is cut short.
@@ -62,7 +69,7 @@ class StepRunner:
         """
         loop = self.loop
         self._announce(place, step)
-        began = datetime.now(UTC)
+        began = self.log.dates.now()
         loop.recorder.clear()
         state, note = StepState.CUT_SHORT, ""
         try:
@@ -70,6 +77,7 @@ class StepRunner:
             loop.guard.begin_step(loop.clock.now_s(), work.guard_limits(self.guard_limits))
             loop.resume_after_pause()
             loop.run_step(work.drive(self.context))
+            loop.idle(ZERO_AGAIN_S)
             state = StepState.DONE
         except SkippedStep as skipped:
             state, note = StepState.SKIPPED, f"Skipped: {skipped}."
@@ -81,7 +89,12 @@ class StepRunner:
                     f"Not judged: the lowest working voltage, since {skipped} (the plan allows it)."
                 )
                 self.log.argue(Verdict.PASS, text, step.kind)
-        except (Tripped, Stopped, DriverError) as error:
+        except Tripped as tripped:
+            note = str(tripped)
+            if tripped.trip.of_unit:
+                loop.idle(PROVE_OFF_S)  # raises in its place if the feed does not open
+            raise
+        except (Stopped, DriverError) as error:
             note = str(error)
             raise
         finally:
@@ -127,16 +140,40 @@ class StepRunner:
             for k, turn in enumerate(found.half_turns, start=1)
         )
         self.log.half_turns += len(found.half_turns)
+        self._doubt(found, trace)
         limits = self.context.limits
         if found.judged:
             self.log.judged.extend(found.half_turns)
-        self.log.reasons.extend(judge_measures(found.measures, limits))
+        if not self.log.unsound:
+            self.log.reasons.extend(judge_measures(found.measures, limits))
         self.log.reasons.extend(found.reasons)
         if found.zero_offset_a is not None:
             sensor = self.loop.station.battery_sensor
             # The sensor takes its offset off before the gain; the trace has the gain applied.
+            if self._at_rest is not None:
+                self._at_rest = replace(self._at_rest, zero_a=0.0)  # from now on
             sensor.set_zero(sensor.offset_a + found.zero_offset_a / sensor.wiring.gain)
         return found
+
+    def _doubt(self, found: Findings, trace: Trace) -> None:
+        """Let nothing count of a step whose trace shows that the rig was not sound."""
+        every = self.loop.station.wiring.battery_sensor.bus_every
+        known = None if found.zero_offset_a is not None else self._at_rest  # found anew
+        self.log.unsound = found.unsound or rig_trouble(trace, self.context.unit, every, known)
+        if known is None:
+            self._at_rest = at_rest(trace)
+        clipped = clipping(trace)
+        if clipped and found.judged and self.context.limits.peak_max_a is not None:
+            found.reasons.append(Reason(Verdict.RETEST, clipped, _RIG))
+        if not self.log.unsound or found.rig_fault:
+            return
+        turns = judge_half_turns(found.half_turns, self.context.limits) if found.judged else ()
+        text = f"{self.log.unsound} The step counts for nothing; do it again."
+        found.reasons = [
+            *(r for r in turns if r.verdict is Verdict.RETEST and r.measure == "outcome"),
+            Reason(Verdict.RETEST, text, _RIG),
+        ]
+        found.judged, found.zero_offset_a = False, None
 
     def _keep(
         self, place: StepPlace, step: AnyStep, began: datetime, state: StepState, found: Findings
@@ -146,7 +183,7 @@ class StepRunner:
             kind=step.kind,
             title=step.label + (AGAIN if place.repeated else ""),
             started_at=began,
-            ended_at=datetime.now(UTC),
+            ended_at=self.log.dates.now(),
             state=state,
             measures=tuple(found.measures),
             half_turns=found.half_turns,

@@ -5,8 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+import numpy as np
+
 from rig.analysis.model import HalfTurn, Outcome, Reason, Verdict
 from rig.analysis.rest import rest_draw
+from rig.analysis.soundness import rig_trouble
 from rig.analysis.trace import Trace
 from rig.bench.requests import BATTERY, BOTH, Drive, Feeds
 from rig.bench.steps.coil import coil_measures
@@ -25,6 +28,9 @@ from rig.bench.steps.moves import (
 )
 from rig.bench.steps.work import Findings, PlainGuard, StepContext
 from rig.plans import EnduranceStep, HalfTurnsStep, LoadedStep, ParkCheckStep
+
+# Between two cycles the feeds are off for so long (s): enough to see the sensor's zero.
+OFF_S = 0.10
 
 
 class HalfTurns(PlainGuard):
@@ -96,7 +102,9 @@ class ParkCheck(PlainGuard):
             # The unit's relay first, or the other cam track would nudge the motor for a moment.
             yield from hold(Feeds(False, to_run), 0.1)
             remade = yield from hold(feeds, SETTLE_S)
-            switch = rested.at_run if to_run else rested.at_stop
+            switch, other = rested.at_run, rested.at_stop
+            if not to_run:
+                switch, other = other, switch
             name = "run" if to_run else "stop"
             self._ends.append(
                 _End(
@@ -106,6 +114,7 @@ class ParkCheck(PlainGuard):
                     rested.time_s,
                     remade.time_s,
                     switch,
+                    other,
                     has_parked,
                 )
             )
@@ -135,14 +144,16 @@ class ParkCheck(PlainGuard):
 
     @staticmethod
     def _end_reasons(ctx: StepContext, trace: Trace, end: _End) -> Iterator[Reason]:
-        if end.switch is False and end.parked:
-            yield Reason(
-                Verdict.FAIL,
-                f"The unit parked, but the jig's switch at {end.name} is not reached: it parks "
-                f"away from its {end.name} end, or the jig switch is out of place.",
-                "park_position",
-            )
+        if end.parked:
+            yield from _position(end, trace)
         remade = turns_of(ctx, trace.between(end.rested_s, end.remade_s))
+        if any(turn.outcome in _NOT_SEEN for turn in remade):
+            yield Reason(
+                Verdict.RETEST,
+                f"Whether the unit stays parked at {end.name} when its battery feed is made again "
+                "was not seen: the feed or the sensor failed. Test again.",
+                "stays_parked",
+            )
         if any(turn.outcome not in _AT_REST for turn in remade):
             yield Reason(
                 Verdict.FAIL,
@@ -162,11 +173,46 @@ class _End:
     rested_s: float
     remade_s: float
     switch: bool | None
+    other: bool | None
     parked: bool
 
 
+def _position(end: _End, trace: Trace) -> Iterator[Reason]:
+    """Judge where the unit parked, by switches that may be at fault themselves."""
+    far = "stop" if end.name == "run" else "run"
+    if end.other:
+        at = f"both end switches of the jig are actuated with the unit parked at {end.name}"
+        if end.switch is False:
+            at = f"the jig's switch at {far} is actuated with the unit parked at {end.name}"
+        text = (
+            f"{at[0].upper()}{at[1:]}: a switch, its wire or its place is at fault, so where the "
+            "unit parks was not checked. Press both switches by hand in the rig's self-check, then "
+            "test again."
+        )
+        yield Reason(Verdict.RETEST, text, "park_position")
+    elif end.switch is False and _was_actuated(trace, end.name):
+        text = (
+            f"The unit parked, but the jig's switch at {end.name}, which works, is not reached: it "
+            f"parks away from its {end.name} end, or the jig switch is out of place."
+        )
+        yield Reason(Verdict.FAIL, text, "park_position")
+    elif end.switch is False:
+        text = (
+            f"The unit parked, but the jig's switch at {end.name} is not reached, and was not all "
+            "through the step. Press it by hand in the rig's self-check: if it works there, the "
+            f"unit parks away from its {end.name} end."
+        )
+        yield Reason(Verdict.RETEST, text, "park_position")
+
+
+def _was_actuated(trace: Trace, name: str) -> bool:
+    states = trace.extra.get(f"at_{name}")
+    return states is not None and bool(np.any(states == 1.0))
+
+
 # Outcomes of a parked unit whose battery feed is made again.
-_AT_REST = frozenset({Outcome.NO_MOVEMENT, Outcome.NO_FEED, Outcome.NOT_MEASURED})
+_NOT_SEEN = frozenset({Outcome.NO_FEED, Outcome.NOT_MEASURED})
+_AT_REST = frozenset({Outcome.NO_MOVEMENT}) | _NOT_SEEN
 
 
 class Endurance(PlainGuard):
@@ -175,7 +221,7 @@ class Endurance(PlainGuard):
     def __init__(self, step: EnduranceStep) -> None:
         self.step = step
         self._turns: list[HalfTurn] = []
-        self._kept: list[tuple[float, float]] = []
+        self._unsound = ""
         self._done = 0
 
     def drive(self, ctx: StepContext) -> Drive:
@@ -186,7 +232,8 @@ class Endurance(PlainGuard):
             yield from home(ctx)
             for to_run in (True, False):
                 yield from half_turn(ctx, to_run=to_run, pause_s=self.step.pause_s)
-            yield from rest_off(0.05)  # nothing is fed while the cycle is analysed
+            yield from rest_off(OFF_S)  # nothing is fed while the cycle is analysed
+            self._unsound = self._unsound or rig_trouble(ctx.recorder.trace(), ctx.unit)
             trace = ctx.recorder.trace(began.time_s)
             turns = turns_of(ctx, trace)
             self._turns.extend(turns)
@@ -211,4 +258,5 @@ class Endurance(PlainGuard):
         return Findings(
             half_turns=(*self._turns, *rest),
             answers={"cycles_done": self._done, "cycles_asked": self.step.cycles},
+            unsound=self._unsound,
         )

@@ -40,6 +40,7 @@ class Findings:
     ``judged`` tells whether its half-turns are held against the plan's limits; ``reasons`` are
     what the step itself concludes; ``zero_offset_a`` (A) is to be taken off the sensor from now
     on; ``rig_fault`` says why the run cannot go on: nothing measured after it would count.
+    ``unsound`` says what was wrong with the rig while it lasted: it counts for nothing then.
     ``left_behind`` says what the step left at the jig that no other step may meet.
     """
 
@@ -50,6 +51,7 @@ class Findings:
     judged: bool = True
     zero_offset_a: float | None = None
     rig_fault: str = ""
+    unsound: str = ""
     left_behind: str = ""
     note: str = ""
 
