@@ -8,11 +8,12 @@ address there: the library's own code runs unchanged, and the rest of the proces
 from __future__ import annotations
 
 import ctypes
+import mmap
 from collections.abc import Callable
 from typing import Any
 
 _LIBC = ctypes.CDLL(None, use_errno=True)
-_PAGE = 4096
+_PAGE = mmap.PAGESIZE
 _READ_WRITE = 3
 # d_tag of an Elf64_Dyn, from elf.h
 _STRTAB, _SYMTAB, _PLTRELSZ, _JMPREL = 5, 6, 2, 23
