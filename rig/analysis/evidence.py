@@ -38,6 +38,10 @@ IDLE, IDLE_SAMPLES = 0.05, 9
 GONE_OF_DRIVE = 0.5
 
 
+# So many usual distances between samples are a hole in the trace.
+HOLE_STEPS = 5
+
+
 @dataclass(frozen=True, slots=True)
 class Evidence:
     """One window: its drive, its circuit, its angle, its voltages, its neighbours.
@@ -48,7 +52,9 @@ class Evidence:
     before it and after the cut-off (V, NaN if unknown).  ``cut`` is the unit's own doing;
     ``by_rig`` tells that a feed change ended the current, ``feed_lost`` that the voltage went
     with it.  ``clipped_part`` and ``seen_part`` are parts of the drive's samples and of the
-    window's time; ``is_deaf`` tells that a current would not have shown in it.
+    window's time; ``is_deaf`` tells that a current would not have shown in it.  ``hole_s`` is the
+    longest time without a sample up to the end of the current, or of a window without one (s), 0
+    if it is not much longer than usual in this trace.
     """
 
     drive: Drive
@@ -68,6 +74,7 @@ class Evidence:
     clipped_part: float
     seen_part: float
     is_deaf: bool
+    hole_s: float
 
     @property
     def window(self) -> Window:
@@ -146,6 +153,7 @@ def _one(
         clipped_part=_clipped_part(signal, drive),
         seen_part=_seen_part(signal, drive),
         is_deaf=_is_deaf(signal, drive, unit),
+        hole_s=_hole_s(signal, drive),
     )
 
 
@@ -195,6 +203,13 @@ def _clipped_part(signal: Signal, drive: Drive) -> float:
     if signal.clipped is None or not drive.flows:
         return 0.0
     return float(signal.clipped[drive.begin : drive.end].mean())
+
+
+def _hole_s(signal: Signal, drive: Drive) -> float:
+    end = drive.end + 1 if drive.flows else drive.last
+    times_s = signal.time_s[drive.first : end]
+    longest_s = float(np.diff(times_s).max()) if len(times_s) > 1 else 0.0
+    return longest_s if longest_s > HOLE_STEPS * signal.step_s else 0.0
 
 
 def _seen_part(signal: Signal, drive: Drive) -> float:

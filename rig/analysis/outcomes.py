@@ -38,6 +38,9 @@ FULL_ENOUGH = 0.85
 TIME_U_MOST = 0.1
 # So much of the window must have valid samples, and so little of the drive may be clipped.
 SEEN_LEAST, CLIPPED_MOST = 0.5, 0.2
+# Without a sample for longer than this (s), nobody knows whether the feed was there: it is the
+# shortest hold time of a dead-man timer.  What was not cut off is not judged then.
+HOLE_S = 0.1
 
 
 class Position(Enum):
@@ -110,6 +113,8 @@ def decide(case: Case) -> Found | None:
     if e.supply_v < GONE_OF_NOMINAL * case.unit.nominal_v and not _is_held_down(case):
         note = f"The voltage was {e.supply_v:.1f} V while it was fed."
         return Found(Outcome.NO_FEED, note, Position.UNKNOWN)
+    if e.cut is None and e.hole_s > HOLE_S:
+        return _not_watched(case)
     if _stood_still(case):
         return _stalled(case)
     if e.feed_lost:
@@ -160,6 +165,8 @@ def _without_current(case: Case) -> Found | None:
     if e.seen_part < SEEN_LEAST or e.is_deaf:
         note = "The current sensor did not let it be seen whether the unit moved."
         return Found(Outcome.NOT_MEASURED, note, Position.UNKNOWN)
+    if e.hole_s > HOLE_S:
+        return _not_watched(case)
     if not math.isfinite(e.window_v):
         note = "No current flowed, and no voltage was recorded to tell whether the unit was fed."
         return Found(Outcome.NOT_MEASURED, note, position)
@@ -175,6 +182,11 @@ def _without_current(case: Case) -> Found | None:
     if position is Position.ASTRAY:
         note += " It had not parked before."
     return Found(Outcome.NO_MOVEMENT, note, position)
+
+
+def _not_watched(case: Case) -> Found:
+    note = f"Nothing was recorded for {case.e.hole_s:.2f} s of it: what it did then is not known."
+    return Found(Outcome.NOT_MEASURED, note, Position.UNKNOWN)
 
 
 def _stalled(case: Case) -> Found:
