@@ -104,6 +104,7 @@ def command_lines(draw: st.DrawFn) -> list[str | bytes]:
 @example(["serve", "--rig", "none"])
 @example(["serve", "--rig", "binary"])
 @example(["serve", "x"])
+@example(["check", "none", "--json"])
 def test_any_command_line(line):
     with a_place() as here:
         run = _recorded(here, "=1+1")
