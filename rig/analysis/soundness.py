@@ -17,10 +17,10 @@ from rig.analysis.rest import SETTLE_S, readable
 from rig.analysis.trace import CLIPPED, BoolArray, FloatArray, Trace
 
 # With the feed open nothing flows: the zero is looked at in pieces of this length (s), each of
-# some samples.  It must not move by more than a broken-in sensor's does (guess: three times the
-# expanded offset uncertainty that a rig file usually declares) nor by more than its own scatter.
+# some samples.  It must not move by more than two readings may differ by the expanded offset
+# uncertainty that a rig file usually declares (0.01 A), nor by more than its own scatter.
 PIECE_S, PIECE_LEAST = 0.1, 8
-ZERO_MOVED_A, SCATTERS = 0.03, 6.0
+ZERO_MOVED_A, SCATTERS = 0.02, 6.0
 # Noise that comes up is unlike anything a unit does: in a row of samples several lie above what
 # their neighbours say, and several below.  A brush that opens shows below only; a bounce is over
 # within two or three samples.  (Guesses, tried on every fault of the simulated bench.)
