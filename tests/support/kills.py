@@ -259,19 +259,17 @@ class Lane:
 
         ``from_end``: it may have gone on for a while; the time counts from when it was gone.
         """
-        limit_s = struck_s + self.held_s
-        wait_until(lambda: self.observer.state()["now_s"] > limit_s)
-        self._news += self.observer.news()
-        if from_end:
-            gone = [e.at_s for e in self._news if e.what == "controller" and not e.on]
-            struck_s = max([struck_s, *gone[-1:]])
-            wait_until(lambda: self.observer.state()["now_s"] > struck_s + self.held_s)
-            self._news += self.observer.news()
+        self._let_pass(struck_s + self.held_s)
         lives = self._lives()
         before = [entry.on for entry in lives if entry.at_s <= struck_s]
         # A relay that was on its way when the kill came is a feed that was on.
         soon = [entry.on for entry in lives if struck_s < entry.at_s < struck_s + 0.02]
         trial.fed = before[-1:] == [True] or any(soon)
+        if from_end:
+            gone = [e.at_s for e in self._news if e.what == "controller" and not e.on]
+            struck_s = max([struck_s, *gone[-1:]])
+            self._let_pass(struck_s + self.held_s)
+            lives = self._lives()
         if not trial.fed:
             return
         if lives[-1].on:
@@ -282,6 +280,11 @@ class Lane:
             trial.broken.append(
                 f"a feed was on for {trial.off_after_s:.3f} s ({self.held_s:.3f} s are allowed)"
             )
+
+    def _let_pass(self, until_s):
+        """Hear of everything that happens in the world up to ``until_s``."""
+        wait_until(lambda: self.observer.state()["now_s"] > until_s)
+        self._news += self.observer.news()
 
     def _check_world(self, trial):
         state = wait_until(lambda: not (now := self.observer.state())["on"]["controller"] and now)
