@@ -61,6 +61,19 @@ class Process:
                 signal.pidfd_send_signal(self._handle, number)
         return time.monotonic()
 
+    def still_s(self):
+        """Return a moment from which it does nothing any more: it has ended, or is stopped, s.
+
+        On a busy machine that is not when the signal was sent: a system call that it was in may
+        be carried out first.
+        """
+        while not self.ended(0.001):
+            with suppress(OSError):
+                stat = Path(f"/proc/{self.pid}/stat").read_text()
+                if stat.rpartition(")")[2].split()[0] == "T":
+                    break
+        return time.monotonic()
+
     def starve(self, how):
         """Let its allocations fail: "limit", "some" of them or "all" (`starve.c`, preloaded)."""
         if how != "limit":
@@ -156,6 +169,10 @@ class ForkedController:
         """Return the bench's process."""
         return self.bench
 
+    def rest(self):
+        """Return the processes that a console leaves."""
+        return [self.bench]
+
     def kill_console(self):
         """Be a console that dies: nothing is read or written any more."""
         with suppress(OSError), socket.socket(fileno=os.dup(self._pipe.fileno())) as end:
@@ -202,14 +219,24 @@ class CommandController:
         )
         self.console = Process(self._program.pid)
         self.bench = None
+        self._rest = []
+
+    def _children(self):
+        with suppress(OSError):
+            task = Path(f"/proc/{self._program.pid}/task/{self._program.pid}/children")
+            return task.read_text().split()
+        return []
 
     def _spawned(self):
         with suppress(OSError):
-            task = Path(f"/proc/{self._program.pid}/task/{self._program.pid}/children")
-            for child in task.read_text().split():
+            for child in self._children():
                 if b"spawn_main" in Path(f"/proc/{child}/cmdline").read_bytes():
                     return Process(int(child))
         return None
+
+    def rest(self):
+        """Return the processes that it left, the bench among them if there was one."""
+        return self._rest
 
     def wait_for_bench(self):
         """Return the bench's process once there is one; None if there will be none."""
@@ -219,8 +246,8 @@ class CommandController:
 
     def kill_console(self):
         """Kill ``halfturn run`` itself."""
-        if self.bench is None:
-            self.bench = self._spawned()
+        # All of them: one that is just being spawned cannot be told for the bench yet.
+        self._rest = [Process(int(child)) for child in self._children()]
         return self.console.send(signal.SIGKILL)
 
     def ended(self, wait_s=0.0):
@@ -228,7 +255,7 @@ class CommandController:
         end_s = time.monotonic() + wait_s
         return all(
             process is None or process.ended(max(end_s - time.monotonic(), 0.0))
-            for process in (self.console, self.bench)
+            for process in (self.console, self.bench, *self._rest)
         )
 
     def _text(self):
@@ -256,7 +283,7 @@ class CommandController:
 
     def close(self):
         """Let go of it."""
-        for process in (self.console, self.bench):
+        for process in (self.console, self.bench, *self._rest):
             if process is not None:
                 process.close()
         self._program.wait()

@@ -201,35 +201,39 @@ class Lane:
         if method == CONSOLE_KILLED:
             struck_s = controller.kill_console()
             self._need_end(trial, controller)
-            self._see_off(trial, struck_s)
+            self._see_off(trial, struck_s, struck_s)
             return
         if method in (BOTH_KILLED, POWER_CUT):
             struck_s = controller.kill_console()
-            if controller.bench is not None:
-                struck_s = controller.bench.send(signal.SIGKILL)
+            still_s = struck_s
+            for process in controller.rest():
+                struck_s = process.send(signal.SIGKILL)
+                still_s = process.still_s()
             self._need_end(trial, controller)
-            self._see_off(trial, struck_s)
+            self._see_off(trial, struck_s, still_s)
             return
         bench = controller.wait_for_bench()
         if bench is None:  # it had ended before the moment came
             self._need_end(trial, controller)
         elif method == BENCH_KILLED:
             struck_s = bench.send(signal.SIGKILL)
+            still_s = bench.still_s()
             self._need_end(trial, controller)
-            self._see_off(trial, struck_s)
+            self._see_off(trial, struck_s, still_s)
         elif method == OUT_OF_MEMORY:
             struck_s = time.monotonic()
             bench.starve(rng.choice(("limit", "some", "all")))
             self._need_end(trial, controller)
-            self._see_off(trial, struck_s, from_end=True)
+            self._see_off(trial, struck_s, None)
         else:
             self._stop(trial, controller, bench)
 
     def _stop(self, trial, controller, bench):
         struck_s = bench.send(signal.SIGSTOP)
+        still_s = bench.still_s()
         # A stopped controller that had ended before needs no waiting for.
         bench.ended(STOPPED_S)
-        self._see_off(trial, struck_s)
+        self._see_off(trial, struck_s, still_s)
         if trial.method == STOPPED_KILLED:
             bench.send(signal.SIGKILL)
             self._need_end(trial, controller)
@@ -254,31 +258,30 @@ class Lane:
     def _lives(self):
         return [entry for entry in self._news if entry.what.endswith(" live")]
 
-    def _see_off(self, trial, struck_s, *, from_end=False):
+    def _see_off(self, trial, struck_s, still_s):
         """Take down when the feeds went off in the world after ``struck_s``.
 
-        ``from_end``: it may have gone on for a while; the time counts from when it was gone.
+        They must within the dead-man's time from ``still_s``, when the controller surely did
+        nothing any more (None: that is for the world to say, it may have gone on for a while).
         """
-        self._let_pass(struck_s + self.held_s)
+        self._let_pass((still_s or struck_s) + self.held_s)
         lives = self._lives()
         before = [entry.on for entry in lives if entry.at_s <= struck_s]
         # A relay that was on its way when the kill came is a feed that was on.
         soon = [entry.on for entry in lives if struck_s < entry.at_s < struck_s + 0.02]
         trial.fed = before[-1:] == [True] or any(soon)
-        if from_end:
+        if still_s is None:
             gone = [e.at_s for e in self._news if e.what == "controller" and not e.on]
-            struck_s = max([struck_s, *gone[-1:]])
-            self._let_pass(struck_s + self.held_s)
+            struck_s = still_s = max([struck_s, *gone[-1:]])
+            self._let_pass(still_s + self.held_s)
             lives = self._lives()
         if not trial.fed:
             return
-        if lives[-1].on:
-            trial.off_after_s = math.inf
-        else:
-            trial.off_after_s = max(lives[-1].at_s - struck_s, 0.0)
-        if trial.off_after_s > self.held_s:
+        off_s = math.inf if lives[-1].on else lives[-1].at_s
+        trial.off_after_s = max(off_s - struck_s, 0.0)
+        if off_s - still_s > self.held_s:
             trial.broken.append(
-                f"a feed was on for {trial.off_after_s:.3f} s ({self.held_s:.3f} s are allowed)"
+                f"a feed was on for {off_s - still_s:.3f} s ({self.held_s:.3f} s are allowed)"
             )
 
     def _let_pass(self, until_s):
@@ -318,7 +321,8 @@ class Lane:
             broken += _faults_of(run, self.kinds, reported)
             if not where:
                 kept[serial] = len(run.steps)
-                trial.state, trial.note = str(run.end.state), run.end.note
+                if run.end is not None:
+                    trial.state, trial.note = str(run.end.state), run.end.note
         trial.broken += [where + text for text in broken]
 
     def listed(self):
