@@ -29,6 +29,9 @@ UNSEEN = 0.5
 SHORTEST_S = 0.06
 # With more others than this their median is the full half-turn; with fewer the largest is.
 MANY = 4
+# A half-turn that is one turns this part of the scale, whatever the scale is from (guess: what
+# units differ from their type by, and twice what angles of one unit scatter).
+WHOLE_LEAST, WHOLE_MOST = 0.85, 1.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,8 +42,9 @@ class Angle:
     ``others`` (None without any); ``of_plan`` by the plan's nominal value (None if it has none).
     The ``most_`` and ``least`` values are the largest and the smallest that the resistance's
     uncertainty allows (``least`` by the trace if it can tell, else by the plan).  ``scale_vs``
-    is the integral of 180 degrees (V s) as well as it is known, ``next_is_dead`` tells that no
-    current flowed at the next ignition change although fed.
+    is the integral of 180 degrees (V s) as well as it is known.  ``next_is_dead`` tells that no
+    current flowed at the next ignition change although fed; ``next_is_whole`` that the next
+    half-turn was neither short nor long, so that it began where this one should have ended.
     """
 
     of_trace: float | None
@@ -51,6 +55,7 @@ class Angle:
     least: float | None
     scale_vs: float | None
     next_is_dead: bool
+    next_is_whole: bool
 
     @property
     def part(self) -> float | None:
@@ -90,6 +95,7 @@ def measure_angles(found: list[Evidence], unit: UnitType) -> list[Angle]:
                 least=None if shown is None else shown[1],
                 scale_vs=scale_vs,
                 next_is_dead=_next_is_dead(found, k),
+                next_is_whole=_next_is_whole(found, vs, is_whole, k, unit),
             )
         )
     return angles
@@ -99,13 +105,15 @@ def _parts(turned_vs: FloatArray, full_vs: FloatArray, e: Evidence) -> tuple[flo
     """Return a drive's part of a full half-turn: as it is, the least and the most it may be.
 
     Besides the resistance as such, the winding may have warmed or cooled between two drives; and
-    while no current flowed the motor may have been pulled along faster than the voltage says.
+    while no current flowed the motor may have been pulled along faster than the voltage says, or
+    have stood still.
     """
     full_vs = np.maximum(full_vs, 1e-9)
     parts = turned_vs / full_vs
     warmth = OHM_DRIFT * abs(e.ohm * e.moved_c) / float(full_vs[0])
-    unseen = UNSEEN * e.idle_vs / float(full_vs[0])
-    return float(parts[0]), float(parts.min()) - warmth, float(parts.max()) + warmth + unseen
+    idle = e.idle_vs / float(full_vs[0])
+    least, most = float(parts.min()) - warmth - idle, float(parts.max()) + warmth + UNSEEN * idle
+    return float(parts[0]), least, most
 
 
 def _scale_vs(vs: FloatArray, is_whole: BoolArray) -> float | None:
@@ -121,6 +129,20 @@ def _next_is_dead(found: list[Evidence], k: int) -> bool:
         return False
     follower = found[k + 1]
     return follower.window.begins is Cause.IGNITION and not follower.drive.flows
+
+
+def _next_is_whole(
+    found: list[Evidence], vs: FloatArray, is_whole: BoolArray, k: int, unit: UnitType
+) -> bool:
+    """Whether the next drive went half round, on a scale that neither of the two made."""
+    follower = k + 1
+    if follower >= len(found) or not is_whole[follower]:
+        return False
+    if found[follower].window.begins is not Cause.IGNITION:
+        return False
+    others = is_whole & (np.abs(np.arange(len(found)) - (k + 0.5)) > 1.0)
+    full_vs = float(np.median(vs[others])) if others.any() else unit.turn_vs
+    return full_vs is not None and WHOLE_LEAST < vs[follower] / max(full_vs, 1e-9) < WHOLE_MOST
 
 
 def _is_whole(found: list[Evidence], k: int) -> bool:

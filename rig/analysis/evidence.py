@@ -20,6 +20,7 @@ from rig.analysis.backemf import (
 from rig.analysis.cutoff import Cut
 from rig.analysis.drive import Drive
 from rig.analysis.edges import Cause, Window
+from rig.analysis.flow import NOISE_SIGMAS, QUIET
 from rig.analysis.levels import level, running_mean
 from rig.analysis.model import Limits, UnitType
 from rig.analysis.signal import Signal
@@ -34,6 +35,10 @@ BY_THE_FEED_S = 0.010
 DEAF_NOISE, FROZEN = 0.1, 50
 # Below this part of the running current, or in the noise, the motor idles; seen over some samples.
 IDLE, IDLE_SAMPLES = 0.05, 9
+# A leap across rest counts from this part of the running current on, either side (guess).
+LEAP = 0.005
+# Of the last so many samples at least this part leap where the end is hidden (guess).
+LATELY, LATELY_LEAST = 16, 0.15
 # The voltage counts as gone below this part of what it was during the drive.
 GONE_OF_DRIVE = 0.5
 
@@ -52,9 +57,11 @@ class Evidence:
     before it and after the cut-off (V, NaN if unknown).  ``cut`` is the unit's own doing;
     ``by_rig`` tells that a feed change ended the current, ``feed_lost`` that the voltage went
     with it.  ``clipped_part`` and ``seen_part`` are parts of the drive's samples and of the
-    window's time; ``is_deaf`` tells that a current would not have shown in it.  ``hole_s`` is the
-    longest time without a sample up to the end of the current, or of a window without one (s), 0
-    if it is not much longer than usual in this trace.
+    window's time, ``scatter_part`` that of samples from the drive's begin on that leap across rest
+    by more than its noise; ``zero_moved`` that the sensor's zero moved by what hides a cut-off;
+    ``is_deaf`` tells that a current would not have shown in it.  ``hole_s`` is the longest time
+    without a sample up to the end of the current, or of a window without one (s), 0 if it is not
+    much longer than usual in this trace.
     """
 
     drive: Drive
@@ -73,6 +80,8 @@ class Evidence:
     feed_lost: bool
     clipped_part: float
     seen_part: float
+    scatter_part: float
+    zero_moved: bool
     is_deaf: bool
     hole_s: float
 
@@ -152,6 +161,8 @@ def _one(
         feed_lost=lost,
         clipped_part=_clipped_part(signal, drive),
         seen_part=_seen_part(signal, drive),
+        scatter_part=_scatter_part(drive),
+        zero_moved=drive.flows and signal.zero_moved_a > QUIET * drive.running_a,
         is_deaf=_is_deaf(signal, drive, unit),
         hole_s=_hole_s(signal, drive),
     )
@@ -219,12 +230,30 @@ def _seen_part(signal: Signal, drive: Drive) -> float:
     return min((drive.last - drive.first) * signal.step_s / length_s, 1.0)
 
 
+def _scatter_part(drive: Drive) -> float:
+    """Return the part of the samples since the drive began that leap across rest.
+
+    No motor's current turns round from one sample to the next, and back: it is what a sensor makes
+    that grew noisy under way.
+    """
+    if not drive.flows:
+        return 0.0
+    above_a = drive.above_a[drive.begin - drive.first :]
+    least_a = max(NOISE_SIGMAS * drive.rest.noise_a, LEAP * drive.running_a)
+    sign = (above_a > least_a).astype(np.int8) - (above_a < -least_a).astype(np.int8)
+    leaps = sign[1:] * sign[:-1] < 0
+    all_along = float(np.count_nonzero(leaps)) / len(sign)
+    # It may have grown noisy only just before the end, and so have hidden that there was one.
+    lately = float(np.count_nonzero(leaps[-LATELY:])) / LATELY
+    return max(all_along, lately if lately >= LATELY_LEAST else 0.0)
+
+
 def _is_deaf(signal: Signal, drive: Drive, unit: UnitType) -> bool:
     """Whether the sensor could not have shown a motor's current: stuck, or drowned in noise."""
-    if drive.flows:
-        return False
     if signal.stuck_zero or drive.rest.noise_a > DEAF_NOISE * unit.nominal_v / unit.winding_ohm:
         return True
+    if drive.flows:
+        return False
     values = drive.above_a
     if len(values) <= FROZEN or bool((values != values[0]).any()):
         return False

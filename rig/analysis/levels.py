@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from rig.analysis.trace import FloatArray
@@ -11,6 +13,7 @@ ENOUGH = 512
 # Normal distribution: median absolute deviation and mean absolute deviation to sigma.
 MAD_TO_SIGMA = 1.4826
 MEAN_TO_SIGMA = 1.2533
+MEDIAN_SCATTER = 1.2533
 
 
 def thinned(values: FloatArray, most: int = ENOUGH) -> FloatArray:
@@ -33,6 +36,16 @@ def median(values: FloatArray) -> float:
 def level(values: FloatArray) -> float:
     """Return the median of a stretch of any length."""
     return median(thinned(values))
+
+
+def level_u(values: FloatArray, centre: float) -> float:
+    """Return the standard uncertainty that scatter leaves `level` with.
+
+    The median of normal values scatters 1.25 times as much as their mean (root of pi / 2).
+    """
+    if len(values) == 0:
+        return 0.0
+    return MEDIAN_SCATTER * noise(values, centre) / math.sqrt(len(thinned(values)))
 
 
 def noise(values: FloatArray, centre: float) -> float:

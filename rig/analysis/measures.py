@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 
 from rig.analysis.angles import Angle
 from rig.analysis.backemf import PLATEAU_FROM, PLATEAU_TO, integral, without_spikes
+from rig.analysis.drive import Drive
 from rig.analysis.edges import Cause
 from rig.analysis.evidence import Evidence
-from rig.analysis.levels import level, noise
+from rig.analysis.flow import NOISE_SIGMAS
+from rig.analysis.levels import level, level_u
 from rig.analysis.model import Accuracy, HalfTurn, Outcome
 from rig.analysis.outcomes import Found
 from rig.analysis.signal import Signal
@@ -18,8 +21,15 @@ COVERAGE = 2.0  # k of the expanded uncertainties
 # After a cut-off the current counts as settled from here on (s).
 SETTLE_S = 0.010
 REST_SAMPLES = 4
+# A current at rest may lie this many expanded uncertainties below nothing (k = 4 in all).
+NEGATIVE_MOST = 2.0
 # A value known to lie anywhere within +- a has the standard uncertainty a / sqrt(3).
 RECTANGULAR = 1.0 / math.sqrt(3.0)
+# Above this part of the running current, noise hides the first samples of a current.
+DROWNED = 0.5
+# How far an inrush falls from sample to sample is seen in so many samples after its highest; the
+# bound that follows is not believed beyond this many times the greatest fall seen (guess).
+FALLS, FALL_MOST = 3, 2.0
 # Readings of an unclipped inrush: above this part of clipped samples nothing integral is said.
 CLIPPED_MOST = 0.02
 
@@ -28,7 +38,8 @@ def time_u_s(e: Evidence, accuracy: Accuracy) -> float | None:
     """Return the expanded uncertainty of the half-turn time (s), None without a cut-off.
 
     Both ends lie somewhere between two samples (rectangular); noise, the feed contact and the
-    time stamp of a sample add to that.
+    time stamp of a sample add to that.  A current that drops out may have flowed once more, too
+    briefly to be seen, between the last dropout and the cut-off.
     """
     if e.cut is None:
         return None
@@ -36,6 +47,8 @@ def time_u_s(e: Evidence, accuracy: Accuracy) -> float | None:
     if e.window.begins is Cause.TRACE:
         start_s += max(e.drive.begin_s - e.window.start_s, 0.0)
     end_s = RECTANGULAR * e.cut.half_s
+    if e.drive.dropouts:
+        end_s += RECTANGULAR * (e.drive.longest_dropout_s + e.cut.gap_s)
     return COVERAGE * math.sqrt(
         start_s**2 + end_s**2 + e.cut.u_s**2 + accuracy.relay_u_s**2 + accuracy.sensor_delay_u_s**2
     )
@@ -46,6 +59,14 @@ def current_u_a(current_a: float, accuracy: Accuracy, scatter_a: float = 0.0) ->
     return COVERAGE * math.sqrt(
         (accuracy.gain_u_rel * current_a) ** 2 + accuracy.offset_u_a**2 + scatter_a**2
     )
+
+
+def at_rest_a(rest_a: float, u_a: float) -> float | None:
+    """Return a current at rest (A), None if it is negative beyond doubt.
+
+    No unit drives current back at rest: the sensor's zero has moved, by how much nobody knows.
+    """
+    return None if rest_a < -NEGATIVE_MOST * u_a else rest_a
 
 
 def half_turn_of(
@@ -70,15 +91,17 @@ def half_turn_of(
     time_s = signal.time_s[drive.begin : drive.end]
     values: dict[str, float | None] = {}
     if e.clipped_part == 0.0:
-        values |= _peak(raw_a, drive.rest.noise_a, accuracy)
+        values |= _peak(raw_a, drive, signal.zero_u_a, accuracy)
+        values |= _sag(signal, e, values, accuracy)
     if e.clipped_part <= CLIPPED_MOST:
-        values |= _running(raw_a, accuracy)
+        values |= _running(raw_a, signal.zero_u_a, accuracy)
         values["charge_c"] = integral(time_s, raw_a)
         if e.supply_v == e.supply_v:
             values["energy_j"] = integral(time_s, raw_a * signal.voltage_v[drive.begin : drive.end])
-    values |= _sag(signal, e, accuracy)
     values |= _motion(e, angle)
-    response_s = drive.begin_s - window.start_s
+    # The first sample with current cannot be told where noise reaches as high as the current.
+    drowned = NOISE_SIGMAS * drive.rest.noise_a > DROWNED * drive.running_a
+    has_begun = window.begins is not Cause.TRACE and not drive.carried and not drowned
     is_timed = found.timed and cut is not None
     return HalfTurn(
         number=number,
@@ -86,7 +109,7 @@ def half_turn_of(
         outcome=found.outcome,
         start_s=window.start_s,
         end_s=cut.time_s if cut is not None else None,
-        response_s=response_s if window.begins is not Cause.TRACE and not drive.carried else None,
+        response_s=drive.begin_s - window.start_s if has_begun else None,
         half_turn_s=cut.time_s - window.start_s if is_timed and cut is not None else None,
         half_turn_u_s=time_u_s(e, accuracy) if is_timed else None,
         rest_a=rest_a,
@@ -104,28 +127,40 @@ def _known(value: float) -> float | None:
     return value if math.isfinite(value) else None
 
 
-def _peak(raw_a: FloatArray, noise_a: float, accuracy: Accuracy) -> dict[str, float | None]:
+def _peak(
+    raw_a: FloatArray, drive: Drive, zero_u_a: float, accuracy: Accuracy
+) -> dict[str, float | None]:
     """The highest reading, spikes left out.
 
-    The true peak lies between samples, higher by up to what the current falls to the next one.
+    The true peak lies between samples.  After it the current falls as it does from sample to sample
+    further on (exponentially towards the running current), so it was higher by one such fall at
+    most.
     """
     smooth_a = without_spikes(raw_a)
     top = int(smooth_a.argmax())
     peak_a = float(smooth_a[top])
-    fall_a = peak_a - float(smooth_a[min(top + 1, len(smooth_a) - 1)])
-    u_a = math.hypot(current_u_a(peak_a, accuracy, noise_a), fall_a)
+    after_a = smooth_a[top : top + FALLS + 1]
+    fall_a = missed_a = 0.0
+    if len(after_a) > 1:
+        falls_a = after_a[:-1] - after_a[1:]
+        at = int(falls_a.argmax())
+        fall_a = max(float(falls_a[at]), 0.0)
+        left_a = max(float(after_a[at + 1]) - drive.running_a, 0.0)
+        over_a = max(peak_a - drive.running_a, 0.0)
+        missed_a = min(over_a * fall_a / max(left_a, 1e-9), FALL_MOST * fall_a)
+    noise_a = math.hypot(drive.rest.noise_a, zero_u_a)
+    u_a = math.hypot(current_u_a(peak_a, accuracy, noise_a), missed_a)
     return {"peak_a": peak_a, "peak_u_a": u_a}
 
 
-def _running(raw_a: FloatArray, accuracy: Accuracy) -> dict[str, float | None]:
+def _running(raw_a: FloatArray, zero_u_a: float, accuracy: Accuracy) -> dict[str, float | None]:
     """The median between inrush and cam."""
     n = len(raw_a)
     plateau = raw_a[int(PLATEAU_FROM * n) : max(int(PLATEAU_TO * n), 1)]
     if len(plateau) < 4:
         return {}
     run_a = level(plateau)
-    # The median's scatter is 1.25 times that of the mean of as many normal values.
-    scatter_a = 1.25 * noise(plateau, run_a) / math.sqrt(len(plateau))
+    scatter_a = math.hypot(level_u(plateau, run_a), zero_u_a)
     return {"run_a": run_a, "run_u_a": current_u_a(run_a, accuracy, scatter_a)}
 
 
@@ -145,21 +180,40 @@ def _rest(
     if len(values) < REST_SAMPLES:
         return None, None
     rest_a = level(values)
-    scatter_a = 1.25 * noise(values, rest_a) / math.sqrt(min(len(values), 512))
-    return rest_a, current_u_a(rest_a, accuracy, scatter_a)
+    scatter_a = math.hypot(level_u(values, rest_a), signal.zero_u_a)
+    u_a = current_u_a(rest_a, accuracy, scatter_a)
+    return at_rest_a(rest_a, u_a), u_a
 
 
-def _sag(signal: Signal, e: Evidence, accuracy: Accuracy) -> dict[str, float | None]:
-    """How far the voltage fell below that at rest; gain and offset errors of both cancel mostly."""
-    if e.supply_v != e.supply_v or e.before_v != e.before_v:
+def _sag(
+    signal: Signal, e: Evidence, measured: Mapping[str, float | None], accuracy: Accuracy
+) -> dict[str, float | None]:
+    """How far the voltage fell below that at rest, at the deepest.
+
+    That is at the inrush's peak, which the voltage, read less often than the current, need not have
+    seen.  The source's resistance, from the fall between rest and running, gives it: gain and
+    offset errors of both voltages cancel mostly.
+    """
+    peak_a, peak_u_a = measured.get("peak_a"), measured.get("peak_u_a")
+    drive = e.drive
+    if not (e.supply_v == e.supply_v and e.before_v == e.before_v) or drive.running_a <= 0.0:
         return {}
-    voltage_v = signal.voltage_v[e.drive.begin : e.drive.end]
-    fed = voltage_v[voltage_v > 0.2 * e.supply_v]
+    if peak_a is None or peak_u_a is None:
+        return {}
+    fed = signal.voltage_v[drive.begin : drive.end]
+    fed = fed[fed > 0.2 * e.supply_v]
     if len(fed) == 0:
         return {}
-    sag_v = e.before_v - float(fed.min())
-    u_v = COVERAGE * math.hypot(
-        accuracy.voltage_gain_u_rel * sag_v, math.sqrt(2.0) * accuracy.voltage_offset_u_v
+    source_ohm = max(e.before_v - e.supply_v, 0.0) / drive.running_a
+    ohm_u = math.sqrt(2.0) * accuracy.voltage_offset_u_v / drive.running_a
+    by_source_v = source_ohm * (peak_a - drive.rest.level_a)
+    seen_v = e.before_v - float(fed.min())
+    sag_v = max(by_source_v, seen_v)
+    u_v = math.hypot(
+        COVERAGE * accuracy.voltage_gain_u_rel * sag_v,
+        COVERAGE * math.sqrt(2.0) * accuracy.voltage_offset_u_v,
+        COVERAGE * ohm_u * peak_a,
+        source_ohm * peak_u_a,
     )
     return {"sag_v": sag_v, "sag_u_v": u_v}
 

@@ -107,7 +107,8 @@ class Accuracy:
     ``relay_u_s`` of the feed's contact time; ``sensor_delay_u_s`` of the sample's time stamp (an
     INA219's 12-bit conversion is over by 0 to 0.53 ms when it is read, and spans 0.53 ms);
     ``gain_u_rel`` relative, ``offset_u_a`` A; ``voltage_gain_u_rel`` relative,
-    ``voltage_offset_u_v`` V.  ``full_scale_a`` marks clipping (A) if known.
+    ``voltage_offset_u_v`` V.  ``full_scale_a`` marks clipping (A) if known.  ``zero_moved_a`` is by
+    how much (A) the sensor's zero moved over the recording that a trace is a part of, if seen.
     """
 
     relay_u_s: float = 0.0
@@ -117,6 +118,7 @@ class Accuracy:
     voltage_gain_u_rel: float = 0.005
     voltage_offset_u_v: float = 0.004
     full_scale_a: float | None = None
+    zero_moved_a: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -41,6 +41,10 @@ SEEN_LEAST, CLIPPED_MOST = 0.5, 0.2
 # Without a sample for longer than this (s), nobody knows whether the feed was there: it is the
 # shortest hold time of a dead-man timer.  What was not cut off is not judged then.
 HOLE_S = 0.1
+# Beyond this part of the integral without current, a drive that did not end itself is none (guess).
+IDLE_MOST = 0.3
+# So few of its samples may leap across rest by more than the noise before (guess: interference).
+SCATTER_MOST = 0.04
 
 
 class Position(Enum):
@@ -110,6 +114,12 @@ def decide(case: Case) -> Found | None:
     if e.moved_c < 0.0:
         note = "The current flowed backwards: check the polarity of the sensor and of the unit."
         return Found(Outcome.NOT_MEASURED, note, Position.UNKNOWN)
+    if e.is_deaf or e.scatter_part > SCATTER_MOST:
+        note = "The current sensor's reading scattered too much to be told from a current."
+        return Found(Outcome.NOT_MEASURED, note, Position.UNKNOWN)
+    if e.zero_moved:
+        note = "The current sensor's zero was another at the end: its readings cannot be trusted."
+        return Found(Outcome.NOT_MEASURED, note, Position.UNKNOWN)
     if e.supply_v < GONE_OF_NOMINAL * case.unit.nominal_v and not _is_held_down(case):
         note = f"The voltage was {e.supply_v:.1f} V while it was fed."
         return Found(Outcome.NO_FEED, note, Position.UNKNOWN)
@@ -122,7 +132,16 @@ def decide(case: Case) -> Found | None:
         return _past_park(case) or Found(Outcome.NO_FEED, note, Position.UNKNOWN)
     if e.cut is None:
         return _past_park(case) or _under_way(case)
+    if _drove_home(case):
+        return None
     return _unsure(case) or _short(case) or _parked(case)
+
+
+def _drove_home(case: Case) -> bool:
+    """Whether a unit that stood somewhere only came home: how far it had to go is not known."""
+    if not case.e.window.homing or case.e.clipped_part > CLIPPED_MOST:
+        return False
+    return case.position is Position.ASSUMED and not case.is_full
 
 
 def _stood_still(case: Case) -> bool:
@@ -218,6 +237,9 @@ def _under_way(case: Case) -> Found:
     """The current flowed until the feed was changed or the trace ended, and not too long."""
     e = case.e
     by = "when the feed was taken away" if e.by_rig else "when the trace ended"
+    if e.idle_vs > IDLE_MOST * e.turned_vs:
+        note = "Its current had ended and came back, which no cam does: perhaps interference."
+        return Found(Outcome.NOT_MEASURED, note, Position.UNKNOWN)
     if case.late_s > 0 and e.window.begins is not Cause.TRACE:
         note = f"It had not parked {e.driven_s:.2f} s after the feed change, {by}."
         return Found(Outcome.SLOW, note, Position.UNKNOWN)
@@ -264,6 +286,13 @@ def _short(case: Case) -> Found | None:
         return _too_soon(case)
     if part >= least or most >= ROOM * least:
         return None
+    if case.position is Position.ASSUMED and angle.next_is_whole:
+        # Had it stopped there, the next half-turn would have been dead, or as much too long.
+        note = (
+            "It reached its park position after less than a half-turn, and the next was a whole "
+            "one: it had stood between its ends at first."
+        )
+        return Found(Outcome.NOT_MEASURED, note, case.here)
     if not math.isfinite(e.supply_v):
         note = "It was cut off early, and no voltage was recorded to tell by what."
         return Found(Outcome.NOT_MEASURED, note, Position.UNKNOWN)

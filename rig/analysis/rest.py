@@ -6,9 +6,10 @@ import math
 
 import numpy as np
 
-from rig.analysis.levels import level, noise, thinned
-from rig.analysis.measures import COVERAGE, current_u_a
+from rig.analysis.levels import level, level_u, thinned
+from rig.analysis.measures import COVERAGE, at_rest_a, current_u_a
 from rig.analysis.model import Accuracy, Measure
+from rig.analysis.signal import zero_moved_a
 from rig.analysis.trace import CLIPPED, LOST, RESET, STUCK, BoolArray, FloatArray, Trace
 
 # Fewer readings than this are no measurement.
@@ -35,11 +36,23 @@ def zero_offset(trace: Trace) -> Measure:
     return Measure("zero_offset_a", zero_a, "A", COVERAGE * scatter_a)
 
 
-def rest_draw(trace: Trace, accuracy: Accuracy) -> Measure:
+def zero_moved(trace: Trace) -> float:
+    """Return by how much (A) the sensor's zero moved between a recording's begin and end.
+
+    0 if it did not, or if the battery feed was not open at both.
+    """
+    good = readable(trace)
+    fed = np.asarray(trace.battery_feed, dtype=np.bool_)
+    return zero_moved_a(trace.time_s[good], trace.current_a[good], fed[good])
+
+
+def rest_draw(trace: Trace, accuracy: Accuracy, whole: Trace | None = None) -> Measure:
     """Return ``rest_draw_a`` (A): the settled current of a parked unit with the battery feed made.
 
     The later half of the last fed stretch counts, so that a unit that first drives home is
-    measured at rest.  The sensor's zero is taken off if the trace shows it.
+    measured at rest.  The sensor's zero is taken off if the trace, or ``whole``, the recording
+    that it is a part of, shows it; by how much it moved there adds to the uncertainty.  Negative
+    beyond the uncertainty it is no unit's current, and None.
     """
     fed = np.asarray(trace.battery_feed, dtype=np.bool_)
     where = np.flatnonzero(fed)
@@ -52,10 +65,16 @@ def rest_draw(trace: Trace, accuracy: Accuracy) -> Measure:
     if len(values) < ENOUGH:
         return Measure("rest_draw_a", None, "A")
     rest_a, scatter_a = _mean_level(values)
+    if whole is not None:
+        scatter_a = math.hypot(scatter_a, zero_moved(whole))
     zero = zero_offset(trace)
+    if zero.value is None and whole is not None:
+        zero = zero_offset(whole)
     if zero.value is not None:
         rest_a -= zero.value
-    return Measure("rest_draw_a", rest_a, "A", current_u_a(rest_a, accuracy, scatter_a))
+        scatter_a = math.hypot(scatter_a, (zero.u or 0.0) / COVERAGE)
+    u_a = current_u_a(rest_a, accuracy, scatter_a)
+    return Measure("rest_draw_a", at_rest_a(rest_a, u_a), "A", u_a)
 
 
 def _settled(trace: Trace, state: BoolArray) -> BoolArray:
@@ -72,5 +91,4 @@ def _mean_level(values: FloatArray) -> tuple[float, float]:
     """Return the median and the standard uncertainty that scatter leaves it with."""
     values = thinned(values, 4096)
     centre = level(values)
-    # The median of normal values scatters 1.25 times as much as their mean.
-    return centre, 1.25 * noise(values, centre) / math.sqrt(len(values))
+    return centre, level_u(values, centre)

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Generator
+from dataclasses import replace
 from typing import Any
 
 from rig.analysis.half_turns import find_half_turns
 from rig.analysis.model import HalfTurn
+from rig.analysis.rest import zero_moved, zero_offset
 from rig.analysis.trace import Trace
 from rig.bench.errors import Tripped
 from rig.bench.requests import (
@@ -132,6 +134,15 @@ def rest_off(duration_s: float) -> Wait:
     return hold(OFF, duration_s)
 
 
-def turns_of(ctx: StepContext, trace: Trace) -> tuple[HalfTurn, ...]:
-    """Return the half-turns in a step's trace."""
-    return find_half_turns(trace, ctx.unit, ctx.limits, ctx.accuracy)
+def turns_of(ctx: StepContext, trace: Trace, whole: Trace | None = None) -> tuple[HalfTurn, ...]:
+    """Return the half-turns in a step's trace, or in a part of it.
+
+    A part need not show the sensor's zero: then the ``whole`` trace does.
+    """
+    accuracy = ctx.accuracy
+    if whole is not None:
+        accuracy = replace(accuracy, zero_moved_a=zero_moved(whole))
+        zero_a = zero_offset(whole).value
+        if zero_a is not None:
+            trace = replace(trace, current_a=trace.current_a - zero_a)
+    return find_half_turns(trace, ctx.unit, ctx.limits, accuracy)

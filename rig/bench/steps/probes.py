@@ -88,7 +88,7 @@ class RestDraw(PlainGuard):
         """Return the rest draw; a half-turn seen while homing is recorded, not judged."""
         found = Findings(half_turns=turns_of(ctx, trace), judged=False)
         if self._rest is not None:
-            found.measures.append(rest_draw(trace.between(*self._rest), ctx.accuracy))
+            found.measures.append(rest_draw(trace.between(*self._rest), ctx.accuracy, trace))
         else:
             found.judged = True  # cut short: what it did instead of resting counts
         return found

@@ -31,6 +31,8 @@ from rig.plans import EnduranceStep, HalfTurnsStep, LoadedStep, ParkCheckStep
 
 # Between two cycles the feeds are off for so long (s): enough to see the sensor's zero.
 OFF_S = 0.10
+# A unit counts as parked after 0.1 s at rest (`motion`): so much of it is seen before a half-turn.
+REST_SEEN_S = 0.08
 
 
 class HalfTurns(PlainGuard):
@@ -109,7 +111,7 @@ class ParkCheck(PlainGuard):
             self._ends.append(
                 _End(
                     name,
-                    began.time_s,
+                    began.time_s - REST_SEEN_S,
                     parked.time_s,
                     rested.time_s,
                     remade.time_s,
@@ -129,15 +131,15 @@ class ParkCheck(PlainGuard):
         done_s = float("-inf")
         turns: list[HalfTurn] = []
         for end in self._ends:
-            turns.extend(turns_of(ctx, trace.between(end.began_s, end.rested_s)))
+            turns.extend(turns_of(ctx, trace.between(end.began_s, end.rested_s), trace))
             found.measures.append(
-                rest_draw(trace.between(end.parked_s, end.rested_s), ctx.accuracy)
+                rest_draw(trace.between(end.parked_s, end.rested_s), ctx.accuracy, trace)
             )
             answers[f"switch_at_{end.name}"] = end.switch
             found.reasons.extend(self._end_reasons(ctx, trace, end))
             done_s = end.remade_s
         # What was cut short before its end was noted still counts.
-        turns.extend(turns_of(ctx, trace.between(done_s, float("inf"))))
+        turns.extend(turns_of(ctx, trace.between(done_s, float("inf")), trace))
         found.half_turns = tuple(turns)
         found.answers = answers
         return found
@@ -146,7 +148,7 @@ class ParkCheck(PlainGuard):
     def _end_reasons(ctx: StepContext, trace: Trace, end: _End) -> Iterator[Reason]:
         if end.parked:
             yield from _position(end, trace)
-        remade = turns_of(ctx, trace.between(end.rested_s, end.remade_s))
+        remade = turns_of(ctx, trace.between(end.rested_s, end.remade_s), trace)
         if any(turn.outcome in _NOT_SEEN for turn in remade):
             yield Reason(
                 Verdict.RETEST,
