@@ -45,6 +45,8 @@ class Angle:
     is the integral of 180 degrees (V s) as well as it is known.  ``next_is_dead`` tells that no
     current flowed at the next ignition change although fed; ``next_is_whole`` that the next
     half-turn was neither short nor long, so that it began where this one should have ended.
+    ``next_tells`` tells that there was a next ignition change, seen to its end: the unit was dead
+    then, or cut itself off.
     """
 
     of_trace: float | None
@@ -56,6 +58,7 @@ class Angle:
     scale_vs: float | None
     next_is_dead: bool
     next_is_whole: bool
+    next_tells: bool
 
     @property
     def part(self) -> float | None:
@@ -96,6 +99,7 @@ def measure_angles(found: list[Evidence], unit: UnitType) -> list[Angle]:
                 scale_vs=scale_vs,
                 next_is_dead=_next_is_dead(found, k),
                 next_is_whole=_next_is_whole(found, vs, is_whole, k, unit),
+                next_tells=_next_tells(found, k),
             )
         )
     return angles
@@ -129,6 +133,12 @@ def _next_is_dead(found: list[Evidence], k: int) -> bool:
         return False
     follower = found[k + 1]
     return follower.window.begins is Cause.IGNITION and not follower.drive.flows
+
+
+def _next_tells(found: list[Evidence], k: int) -> bool:
+    if k + 1 >= len(found) or found[k + 1].window.begins is not Cause.IGNITION:
+        return False
+    return _next_is_dead(found, k) or found[k + 1].cut is not None
 
 
 def _next_is_whole(

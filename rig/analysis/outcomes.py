@@ -293,6 +293,12 @@ def _short(case: Case) -> Found | None:
             "one: it had stood between its ends at first."
         )
         return Found(Outcome.NOT_MEASURED, note, case.here)
+    if case.position is Position.ASSUMED and not angle.next_tells:
+        note = (
+            "It cut off after less than a half-turn. It may have stood between its ends at first: "
+            "the next half-turn, which would tell, was not seen."
+        )
+        return Found(Outcome.NOT_MEASURED, note, Position.UNKNOWN)
     if not math.isfinite(e.supply_v):
         note = "It was cut off early, and no voltage was recorded to tell by what."
         return Found(Outcome.NOT_MEASURED, note, Position.UNKNOWN)

@@ -65,6 +65,15 @@ def test_a_unit_that_stood_between_its_ends_at_first_is_not_failed_for_it(part, 
 
 
 @settings(max_examples=15)
+@given(st.floats(0.05, 0.5), st.sampled_from([200.0, 500.0, 1000.0]))
+def test_nor_if_the_next_half_turn_that_would_tell_was_not_seen(part, hz):
+    trace, _ = trace_of([variant(GOOD, opens_at=part)], Recording(hz=hz))
+    verdict, turns = verdict_of(trace)
+    assert [str(turn.outcome) for turn in turns] == ["not_measured"]
+    assert verdict is Verdict.RETEST
+
+
+@settings(max_examples=15)
 @given(st.floats(0.1, 0.6), st.sampled_from([200.0, 500.0, 1000.0]))
 def test_one_that_stops_short_and_makes_up_for_it_stops_short(part, hz):
     motors = [variant(GOOD, opens_at=part), variant(GOOD, opens_at=2.0 - part)]
