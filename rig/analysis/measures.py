@@ -101,7 +101,9 @@ def half_turn_of(
     values |= _motion(e, angle)
     # The first sample with current cannot be told where noise reaches as high as the current.
     drowned = NOISE_SIGMAS * drive.rest.noise_a > DROWNED * drive.running_a
-    has_begun = window.begins is not Cause.TRACE and not drive.carried and not drowned
+    # Nor is it an answer when a unit that was not at its end comes home.
+    asked = window.begins is not Cause.TRACE and not window.homing
+    has_begun = asked and not drive.carried and not drowned
     is_timed = found.timed and cut is not None
     return HalfTurn(
         number=number,
