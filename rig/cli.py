@@ -171,6 +171,9 @@ def _add_off(parser: argparse.ArgumentParser) -> None:
     )
     _add_rig_and_records(parser)
     parser.add_argument("--backend", metavar="NAME", help="pi, simulated or package.module:factory")
+    parser.add_argument(
+        "--if-idle", action="store_true", help="leave a bench that goes on by itself alone"
+    )
     parser.set_defaults(module="off")
 
 

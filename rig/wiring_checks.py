@@ -18,6 +18,8 @@ _I2C_PINS = {0: (0, 1), 1: (2, 3)}  # BCM pins of buses 0 and 1 on the Pi's head
 # Peripherals, table of alternate functions, p. 102).
 _PULLED_UP = range(9)
 _SERIAL_PINS = (14, 15)
+# The guard takes a feed for gone, or for welded, by two voltage readings (rig/bench/guard.py).
+VOLTAGE_EVERY_S = 0.05
 
 
 def conversion_s(average: int) -> float:
@@ -65,6 +67,7 @@ def clashes_of(rig: RigSettings) -> Iterator[Clash]:
     yield from _pin_clashes(rig)
     yield from _sensor_clashes(rig)
     yield from _station_clashes(rig)
+    yield from _slow_voltage(rig)
     if rig.supply.programmable and not rig.supply.port.strip():
         yield Clash(
             (("supply", "port"), ("supply", "kind")),
@@ -114,6 +117,21 @@ def _sensor_clashes(rig: RigSettings) -> Iterator[Clash]:
                 f"averaging {sensor.average} conversions takes up to {converting_s * 1000:.1f} ms, "
                 f"longer than a sample at {sample_hz} Hz",
                 f"up to {most} at this rate, or a lower sample_hz",
+            )
+
+
+def _slow_voltage(rig: RigSettings) -> Iterator[Clash]:
+    for number, station in enumerate(rig.stations):
+        every = station.battery_sensor.bus_every
+        if every > VOLTAGE_EVERY_S * station.sample_hz:
+            yield Clash(
+                (
+                    ("station", number, "battery_sensor", "bus_every"),
+                    ("station", number, "sample_hz"),
+                ),
+                f"the voltage would be read only every {every / station.sample_hz:.2f} s, too "
+                "seldom for the guard to tell a feed that is gone from one that is there",
+                f"up to {int(VOLTAGE_EVERY_S * station.sample_hz)} at {station.sample_hz} Hz",
             )
 
 

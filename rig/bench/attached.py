@@ -15,7 +15,7 @@ from rig.bench.commands import Command, Stop
 from rig.bench.errors import BenchError
 from rig.bench.events import BenchEvent
 from rig.bench.mailbox import Inbox, Outbox
-from rig.bench.meeting_place import visit
+from rig.bench.meeting_place import visit, who_listens
 from rig.bench.order import Job, RunOrder
 from rig.bench.ring import SampleRing
 from rig.bench.visitors import Welcome
@@ -36,6 +36,14 @@ class OccupiedError(BenchError):
         self.pid = pid
 
 
+class UnheardError(BenchError):
+    """The bench there gives no answer that is understood; ``pid`` is its process number."""
+
+    def __init__(self, text: str, pid: int) -> None:
+        super().__init__(text)
+        self.pid = pid
+
+
 class AttachedBench:
     """A bench reached by its socket (`rig.bench.handle.BenchHandle`); made by `attach`.
 
@@ -47,7 +55,12 @@ class AttachedBench:
     def __init__(self, pipe: Connection, welcome: Welcome) -> None:
         self.job: Job | None = welcome.job
         self.pid = welcome.pid
-        self.ring = SampleRing(welcome.ring, foreign=True)
+        try:
+            self.ring = SampleRing(welcome.ring, foreign=True)
+        except FileNotFoundError:
+            # The job has just ended, or the system removed it when its user logged out: the bench
+            # is commanded all the same, only without live samples.
+            self.ring = SampleRing()
         self.occupied_by = welcome.occupied_by
         self._pipe = pipe
         self._inbox = Inbox(pipe)
@@ -108,11 +121,7 @@ class AttachedBench:
         """Wait until the bench, told to stop, hangs up; False if it hung and was killed."""
         if self._hung_up(wait_s):
             return True
-        for number in (signal.SIGTERM, signal.SIGKILL):
-            with suppress(OSError):
-                os.kill(self.pid, number)
-            if self._hung_up(TERMINATED_S):
-                break
+        end_process(self.pid)
         return False
 
     def _hung_up(self, wait_s: float) -> bool:
@@ -120,6 +129,24 @@ class AttachedBench:
         while not self._inbox.ended and time.monotonic() < end_s:
             time.sleep(0.01)
         return self._inbox.ended
+
+
+def end_process(pid: int, wait_s: float = TERMINATED_S) -> None:
+    """Ask process ``pid`` to end, feeds off; kill it if it has not within ``wait_s`` seconds."""
+    for number in (signal.SIGTERM, signal.SIGKILL):
+        with suppress(OSError):
+            os.kill(pid, number)
+        end_s = time.monotonic() + wait_s
+        while _is_there(pid) and time.monotonic() < end_s:
+            time.sleep(0.02)
+
+
+def _is_there(pid: int) -> bool:
+    try:
+        state = Path(f"/proc/{pid}/stat").read_text(encoding="ascii", errors="replace")
+    except OSError:
+        return False
+    return state.rpartition(")")[2].split()[:1] != ["Z"]  # a zombie has ended
 
 
 def attach(
@@ -149,26 +176,29 @@ def attach(
 
 
 def _welcome(pipe: Connection, folder: Path, wait_s: float) -> Welcome | None:
+    if not pipe.poll(wait_s):
+        raise UnheardError(
+            f"The bench that listens in {folder} has not answered for {wait_s:.0f} s: it is "
+            "working out a long trace, or it hangs. Try again in a minute. If it still does not "
+            "answer, press the emergency stop and give `halfturn off`.",
+            who_listens(pipe),
+        )
     try:
-        if not pipe.poll(wait_s):
-            raise BenchError(
-                f"The bench that listens in {folder} has not answered for {wait_s:.0f} s: it "
-                "hangs. Press the emergency stop, then end its process."
-            )
         welcome = pipe.recv()
     except (EOFError, OSError):
         return None  # it has just ended
     except Exception as error:  # what another version sends may not be understood at all
-        raise _other_version("another version") from error
+        raise _other_version("another version", pipe) from error
     if not isinstance(welcome, Welcome):
-        raise _other_version("another version")
+        raise _other_version("another version", pipe)
     if welcome.version != rig.__version__:
-        raise _other_version(f"version {welcome.version}")
+        raise _other_version(f"version {welcome.version}", pipe)
     return welcome
 
 
-def _other_version(which: str) -> BenchError:
-    return BenchError(
+def _other_version(which: str, pipe: Connection) -> UnheardError:
+    return UnheardError(
         f"The bench that is at work runs {which} of halfturn, and this is {rig.__version__}. Let "
-        "it end its job, then start it again."
+        "it end its job, or end it with `halfturn off`; then start it again.",
+        who_listens(pipe),
     )

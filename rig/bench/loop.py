@@ -12,7 +12,7 @@ from functools import partial
 from drivers import LOST, STUCK, Clock, DriverError
 from drivers.feeds import DeadMan
 from rig.bench.errors import RefusedError, Trip, TripKind, Tripped
-from rig.bench.guard import Guard
+from rig.bench.guard import PROVE_OFF_S, Guard
 from rig.bench.lateness import LatenessMeter
 from rig.bench.recorder import Recorder
 from rig.bench.requests import OFF, Ask, Drive, Feeds, HalfTurnNews, Request, Sample, SetSupply
@@ -197,6 +197,16 @@ class ControlLoop:
             sample = self.cycle(OFF, toggle=toggle)
         return sample
 
+    def prove_off(self) -> None:
+        """Cycle with the feeds off until the guard has surely seen a feed relay that is welded.
+
+        By the clock and by cycles: a machine that stands still meanwhile has seen nothing.
+        """
+        end_s, cycles = self.clock.now_s() + PROVE_OFF_S, round(PROVE_OFF_S / self.period_s)
+        while cycles > 0 or self.clock.now_s() < end_s:
+            self.cycle(OFF)
+            cycles -= 1
+
     def wait(self, done: Callable[[], bool]) -> None:
         """Cycle with the feeds off until ``done()``; used while something outside is working.
 
@@ -272,8 +282,12 @@ class ControlLoop:
         Raises RefusedError if it is seen made later than ``allowed_s``.
         """
         stopped_s = self.clock.now_s()
-        while dead_man.picked_up:
-            if self.clock.now_s() - stopped_s > allowed_s:
+        while True:
+            # The time first: a machine held up between the two would make the relay seem late.
+            looked_s = self.clock.now_s()
+            if not dead_man.picked_up:
+                break
+            if looked_s - stopped_s > allowed_s:
                 raise RefusedError(
                     f"The master relay is still made {allowed_s:.2f} s after the dead-man output "
                     "stopped: a hung computer would keep a unit fed. Repair the dead-man timer or "

@@ -7,6 +7,7 @@ import socket
 import threading
 import time
 from collections import deque
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import replace
 from multiprocessing.connection import Connection
@@ -14,6 +15,8 @@ from queue import Empty, SimpleQueue
 from typing import Any
 
 from rig.bench.commands import Hold, Stop
+
+_MEMORY_S = 0.2  # without memory to send with, it is tried again so often
 
 
 class Outbox:
@@ -43,6 +46,12 @@ class Outbox:
             self._waiting.append(thing)
             self._changed.notify()
 
+    def put_all(self, things: Sequence[Any]) -> None:
+        """Send many, in order, at the cost of one; no `Hold` among them."""
+        with self._changed:
+            self._waiting.extend(things)
+            self._changed.notify()
+
     def _send_all(self) -> None:
         while True:
             with self._changed:
@@ -53,8 +62,12 @@ class Outbox:
                 thing = self._waiting.popleft()
             try:
                 self._pipe.send(thing)
-            except (OSError, ValueError):
-                return  # the other end has gone
+            except MemoryError:
+                with self._changed:
+                    self._waiting.appendleft(thing)
+                time.sleep(_MEMORY_S)
+            except (OSError, ValueError, TypeError):
+                return  # the other end has gone, or we have hung up under it
 
     def close(self, wait_s: float) -> None:
         """Let what waits out for up to ``wait_s`` seconds."""

@@ -12,6 +12,7 @@ import fcntl
 import os
 import socket
 import struct
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from multiprocessing.connection import Connection
@@ -22,6 +23,7 @@ from rig.bench.errors import BenchError
 
 SOCKET = "bench.socket"
 LOCK = "bench.lock"
+_TRY_AGAIN_S = 0.5
 _CREDENTIALS = struct.Struct("3i")  # struct ucred of unix(7): process, user, group
 
 
@@ -37,9 +39,10 @@ class MeetingPlace:
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
-        before = os.umask(0o177)
+        before = None
         try:
-            folder.mkdir(parents=True, exist_ok=True, mode=0o777)
+            folder.mkdir(parents=True, exist_ok=True)
+            before = os.umask(0o177)
             self._lock = os.open(folder / LOCK, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
             try:
                 self._listen()
@@ -52,7 +55,8 @@ class MeetingPlace:
                 "See that the folder exists, is on a disk of this computer, and may be written to."
             ) from error
         finally:
-            os.umask(before)
+            if before is not None:
+                os.umask(before)
 
     def _listen(self) -> None:
         try:
@@ -83,7 +87,10 @@ class MeetingPlace:
             try:
                 visitor, _ = self._socket.accept()
             except OSError as error:
-                if error.errno in (errno.EINTR, errno.ECONNABORTED, errno.EMFILE, errno.ENFILE):
+                if error.errno in (errno.EINTR, errno.ECONNABORTED):
+                    continue
+                if error.errno in (errno.EMFILE, errno.ENFILE, errno.ENOMEM):
+                    time.sleep(_TRY_AGAIN_S)
                     continue
                 return None
             pid, user = _who(visitor)
@@ -149,6 +156,12 @@ def _short(folder: Path) -> Iterator[str]:
         yield f"/proc/self/fd/{handle}/{SOCKET}"
     finally:
         os.close(handle)
+
+
+def who_listens(line: Connection) -> int:
+    """Return the process number of the bench at the other end of ``line``."""
+    with socket.socket(fileno=os.dup(line.fileno())) as end:
+        return _who(end)[0]
 
 
 def _who(line: socket.socket) -> tuple[int, int]:

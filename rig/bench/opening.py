@@ -14,7 +14,7 @@ from rig.bench.commands import Command, Meddle, Note
 from rig.bench.dates import Dates
 from rig.bench.errors import RefusedError, Stopped, Trip, Tripped
 from rig.bench.events import HalfTurnEnded, RunBegan, RunEnded
-from rig.bench.guard import LOST_SAMPLES, PROVE_OFF_S, Guard, GuardLimits
+from rig.bench.guard import LOST_SAMPLES, Guard, GuardLimits
 from rig.bench.lateness import LatenessMeter
 from rig.bench.loop import ControlLoop
 from rig.bench.order import RunOrder
@@ -206,7 +206,7 @@ class FedJob(ABC):
         if self.power.programmable:
             self.log.note("supply", self.power.describe())
         loop.resume_after_pause()
-        loop.idle(PROVE_OFF_S)
+        loop.prove_off()
 
     @property
     def home_supply_v(self) -> float | None:

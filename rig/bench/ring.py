@@ -5,6 +5,7 @@ The writer never waits; a reader that falls behind loses the oldest samples and 
 
 from __future__ import annotations
 
+from contextlib import suppress
 from math import nan
 from multiprocessing import resource_tracker
 from multiprocessing.shared_memory import SharedMemory
@@ -104,4 +105,6 @@ class SampleRing:
         del self._count, self._rows
         memory.close()
         if self._owner:
-            memory.unlink()
+            # A system that tidies up after its users may have removed it meanwhile.
+            with suppress(FileNotFoundError):
+                memory.unlink()

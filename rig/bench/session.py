@@ -8,7 +8,6 @@ from rig.analysis.model import Accuracy, Judgement, Verdict
 from rig.bench.commands import Command
 from rig.bench.errors import RefusedError, Trip, TripKind
 from rig.bench.events import Paused, RunBegan, WentOn
-from rig.bench.guard import PROVE_OFF_S
 from rig.bench.loop import ControlLoop
 from rig.bench.opening import FedJob, battery_accuracy
 from rig.bench.order import RunOrder
@@ -89,7 +88,7 @@ class Session(FedJob):
                 repeated = True
                 self.log.supersede(mark, step_named(number, step))
                 self.log.note("repeat", f"{step_named(number, step)} is being repeated.")
-        self.loop.idle(PROVE_OFF_S)
+        self.loop.prove_off()
         return RunState.FINISHED
 
     def _end_with(self, left_behind: str, *, more: bool) -> None:
@@ -141,6 +140,7 @@ class Session(FedJob):
                 if ignition is None
                 else Accuracy(gain_u_rel=ignition.gain_u_rel, offset_u_a=ignition.offset_u_a)
             ),
+            voltage_every=wired.battery_sensor.bus_every,
         )
 
     def take(self, command: Command) -> None:

@@ -11,9 +11,9 @@ from rig.analysis.judge import judge_half_turns, judge_measures
 from rig.analysis.model import Reason, Verdict
 from rig.analysis.soundness import AtRest, at_rest, clipping, rig_trouble
 from rig.analysis.trace import Trace
-from rig.bench.errors import RefusedError, Stopped, Tripped
+from rig.bench.errors import RefusedError, Stopped, TripKind, Tripped
 from rig.bench.events import StepBegan, StepEnded
-from rig.bench.guard import PROVE_OFF_S, GuardLimits
+from rig.bench.guard import GuardLimits
 from rig.bench.loop import ControlLoop
 from rig.bench.runlog import RunLog
 from rig.bench.seams import Done
@@ -92,7 +92,7 @@ class StepRunner:
         except Tripped as tripped:
             note = str(tripped)
             if tripped.trip.of_unit:
-                loop.idle(PROVE_OFF_S)  # raises in its place if the feed does not open
+                self._see_feed_open()
             raise
         except (Stopped, DriverError) as error:
             note = str(error)
@@ -114,6 +114,19 @@ class StepRunner:
         if findings.rig_fault:
             raise RefusedError(findings.rig_fault)
         return state
+
+    def _see_feed_open(self) -> None:
+        """After a trip of the unit's: raise in its place if the feed does not open.
+
+        Whatever else comes meanwhile, a stop say, the trip is what ended the step.
+        """
+        try:
+            self.loop.prove_off()
+        except Stopped:
+            return
+        except Tripped as later:
+            if later.trip.kind in (TripKind.LIVE_WITH_FEED_OFF, TripKind.FEED_MISMATCH):
+                raise
 
     def _announce(self, place: StepPlace, step: AnyStep) -> None:
         self.log.console.show(

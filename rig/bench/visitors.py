@@ -7,8 +7,10 @@ middle of a job is told everything that happened in it before.
 from __future__ import annotations
 
 import os
+import socket
 import threading
 import time
+from contextlib import suppress
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from queue import Empty, SimpleQueue
@@ -16,7 +18,7 @@ from typing import Any
 
 import rig
 from rig.bench.commands import Answer, Stop
-from rig.bench.events import Asked, BenchEvent, Ready
+from rig.bench.events import Asked, BenchEvent, HalfTurnEnded, Ready, StepEnded
 from rig.bench.mailbox import Inbox, Outbox
 from rig.bench.meeting_place import MeetingPlace
 from rig.bench.order import Job
@@ -53,6 +55,10 @@ class Visitor:
     def close(self) -> None:
         """Let out what waits, then hang up."""
         self.outbox.close(_CLOSE_S)
+        # One that takes nothing holds the outbox up in the middle of sending.
+        with suppress(OSError), socket.socket(fileno=os.dup(self._pipe.fileno())) as end:
+            end.shutdown(socket.SHUT_RDWR)
+        self.outbox.close(_CLOSE_S)
         self.inbox.close(_CLOSE_S)
         self._pipe.close()
 
@@ -73,17 +79,32 @@ class Visitors:
         self._job: Job | None = None
         self._told: list[BenchEvent] = []
         self._place = place
+        # Both ready from the start: the control loop waits for no thread to begin.
+        self._leaving: SimpleQueue[Visitor | None] = SimpleQueue()
         self._door = threading.Thread(target=self._accept_all, name="door", daemon=True)
+        self._usher = threading.Thread(target=self._see_off, name="usher", daemon=True)
         self._door.start()
+        self._usher.start()
 
     def _accept_all(self) -> None:
         while (came := self._place.accept()) is not None:
-            self._arrived.put(Visitor(*came))
+            pipe, pid = came
+            try:
+                self._arrived.put(Visitor(pipe, pid))
+            except (RuntimeError, MemoryError):  # no thread to be had for it: it may come again
+                pipe.close()
+
+    def _see_off(self) -> None:
+        while (visitor := self._leaving.get()) is not None:
+            visitor.close()
 
     # --- the line -----------------------------------------------------------------------------
 
     def send(self, event: BenchEvent) -> None:
         """Tell whoever commands, and keep it for those who come later."""
+        if isinstance(event, StepEnded):
+            # It holds the half-turns as measured; what the loop saw of them is told no more.
+            self._told = [e for e in self._told if not isinstance(e, HalfTurnEnded)]
         self._told.append(event)
         if self._first is not None:
             self._first.outbox.put(event)
@@ -121,6 +142,7 @@ class Visitors:
     def close(self) -> None:
         """Hang up for good."""
         self._place.close()
+        self._leaving.put(None)
         self._door.join(_CLOSE_S)
         while True:  # whoever waits at the door sees that nobody will come
             try:
@@ -142,7 +164,7 @@ class Visitors:
             if visitor is self._first:
                 self._first = None
             if visitor is not self._giver:  # whose going has yet to be taken note of
-                threading.Thread(target=visitor.close, daemon=True).start()
+                self._leaving.put(visitor)
 
     def _receive(self, visitor: Visitor) -> None:
         self._there.append(visitor)
@@ -151,12 +173,13 @@ class Visitors:
             first = None
         occupied_by = 0 if first is None else first.pid
         ring = self.ring.name
-        visitor.outbox.put(Welcome(rig.__version__, os.getpid(), ring, self._job, occupied_by))
+        welcome = Welcome(rig.__version__, os.getpid(), ring, self._job, occupied_by)
         if first is not None:
+            visitor.outbox.put(welcome)
             return
         self._first = visitor
-        for event in self._told if self._job is not None else [Ready()]:
-            visitor.outbox.put(event)
+        told = self._told if self._job is not None else [Ready()]
+        visitor.outbox.put_all([welcome, *told])
 
     def _heard(self) -> Any | None:
         for visitor in self._there:

@@ -17,6 +17,12 @@ from rig.commands.progress import Progress
 from rig.commands.run import Gathered, status_of, tell_end
 from rig.commands.streams import say, tell
 
+_STOP_WAIT_S = 10.0
+_HUNG = (
+    "the bench hung and was ended. Press the emergency stop, make sure that the master relay has "
+    "dropped, then give `halfturn off`. Every finished step is in the record."
+)
+
 
 def run(options: argparse.Namespace) -> int:
     """Show the run to its end and return its exit status; Ctrl-C leaves it going on."""
@@ -35,6 +41,15 @@ def run(options: argparse.Namespace) -> int:
             return exits.PASS
         if not isinstance(job, RunOrder):
             raise CommandError(exits.BENCH, "the bench is looking at its rig; no run is on.")
+        if bench.occupied_by:  # which is told how it ends
+            bench.tell(Stop("`halfturn attach --stop` was given"))
+            if not bench.end(_STOP_WAIT_S):
+                raise CommandError(exits.BENCH, _HUNG)
+            say(
+                f"The run was stopped. The console at it (process {bench.occupied_by}) and "
+                "`halfturn records list` tell how it ended."
+            )
+            return exits.STOPPED
         gathered = Gathered(Progress(quiet=options.quiet))
         with flag_signals() as flag:
             if options.stop:

@@ -6,13 +6,12 @@ import argparse
 
 from drivers import BackendOptions
 from drivers.backends import load_backend
-from rig.bench.attached import attach
+from rig.bench.attached import UnheardError, attach, end_process
 from rig.bench.commands import Stop
 from rig.bench.make_safe import make_safe
 from rig.commands import exits
 from rig.commands.common import records_path, rig_settings
-from rig.commands.exits import CommandError
-from rig.commands.streams import say
+from rig.commands.streams import say, tell
 from rig.settings import RigSettings
 
 _STOP_WAIT_S = 10.0
@@ -21,7 +20,9 @@ _STOP_WAIT_S = 10.0
 def run(options: argparse.Namespace) -> int:
     """End the job of a bench that goes on by itself, then take every feed off and say so."""
     settings = rig_settings(options, backend=options.backend)
-    _stop_bench(options, settings)
+    if not _stop_bench(options, settings):
+        say("a bench is at work; it was left alone")
+        return exits.PASS
     say(take_off(settings, options.backend))
     return exits.PASS
 
@@ -36,18 +37,26 @@ def take_off(settings: RigSettings, backend_name: str | None) -> str:
         backend.close()
 
 
-def _stop_bench(options: argparse.Namespace, settings: RigSettings) -> None:
-    bench = attach(records_path(options, settings).parent, only_to_stop=True)
+def _stop_bench(options: argparse.Namespace, settings: RigSettings) -> bool:
+    """End what a bench does that goes on by itself; False if it was to be left alone."""
+    try:
+        bench = attach(records_path(options, settings).parent, only_to_stop=True)
+    except UnheardError as error:
+        if options.if_idle:
+            return False
+        end_process(error.pid, _STOP_WAIT_S)
+        tell(f"the bench at work (process {error.pid}) gave no answer and was ended")
+        return True
     if bench is None:
-        return
+        return True
+    if options.if_idle:
+        bench.close()
+        return False
     ended = True
     if bench.job is not None:
         bench.tell(Stop("`halfturn off` was given"))
         ended = bench.end(_STOP_WAIT_S)
     bench.close()
     if not ended:
-        raise CommandError(
-            exits.BENCH,
-            "the bench at work hung and was killed. Pull the supply and make sure that the master "
-            "relay has dropped; then give `halfturn off` once more.",
-        )
+        tell(f"the bench at work (process {bench.pid}) hung and was ended")
+    return True

@@ -310,7 +310,7 @@ async def test_two_runs_are_laid_over_each_other(make_console, lib):
         legend = trace.text_lines[0]
         assert "before, 2026-09-14" in legend
         assert "after, 2026-09-22" in legend
-        assert "half-turn time 1.677 s ± 0.004 s 0.700 s ± 0.004 s -0.977 s" in text
+        assert "half-turn time 1.678 s ± 0.004 s 0.700 s ± 0.004 s -0.978 s" in text
         assert "0.000 A ± 0.011 A 0.000 A ± 0.011 A" in text
         assert "within U" in text
         assert not changes.show_horizontal_scrollbar

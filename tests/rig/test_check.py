@@ -143,7 +143,9 @@ def test_a_slow_bus_is_measured(capsys, worlds, monkeypatch):
 
     fast = SimulatedBus.__init__
     monkeypatch.setattr(
-        SimulatedBus, "__init__", lambda self, chips, spend: fast(self, chips, spend, 100_000)
+        SimulatedBus,
+        "__init__",
+        lambda self, chips, spend, **more: fast(self, chips, spend, 100_000, **more),
     )
     found = as_json(capsys, "--bench")
     assert states(found)["bus"] == "wrong"

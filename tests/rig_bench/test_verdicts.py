@@ -34,7 +34,7 @@ def test_no_unit_gets_what_its_true_behaviour_forbids(part, records):
     wrong = [(t.drawn.seed, t.row, t.verdict) for t in found if t.false_pass or t.false_fail]
     assert not wrong, "see tests/bench/campaign_verdicts.py --first SEED --units 1 --tell"
     rows = Counter(trial.row for trial in found)
-    assert len(rows) >= 5  # it is a mixed lot
+    assert len(rows) >= 4  # it is a mixed lot
     clear = [trial.verdict for trial in found if trial.row == SOUND]
     assert "pass" in clear
     errors = [error for parts in coverage(found).values() for error in parts]

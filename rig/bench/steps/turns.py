@@ -9,7 +9,7 @@ import numpy as np
 
 from rig.analysis.model import HalfTurn, Outcome, Reason, Verdict
 from rig.analysis.rest import rest_draw
-from rig.analysis.soundness import rig_trouble
+from rig.analysis.soundness import AtRest, at_rest, rig_trouble
 from rig.analysis.trace import Trace
 from rig.bench.requests import BATTERY, BOTH, Drive, Feeds
 from rig.bench.steps.coil import coil_measures
@@ -224,6 +224,7 @@ class Endurance(PlainGuard):
         self.step = step
         self._turns: list[HalfTurn] = []
         self._unsound = ""
+        self._at_rest: AtRest | None = None
         self._done = 0
 
     def drive(self, ctx: StepContext) -> Drive:
@@ -235,8 +236,9 @@ class Endurance(PlainGuard):
             for to_run in (True, False):
                 yield from half_turn(ctx, to_run=to_run, pause_s=self.step.pause_s)
             yield from rest_off(OFF_S)  # nothing is fed while the cycle is analysed
-            self._unsound = self._unsound or rig_trouble(ctx.recorder.trace(), ctx.unit)
+            # This cycle alone: all that is kept would take longer to look at each time.
             trace = ctx.recorder.trace(began.time_s)
+            self._look_at_rig(ctx, trace)
             turns = turns_of(ctx, trace)
             self._turns.extend(turns)
             self._done = number
@@ -252,6 +254,12 @@ class Endurance(PlainGuard):
                 ctx.recorder.drop_since(rest_from_s)
         if changed:
             yield from restore_supply(ctx)
+
+    def _look_at_rig(self, ctx: StepContext, trace: Trace) -> None:
+        trouble = rig_trouble(trace, ctx.unit, ctx.voltage_every, self._at_rest)
+        self._unsound = self._unsound or trouble
+        if self._at_rest is None:
+            self._at_rest = at_rest(trace)
 
     def find(self, ctx: StepContext, trace: Trace) -> Findings:
         """Return the half-turns of every finished cycle and of the one cut short."""

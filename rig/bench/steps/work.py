@@ -20,7 +20,8 @@ class StepContext:
 
     ``home_supply_v`` is the voltage (V) a supply returns to after a step that changed it, None
     without a programmable supply; ``motion`` follows the unit live, ``recorder`` holds the step's
-    samples; ``coil_accuracy`` is that of a sensor in the ignition feed, None without one.
+    samples; ``coil_accuracy`` is that of a sensor in the ignition feed, None without one; the
+    voltage is read with every ``voltage_every``-th sample.
     """
 
     unit: UnitType
@@ -31,6 +32,7 @@ class StepContext:
     home_supply_v: float | None
     home_limit_a: float | None
     coil_accuracy: Accuracy | None = None
+    voltage_every: int = 10
 
 
 @dataclass
