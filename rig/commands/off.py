@@ -15,6 +15,7 @@ from rig.commands.streams import say, tell
 from rig.settings import RigSettings
 
 _STOP_WAIT_S = 10.0
+_ANSWER_S = 10.0
 
 
 def run(options: argparse.Namespace) -> int:
@@ -40,7 +41,8 @@ def take_off(settings: RigSettings, backend_name: str | None) -> str:
 def _stop_bench(options: argparse.Namespace, settings: RigSettings) -> bool:
     """End what a bench does that goes on by itself; False if it was to be left alone."""
     try:
-        bench = attach(records_path(options, settings).parent, only_to_stop=True)
+        folder = records_path(options, settings).parent
+        bench = attach(folder, only_to_stop=True, wait_s=_ANSWER_S)
     except UnheardError as error:
         if options.if_idle:
             return False

@@ -1,6 +1,7 @@
 """A bench that outlives its consoles: who may come, what they are told, what is left of a crash."""
 
 import os
+import signal
 import socket
 import stat
 import threading
@@ -14,13 +15,15 @@ from bench_runs import HALF_TURNS, make_order, make_plan, make_settings
 from bench_service import WAIT_S, Service
 
 from drivers import BackendOptions
-from rig.bench.attached import OccupiedError, attach
+from rig.bench.attached import OccupiedError, UnheardError, attach
 from rig.bench.commands import Stop
 from rig.bench.detached import start_detached
 from rig.bench.errors import BenchError
 from rig.bench.events import HalfTurnEnded, Ready, RunBegan, RunEnded, StepEnded
-from rig.bench.meeting_place import SOCKET, MeetingPlace, TakenError, visit
+from rig.bench.meeting_place import LOCK, SOCKET, MeetingPlace, TakenError, visit
+from rig.bench.visitors import Visitors
 from rig.bench.watchdog import ServiceNotes
+from rig.cli import main
 from rig.records.model import RunState
 from rig.records.store import Store
 
@@ -278,3 +281,95 @@ def test_a_bench_started_to_go_on_by_itself_outlives_its_starter_and_ends_with_t
     assert attach(records.parent) is None
     with Store.open(records) as store:
         assert store.runs()[0].state is RunState.FINISHED
+
+
+def test_a_bench_that_does_not_answer_is_told_as_such_and_off_ends_it(tmp_path, capsys):
+    service = Service(tmp_path)
+    place = service.records.parent
+    words = ["--rig", str(service.rig), "--records", str(service.records)]
+    try:
+        bench = come(place)
+        bench.begin(replace(LONG, detached=True))
+        until(bench, HalfTurnEnded)
+        bench.close()
+        service.process.send_signal(signal.SIGSTOP)
+        with pytest.raises(UnheardError, match=r"not answered.*halfturn off") as unheard:
+            attach(place, wait_s=0.3)
+        assert unheard.value.pid == service.process.pid
+        service.process.send_signal(signal.SIGCONT)
+        assert main(["off", "--if-idle", *words, "--backend", "simulated"]) == 0
+        assert "left alone" in capsys.readouterr().out
+        attach(place).close()  # still there, and at work
+        service.process.send_signal(signal.SIGSTOP)
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr("rig.commands.off._STOP_WAIT_S", 0.5)
+            patch.setattr("rig.commands.off._ANSWER_S", 0.3)
+            assert main(["off", *words, "--backend", "simulated"]) == 0
+        out = capsys.readouterr()
+        assert "gave no answer and was ended" in out.err
+        assert "feeds read back off" in out.out
+        service.process.wait(WAIT_S)
+    finally:
+        service.kill()
+        service.close()
+
+
+def test_without_its_samples_it_is_commanded_all_the_same(tmp_path):
+    records = tmp_path / "logs" / "records.sqlite"
+    bench = start_detached(records)
+    bench.begin(replace(LONG, detached=True))
+    until(bench, HalfTurnEnded)
+    Path("/dev/shm", bench.ring.name).unlink()  # as a system that tidies up after a log-out
+    bench.close()
+    back = attach(records.parent)
+    assert back.job is not None
+    assert back.ring.written == 0
+    back.tell(Stop("the test is over"))
+    assert until(back, RunEnded)[-1].state is RunState.STOPPED
+    assert back.end(WAIT_S)
+    back.close()
+    assert "Traceback" not in (records.parent / "bench.log").read_text()
+
+
+def test_attach_stop_beside_a_console_ends_the_run_and_says_so(place, service, capsys):
+    bench = come(place)
+    bench.begin(replace(LONG, detached=True))
+    until(bench, HalfTurnEnded)
+    words = ["attach", "--stop", "--rig", str(service.rig), "--records", str(service.records)]
+    assert main(words) == 7
+    assert "The run was stopped" in capsys.readouterr().out
+    assert until(bench, RunEnded)[-1].state is RunState.STOPPED
+    bench.close()
+
+
+def test_what_the_loop_saw_of_half_turns_is_told_until_their_step_is_over(tmp_path):
+    with MeetingPlace(tmp_path) as meeting:
+        visitors = Visitors(meeting)
+        try:
+            visitors.begin(LONG)
+            for _ in range(3):
+                visitors.send(HalfTurnEnded(True, True, 0.7))
+            line = visit(tmp_path)
+            end_s = time.monotonic() + WAIT_S
+            while not line.poll(0.01) and time.monotonic() < end_s:
+                visitors.take()
+            assert [type(line.recv()).__name__ for _ in range(4)] == [
+                "Welcome",
+                *["HalfTurnEnded"] * 3,
+            ]
+            line.close()
+            visitors.send(StepEnded(1, "endurance", "Endurance", None, (), (), ""))
+            again = visit(tmp_path)
+            while not again.poll(0.01) and time.monotonic() < end_s:
+                visitors.take()
+            assert [type(again.recv()).__name__ for _ in range(2)] == ["Welcome", "StepEnded"]
+            again.close()
+        finally:
+            visitors.close()
+
+
+def test_a_folder_that_was_not_there_can_be_used_by_others_of_the_program(tmp_path):
+    with MeetingPlace(tmp_path / "logs"):
+        assert stat.S_IMODE((tmp_path / "logs").stat().st_mode) & 0o700 == 0o700
+        for name in (SOCKET, LOCK):
+            assert stat.S_IMODE((tmp_path / "logs" / name).stat().st_mode) == 0o600
