@@ -318,6 +318,12 @@ HERE = "/bench/rig.toml, "
             "at 1000 Hz; allowed: up to 1 at this rate, or a lower sample_hz",
         ),
         (
+            "= 0.005",
+            "= 0.005\nbus_every = 51",
+            "bus_every: the voltage would be read only every 0.05 s, too seldom for the guard to "
+            "tell a feed that is gone from one that is there; allowed: up to 50 at 1000 Hz",
+        ),
+        (
             'name = "A"',
             'name = "A"\nsample_hz = 100',
             "sample_hz: 100 is too small; allowed: a whole number from 200 to 2000 Hz",

@@ -396,3 +396,27 @@ def test_a_drive_that_clings_to_its_feeds_cannot_keep_them():
     assert not feeds_are_on(backend, SETTINGS)
     station.close()
     backend.close()
+
+
+def test_a_stop_right_after_a_trip_of_the_unit_does_not_hide_it(carry_out):
+    """An operator who sees it trip presses the feeds-off key."""
+    drawn, tripped = [], []
+
+    def at_sample(n, sample):
+        if sample.current_a > 12.0:
+            drawn.append(sample.time_s)
+        elif drawn and not sample.battery_feed and not tripped:
+            tripped.append(sample.time_s)
+
+    def listen():
+        if tripped and watcher.samples[-1].time_s > tripped[0] + 0.1:
+            raise Stopped("Stopped: the feeds-off key was pressed.", by_operator=True)
+
+    watcher = Watcher(at_sample, listen=listen)
+    ran = carry_out(make_order(settings=SETTINGS, faults=("jammed=90",)), watcher)
+    assert tripped
+    assert watcher.samples[-1].time_s > tripped[0] + 0.1  # the stop came in that time
+    assert ran.verdict == "fail"
+    assert "jammed" in ran.ended.note
+    assert "trip_stall" in [event.kind for event in ran.record.events]
+    assert ran.ended.feeds_off
