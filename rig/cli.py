@@ -125,7 +125,7 @@ def _add_run(parser: argparse.ArgumentParser) -> None:
         "--fault",
         action="append",
         default=[],
-        metavar="NAME[=DEGREE][@S]",
+        metavar="NAME[=DEGREE][@S][+S]",
         help="a fault of the unit or the rig, again for more (see `halfturn faults`)",
     )
     simulated.add_argument("--seed", type=int, default=1, help="which unit and noise (1)")

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import rig
 from rig.bench.commands import Command, Stop
-from rig.bench.errors import BenchError
+from rig.bench.errors import BenchError, OccupiedError
 from rig.bench.events import BenchEvent
 from rig.bench.mailbox import Inbox, Outbox
 from rig.bench.meeting_place import visit, who_listens
@@ -23,17 +23,6 @@ from rig.bench.visitors import Welcome
 # A bench answers within a cycle or two, unless it just works a long trace out.
 WELCOME_S = 10.0
 TERMINATED_S = 3.0
-
-
-class OccupiedError(BenchError):
-    """Another console commands the bench; ``pid`` is its process number."""
-
-    def __init__(self, pid: int) -> None:
-        super().__init__(
-            f"Another console (process {pid}) is at this bench. Close it first; `halfturn attach "
-            "--stop` ends its job all the same."
-        )
-        self.pid = pid
 
 
 class UnheardError(BenchError):
@@ -129,6 +118,29 @@ class AttachedBench:
         while not self._inbox.ended and time.monotonic() < end_s:
             time.sleep(0.01)
         return self._inbox.ended
+
+
+def stop_elsewhere(folder: Path, why: str, wait_s: float = 5.0) -> str:
+    """Stop the job of the bench that listens in ``folder``, whoever commands it.
+
+    Returns what came of it, a sentence, empty if no bench or no job is there.  Raises BenchError if
+    the bench gives no answer.
+    """
+    bench = attach(folder, only_to_stop=True, wait_s=wait_s)
+    if bench is None:
+        return ""
+    try:
+        if bench.job is None:
+            return ""
+        bench.tell(Stop(why))
+        if bench.end(wait_s):
+            return f"The job of the bench that goes on by itself (process {bench.pid}) was ended."
+        return (
+            f"The bench that goes on by itself (process {bench.pid}) hung and was ended: press the "
+            "emergency stop and give `halfturn off`."
+        )
+    finally:
+        bench.close()
 
 
 def end_process(pid: int, wait_s: float = TERMINATED_S) -> None:

@@ -1,6 +1,7 @@
 """Why a run ends early.
 
 BenchError
+|- OccupiedError      another console commands the bench
 |- RefusedError       the bench will not start, and says why; nothing was fed
 |- Tripped            the guard took the feeds away (sent into the running step first)
 `- Stopped            operator, signal or lost console asked for the end
@@ -57,6 +58,17 @@ class Trip:
 
 class BenchError(RuntimeError):
     """A run cannot start or go on."""
+
+
+class OccupiedError(BenchError):
+    """Another console commands the bench; ``pid`` is its process number."""
+
+    def __init__(self, pid: int) -> None:
+        super().__init__(
+            f"Another console (process {pid}) is at this bench. Close it first; `halfturn attach "
+            "--stop` ends its job all the same."
+        )
+        self.pid = pid
 
 
 class RefusedError(BenchError):

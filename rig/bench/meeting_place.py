@@ -148,6 +148,11 @@ def visit(folder: Path) -> Connection | None:
     return Connection(line.detach())
 
 
+def somebody_listens(folder: Path) -> bool:
+    """Tell whether a bench seems to listen in ``folder``, or died and left its socket."""
+    return (folder / SOCKET).exists()
+
+
 @contextmanager
 def _short(folder: Path) -> Iterator[str]:
     """Yield a short name of the socket: the kernel takes 107 characters and folders are deep."""

@@ -10,7 +10,7 @@ from rig.bench.commands import Stop
 from rig.bench.order import RunOrder
 from rig.bench.signals import flag_signals
 from rig.commands import exits
-from rig.commands.common import records_path
+from rig.commands.common import records_folder
 from rig.commands.exits import CommandError
 from rig.commands.follow import follow
 from rig.commands.progress import Progress
@@ -26,13 +26,14 @@ _HUNG = (
 
 def run(options: argparse.Namespace) -> int:
     """Show the run to its end and return its exit status; Ctrl-C leaves it going on."""
-    folder = records_path(options).parent
+    folder = records_folder(options)
     bench = attach(folder, only_to_stop=options.stop)
     if bench is None:
         raise CommandError(
             exits.BENCH,
             f"no bench is at work with the records in {folder}. `halfturn records list` shows how "
-            "its last run came out.",
+            "its last run came out. If that was interrupted, nobody read its feeds back: give "
+            "`halfturn off`.",
         )
     try:
         job = bench.job
@@ -51,12 +52,13 @@ def run(options: argparse.Namespace) -> int:
             )
             return exits.STOPPED
         gathered = Gathered(Progress(quiet=options.quiet))
+        asks = sys.stdin.isatty()
+        if not asks:
+            gathered.tell_questions()
         with flag_signals() as flag:
             if options.stop:
                 bench.tell(Stop("`halfturn attach --stop` was given"))
-            ended = follow(
-                bench, flag, gathered.show, leave=not options.stop, asks=sys.stdin.isatty()
-            )
+            ended = follow(bench, flag, gathered.show, leave=not options.stop, asks=asks)
         if ended is None:
             tell("Left. The run goes on by itself; `halfturn attach` comes back.")
             return exits.PASS

@@ -10,6 +10,7 @@ from rig.commands.exits import CommandError
 from rig.commands.streams import tell
 from rig.labels import trouble_with
 from rig.plans import Plan, find_plan, load_plan
+from rig.schema import MistakesError
 from rig.settings import RigSettings, load_settings, starter_settings
 
 RIG_FILE = "rig.toml"
@@ -77,3 +78,16 @@ def records_path(options: argparse.Namespace, settings: RigSettings | None = Non
         return Path(options.records)
     settings = settings or settings_or_starter(options)
     return settings.logs / RECORDS_FILE
+
+
+def records_folder(options: argparse.Namespace) -> Path:
+    """Return the folder of the records file, also if the rig file has mistakes: to stop what is on.
+
+    The rig file's logs are then taken to be where they usually are.
+    """
+    if options.records is not None:
+        return Path(options.records).parent
+    try:
+        return records_path(options).parent
+    except MistakesError:
+        return Path(options.rig or RIG_FILE).parent / "logs"

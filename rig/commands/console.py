@@ -6,9 +6,10 @@ import argparse
 import sys
 from typing import TextIO
 
-from rig.bench.attached import attach
+from rig.bench.attached import attach, stop_elsewhere
 from rig.bench.detached import start_detached
 from rig.bench.handle import BenchHandle
+from rig.bench.meeting_place import somebody_listens
 from rig.bench.process import BenchClient, be_ready_to_spawn
 from rig.commands import exits
 from rig.commands.common import records_path, rig_settings
@@ -44,6 +45,8 @@ def run(options: argparse.Namespace) -> int:
         backend=options.backend,
         station=options.station,
         open_apart=lambda: start_detached(records),
+        others=lambda: somebody_listens(records.parent),
+        stop_other=lambda: stop_elsewhere(records.parent, "F12 was pressed at another console"),
     )
     ended = True
     goes_on = False

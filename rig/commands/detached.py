@@ -17,11 +17,11 @@ from rig.commands.streams import say
 from rig.commands.terminal import ask_operator
 
 
-def run_detached(order: RunOrder, records: Path) -> int:
+def run_detached(order: RunOrder, records: Path, there: str) -> int:
     """Hand ``order`` to a bench that goes on by itself and say how to come back to it.
 
-    Returns 0 once the run is in the record.  Raises CommandError or BenchError if it does not
-    begin.
+    ``there`` is what a command must be given besides to come to it.  Returns 0 once the run is in
+    the record.  Raises CommandError or BenchError if it does not begin.
     """
     bench = attach(records.parent)
     if bench is not None and bench.job is not None:
@@ -50,9 +50,9 @@ def run_detached(order: RunOrder, records: Path) -> int:
         bench.close()
     say(
         f"run {began.run_id} of {began.plan_title} goes on by itself (process {bench.pid}).\n"
-        "  halfturn attach         shows it, and answers its questions\n"
-        "  halfturn attach --stop  ends it, feeds off\n"
-        "  halfturn console        opens the console at it"
+        f"  halfturn attach{there}         shows it, and answers its questions\n"
+        f"  halfturn attach --stop{there}  ends it, feeds off\n"
+        f"  halfturn console{there}        opens the console at it"
     )
     return exits.PASS
 

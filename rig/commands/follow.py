@@ -90,7 +90,7 @@ def follow(
 
 
 GONE = (
-    "the bench process ended without a word. Make sure that the master relay has dropped and that "
-    "no feed is on, then start again. Every finished step is in the record "
-    "(`halfturn records list`)."
+    "the bench process ended without a word. Make sure that the master relay has dropped and give "
+    "`halfturn off`, which takes the feeds off and reads them back. Every finished step is in the "
+    "record (`halfturn records list`)."
 )

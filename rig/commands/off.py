@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 
 from drivers import BackendOptions
 from drivers.backends import load_backend
@@ -10,7 +11,7 @@ from rig.bench.attached import UnheardError, attach, end_process
 from rig.bench.commands import Stop
 from rig.bench.make_safe import make_safe
 from rig.commands import exits
-from rig.commands.common import records_path, rig_settings
+from rig.commands.common import records_folder, rig_settings
 from rig.commands.streams import say, tell
 from rig.settings import RigSettings
 
@@ -20,10 +21,11 @@ _ANSWER_S = 10.0
 
 def run(options: argparse.Namespace) -> int:
     """End the job of a bench that goes on by itself, then take every feed off and say so."""
-    settings = rig_settings(options, backend=options.backend)
-    if not _stop_bench(options, settings):
+    # Whatever is wrong with the rig file: what is on is ended first.
+    if not _stop_bench(options, records_folder(options)):
         say("a bench is at work; it was left alone")
         return exits.PASS
+    settings = rig_settings(options, backend=options.backend)
     say(take_off(settings, options.backend))
     return exits.PASS
 
@@ -33,15 +35,15 @@ def take_off(settings: RigSettings, backend_name: str | None) -> str:
     wiring = settings.wiring(1.0, settings.stations[0].name)
     backend = load_backend(backend_name or settings.backend, wiring, BackendOptions(real_time=True))
     try:
-        return f"rig {settings.name}: {make_safe(backend, wiring)}"
+        world = " (SIMULATED)" if backend.simulated else ""
+        return f"rig {settings.name}{world}: {make_safe(backend, wiring)}"
     finally:
         backend.close()
 
 
-def _stop_bench(options: argparse.Namespace, settings: RigSettings) -> bool:
+def _stop_bench(options: argparse.Namespace, folder: Path) -> bool:
     """End what a bench does that goes on by itself; False if it was to be left alone."""
     try:
-        folder = records_path(options, settings).parent
         bench = attach(folder, only_to_stop=True, wait_s=_ANSWER_S)
     except UnheardError as error:
         if options.if_idle:
@@ -58,6 +60,8 @@ def _stop_bench(options: argparse.Namespace, settings: RigSettings) -> bool:
     if bench.job is not None:
         bench.tell(Stop("`halfturn off` was given"))
         ended = bench.end(_STOP_WAIT_S)
+        if ended:
+            tell(f"the job of the bench at work (process {bench.pid}) was ended")
     bench.close()
     if not ended:
         tell(f"the bench at work (process {bench.pid}) hung and was ended")

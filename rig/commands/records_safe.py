@@ -12,6 +12,7 @@ from typing import Any
 
 from rig.commands import exits
 from rig.commands.common import records_path
+from rig.commands.exits import CommandError
 from rig.commands.streams import say, tell
 from rig.commands.terminal import wrapped
 from rig.records.copies import BackedUp, Restored, back_up, restore
@@ -31,6 +32,7 @@ def run(options: argparse.Namespace) -> int:
             case "verify":
                 done: Verified | BackedUp | Restored = verify(records, meter.show)
             case "backup":
+                _need_place(options.file)
                 done = back_up(
                     records, Path(options.file), replace=options.replace, progress=meter.show
                 )
@@ -42,6 +44,15 @@ def run(options: argparse.Namespace) -> int:
     words = _backup_words(done) if isinstance(done, BackedUp) else _restore_words(done)
     _tell(options.json, words, _copy_object(done))
     return exits.PASS if done.holds.sound else exits.RECORDS
+
+
+def _need_place(name: str) -> None:
+    """Refuse a folder that is not there: a stick that is not plugged in, say."""
+    if not name.strip() or (name.endswith("/") and not Path(name).is_dir()):
+        raise CommandError(
+            exits.USAGE,
+            f"there is no folder '{name}' to back up into. Name a folder that is there, or a file.",
+        )
 
 
 def _tell(as_json: bool, words: list[str], whole: dict[str, Any]) -> None:

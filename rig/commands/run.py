@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import argparse
 import json
+import shlex
 import sys
 from pathlib import Path
 
 from drivers import BackendOptions
 from drivers.backends import keeps_own_time
 from rig.analysis.model import HalfTurn, Measure
-from rig.bench.events import BenchEvent, RunBegan, RunEnded, StepEnded
+from rig.bench.events import Asked, BenchEvent, RunBegan, RunEnded, StepEnded
 from rig.bench.order import RunOrder
 from rig.commands import exits
 from rig.commands.common import need_printable, plan_of, records_path, rig_settings
@@ -34,6 +35,7 @@ class Gathered:
         self._progress = progress
         self.began: RunBegan | None = None
         self.steps: list[StepEnded] = []
+        self._tells_questions = False
 
     def show(self, event: BenchEvent) -> None:
         """Gather and show one event."""
@@ -41,7 +43,14 @@ class Gathered:
             self.began = event
         elif isinstance(event, StepEnded):
             self.steps.append(event)
+        elif isinstance(event, Asked) and self._tells_questions:
+            first = event.ask.text.splitlines()[0]
+            tell(f"the run waits, feeds off, for an answer ({first}): attach in a terminal")
         self._progress.show(event)
+
+    def tell_questions(self) -> None:
+        """From now on tell of a question that is open: nobody can be asked here."""
+        self._tells_questions = True
 
     @property
     def half_turns(self) -> list[HalfTurn]:
@@ -67,7 +76,12 @@ def run(options: argparse.Namespace) -> int:
     if options.detach:
         from rig.commands.detached import run_detached
 
-        return run_detached(order, records_path(options, order.settings))
+        there = "".join(
+            f" --{name} {shlex.quote(value)}"
+            for name, value in (("rig", options.rig), ("records", options.records))
+            if value
+        )
+        return run_detached(order, records_path(options, order.settings), there)
     gathered = Gathered(Progress(quiet=options.quiet))
     ended = carry_out(order, records_path(options, order.settings), gathered)
     tell_end(ended, gathered, as_json=options.json)

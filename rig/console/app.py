@@ -135,8 +135,10 @@ class HalfturnConsole(App[int]):
             self._standing.tell_gone()
         if desk.bench is None and not desk.live.on:
             desk.keep_warm()
-            if desk.live.on:
-                self.go("live")  # somebody else started it, to go on by itself
+        elif not self._starting_apart:
+            desk.look_for_others()
+        if desk.live.on and not was_on:
+            self.go("live")  # somebody else started it, to go on by itself
         self._standing.watch()
         if self._bound_for and isinstance(self.screen, DeskScreen):
             self.go(self._bound_for)
@@ -190,6 +192,9 @@ class HalfturnConsole(App[int]):
             self.screen.dismiss()  # nothing can be said on top of it
         if self.desk.feeds_off("the feeds-off key was pressed"):
             self.notify("Feeds off. The job ends here.", severity="warning", timeout=6)
+        elif self.desk.elsewhere:
+            self.notify("Ending the job of the other console.", severity="warning", timeout=6)
+            self.run_worker(self._stop_elsewhere, thread=True, exit_on_error=False)
         elif feeds_of(self.desk).in_doubt:
             self.notify(
                 "No bench is there to take the feeds off. Pull the supply now, then look at the "
@@ -199,6 +204,13 @@ class HalfturnConsole(App[int]):
             )
         else:
             self.notify("No job is on: the feeds are off.", timeout=4)
+
+    def _stop_elsewhere(self) -> None:
+        try:
+            text = self.desk.stop_other() or "No job is on at the bench any more."
+        except BenchError as error:
+            text = f"{error} Press the emergency stop."
+        self.call_from_thread(self.notify, text, severity="warning", timeout=10, markup=False)
 
     def begin(self, job: Job) -> bool:
         """Hand a job to the bench and go where it is watched; say why not if it cannot."""

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from drivers import BackendOptions
 from rig.bench.commands import Answer, Command, GoOn, Hold, Pause, RepeatStep, Stop
-from rig.bench.errors import BenchError
+from rig.bench.errors import BenchError, OccupiedError
 from rig.bench.events import BenchEvent, Ready, Refused, RunBegan
 from rig.bench.handle import BenchHandle
 from rig.bench.order import Job, RunOrder
@@ -53,7 +53,9 @@ class Desk:
 
     ``open_bench`` starts a bench, idle, or returns the one that is at work by itself;
     ``open_apart`` starts one that goes on without this console (it takes seconds: call it in a
-    thread).  ``now_s`` is a monotonic clock (s) for staleness only: everything shown of a job is
+    thread).  ``others`` tells whether a bench that goes on by itself seems to be there, and
+    ``stop_other`` ends its job whoever commands it (in a thread, too).  ``now_s`` is a monotonic
+    clock (s) for staleness only: everything shown of a job is
     on the bench's own clock.
     """
 
@@ -66,6 +68,8 @@ class Desk:
         backend: str | None = None,
         station: str | None = None,
         open_apart: Callable[[], BenchHandle] | None = None,
+        others: Callable[[], bool] = lambda: False,
+        stop_other: Callable[[], str] = lambda: "",
         now_s: Callable[[], float] = time.monotonic,
     ) -> None:
         self.settings = settings
@@ -78,6 +82,9 @@ class Desk:
         self.bench: BenchHandle | None = None
         self.bench_error = ""
         self.open_apart = open_apart
+        self.stop_other = stop_other
+        self.elsewhere = 0  # the process that commands the bench of this rig, if another does
+        self._others = others
         self._open_bench = open_bench
         self._now_s = now_s
         self._ready = False
@@ -89,7 +96,7 @@ class Desk:
         self._said: list[Command] = []
         self._fresh_s = float("-inf")
         self._stop_told_s: float | None = None
-        self._warm_again_s = float("-inf")
+        self._warm_again_s = self._look_again_s = float("-inf")
 
     # --- the rig -------------------------------------------------------------------------------
 
@@ -140,6 +147,9 @@ class Desk:
         try:
             self.bench = self._open_bench()
             self.bench_error = ""
+            self.elsewhere = 0
+        except OccupiedError as error:
+            self.bench_error, self.elsewhere = str(error), error.pid
         except BenchError as error:
             self.bench_error = str(error)
         except OSError as error:
@@ -167,6 +177,16 @@ class Desk:
         """Start the next bench, but not again and again if it cannot live."""
         if self._now_s() >= self._warm_again_s:
             self._warm_again_s = self._now_s() + WARM_AGAIN_S
+            self.warm_up()
+
+    def look_for_others(self) -> None:
+        """While idle: give up our own bench for one that somebody started to go on by itself."""
+        bench = self.bench
+        if bench is None or self._begun or bench.outlives or self._now_s() < self._look_again_s:
+            return
+        self._look_again_s = self._now_s() + WARM_AGAIN_S
+        if self._others():
+            self._let_go()
             self.warm_up()
 
     @property

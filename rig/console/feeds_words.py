@@ -22,6 +22,10 @@ _IN_DOUBT = {
 }
 
 
+# Another console commands this rig's bench, and only that one hears of the feeds.
+_ELSEWHERE = Feeds("FEEDS NOT KNOWN HERE", in_doubt=True)
+
+
 def feeds_of(desk: Desk) -> Feeds:
     """Return what is known of the feeds now; old samples are never told as if they were live.
 
@@ -32,7 +36,7 @@ def feeds_of(desk: Desk) -> Feeds:
     if in_doubt is not None and not desk.fresh:
         return in_doubt
     if not live.on:
-        return Feeds("feeds off")
+        return _ELSEWHERE if desk.elsewhere else Feeds("feeds off")
     if live.stop_wanted:
         return Feeds("FEEDS OFF ASKED", in_doubt=True)
     if not desk.fresh:

@@ -89,8 +89,9 @@ class StandingDialogs:
             self._leaving = ChoiceDialog(
                 "A run is on that goes on by itself",
                 "It may be left as it is: the guard and the dead-man watch over it, and it ends "
-                "by itself. The console comes back to it when it is opened again. Nobody near the "
-                "jig is told that it is fed: guard it and put up a sign.",
+                "by itself; when it asks something it waits, feeds off. The console comes back to "
+                "it when it is opened again. Nobody near the jig is told that it is fed: guard it "
+                "and put up a sign.",
                 (("stay", "Stay"), ("on", "Leave it going on"), ("quit", "Feeds off and quit")),
             )
         self._console.push_screen(self._leaving, decided)

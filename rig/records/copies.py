@@ -109,7 +109,15 @@ def restore(records: Path, backup: Path, *, progress: Progress = quiet) -> Resto
         if records.exists() and _others_have(records):
             raise _in_use(records)  # told before the long work, and made sure of after it
         with _part_of(records) as part:
-            _copy(backup, part, progress)
+            try:
+                _copy(backup, part, progress)
+            except UNREADABLE as error:
+                if isinstance(error, OSError):
+                    raise  # the disk that is written to
+                raise RecordsError(
+                    f"{backup} cannot be read: it is damaged, or no backup of records. Nothing was "
+                    "restored; use another backup."
+                ) from error
             holds = verify(part, progress)
             if not holds.sound:
                 raise RecordsError(

@@ -8,9 +8,8 @@ from console_pilot import settings_with_plans
 from console_runs import LONG, ended, run_order, screen_text
 from stand_in import FOREVER_S, StandIn, rested, until
 
-from rig.bench.attached import OccupiedError
 from rig.bench.commands import Stop
-from rig.bench.errors import BenchError
+from rig.bench.errors import BenchError, OccupiedError
 from rig.console.dialogs.message import ChoiceDialog
 from rig.records.model import RunState
 
@@ -161,12 +160,55 @@ async def test_why_there_is_none_is_said(make_console, tmp_path):
         await until(pilot, lambda: not console._starting_apart)
 
 
-async def test_a_bench_that_another_console_commands_is_told(make_console):
-    def open_bench():
-        raise OccupiedError(4711)
+def occupied():
+    raise OccupiedError(4711)
 
-    console = make_console(open_bench=open_bench)
+
+async def test_a_bench_that_another_console_commands_is_told_and_its_job_ended_by_f12(make_console):
+    stopped = []
+
+    def stop_other():
+        stopped.append(True)
+        return "The job of the bench that goes on by itself (process 4711) was ended."
+
+    console = make_console(open_bench=occupied)
+    console.desk.stop_other = stop_other
     async with console.run_test(size=(80, 24), notifications=True) as pilot:
         await until(pilot, lambda: "process 4711" in screen_text(console))
+        await until(pilot, lambda: "FEEDS NOT KNOWN HERE" in screen_text(console))
         assert not console.begin(run_order(console))
         assert not console.desk.live.on
+        await pilot.press("f12")
+        await until(pilot, lambda: "4711) was ended" in screen_text(console))
+        assert stopped == [True]
+
+
+async def test_an_idle_console_gives_its_bench_up_for_one_that_goes_on_by_itself(
+    make_console, tmp_path
+):
+    records = tmp_path / "logs" / "records.sqlite"
+    records.parent.mkdir()
+    there = []
+    idle = StandIn(records)
+    closed = []
+    idle.close = lambda: closed.append(True) or True
+    clock = [NOW_S]
+    console = make_console(
+        records=records,
+        open_bench=lambda: there[0] if there else idle,
+        now_s=lambda: clock[0],
+    )
+    console.desk._others = lambda: bool(there)
+    async with console.run_test(size=(80, 24)) as pilot:
+        await until(pilot, lambda: console.desk.ready)
+        bench = Lasting(records, FED_S)
+        bench.begin(replace(run_order(console), detached=True, unit_serial="LM-12-0417"))
+        there.append(bench)
+        clock[0] += 60.0
+        await until(pilot, lambda: console.desk.live.on)
+        assert closed == [True]
+        await rested(pilot, bench)
+        assert console.screen.place == "live"
+        assert "LM-12-0417" in screen_text(console)
+    console.desk.close()
+    bench.end()

@@ -352,9 +352,26 @@ def test_nothing_to_attach_to_is_told_with_status_5(capsys):
     assert "records list" in err
 
 
+def test_what_is_on_is_ended_before_mistakes_in_the_rig_file_are_told(capsys, quick):
+    Path(quick).write_text(QUICK.replace("count = 2", "count = 40"))
+    rig = Path("rig.toml")
+    rig.write_text(Path(STARTER).read_text())
+    status, _, _ = halfturn(capsys, "run", quick, "--detach", "--accept-cautions", "--unit=7")
+    assert status == 0
+    rig.write_text(rig.read_text().replace("sample_hz = 1000", "sample_hz = 5000"))
+    status, _, err = halfturn(capsys, "off")
+    assert status == 4
+    assert "was ended" in err
+    assert "sample_hz" in err
+    status, _, err = halfturn(capsys, "attach")
+    assert status == 5
+    assert "no bench is at work" in err
+
+
 def test_off_takes_every_feed_off_and_says_so(capsys):
     status, out, _ = halfturn(capsys, "off", "--backend", "simulated")
     assert status == 0
+    assert "(SIMULATED)" in out
     assert "2 feeds read back off" in out
     assert "supply's output is off" in out
 

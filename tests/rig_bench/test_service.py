@@ -15,10 +15,10 @@ from bench_runs import HALF_TURNS, make_order, make_plan, make_settings
 from bench_service import WAIT_S, Service
 
 from drivers import BackendOptions
-from rig.bench.attached import OccupiedError, UnheardError, attach
+from rig.bench.attached import UnheardError, attach
 from rig.bench.commands import Stop
 from rig.bench.detached import start_detached
-from rig.bench.errors import BenchError
+from rig.bench.errors import BenchError, OccupiedError
 from rig.bench.events import HalfTurnEnded, Ready, RunBegan, RunEnded, StepEnded
 from rig.bench.meeting_place import LOCK, SOCKET, MeetingPlace, TakenError, visit
 from rig.bench.visitors import Visitors
