@@ -192,7 +192,7 @@ def _position(end: _End, trace: Trace) -> Iterator[Reason]:
             "test again."
         )
         yield Reason(Verdict.RETEST, text, "park_position")
-    elif end.switch is False and _was_actuated(trace, end.name):
+    elif end.switch is False and _works(trace, end):
         text = (
             f"The unit parked, but the jig's switch at {end.name}, which works, is not reached: it "
             f"parks away from its {end.name} end, or the jig switch is out of place."
@@ -200,16 +200,20 @@ def _position(end: _End, trace: Trace) -> Iterator[Reason]:
         yield Reason(Verdict.FAIL, text, "park_position")
     elif end.switch is False:
         text = (
-            f"The unit parked, but the jig's switch at {end.name} is not reached, and was not all "
-            "through the step. Press it by hand in the rig's self-check: if it works there, the "
+            f"The unit parked, but the jig's switch at {end.name} is not reached. Whether "
+            "the switch still works was not seen: press it by hand in the rig's self-check: if it works there, the "
             f"unit parks away from its {end.name} end."
         )
         yield Reason(Verdict.RETEST, text, "park_position")
 
 
-def _was_actuated(trace: Trace, name: str) -> bool:
-    states = trace.extra.get(f"at_{name}")
-    return states is not None and bool(np.any(states == 1.0))
+def _works(trace: Trace, end: _End) -> bool:
+    """Whether the end's switch was seen to work before and after: it may die in between."""
+    states = trace.extra.get(f"at_{end.name}")
+    if states is None:
+        return False
+    at_s = trace.time_s[states == 1.0]
+    return bool(np.any(at_s < end.parked_s) and np.any(at_s > end.rested_s))
 
 
 # Outcomes of a parked unit whose battery feed is made again.
