@@ -200,9 +200,9 @@ def _position(end: _End, trace: Trace) -> Iterator[Reason]:
         yield Reason(Verdict.FAIL, text, "park_position")
     elif end.switch is False:
         text = (
-            f"The unit parked, but the jig's switch at {end.name} is not reached. Whether the switch "
-            "still works was not seen. Press it by hand in the rig's self-check: if it works there, "
-            f"the unit parks away from its {end.name} end."
+            f"The unit parked, but the jig's switch at {end.name} is not reached. Whether the "
+            "switch still works was not seen. Press it by hand in the rig's self-check: if it "
+            f"works there, the unit parks away from its {end.name} end."
         )
         yield Reason(Verdict.RETEST, text, "park_position")
 
