@@ -23,6 +23,7 @@ from rig.bench.visitors import Welcome
 # A bench answers within a cycle or two, unless it just works a long trace out.
 WELCOME_S = 10.0
 TERMINATED_S = 3.0
+_TRY_AGAIN_S = 0.1
 
 
 class UnheardError(BenchError):
@@ -162,14 +163,30 @@ def _is_there(pid: int) -> bool:
 
 
 def attach(
-    folder: Path, *, only_to_stop: bool = False, wait_s: float = WELCOME_S
+    folder: Path,
+    *,
+    only_to_stop: bool = False,
+    wait_s: float = WELCOME_S,
+    free_within_s: float = 0.0,
 ) -> AttachedBench | None:
     """Return the bench that listens in ``folder``, None if none does.
 
-    ``wait_s`` (s) is how long it may take to answer.  Raises BenchError if it cannot be talked to,
-    does not answer or is of another version; OccupiedError if another console commands it, unless
-    this one will only stop the job.
+    ``wait_s`` (s) is how long it may take to answer; for ``free_within_s`` (s) it is tried again
+    if another console commands it, which may just be leaving.  Raises BenchError if it cannot be
+    talked to, does not answer or is of another version; OccupiedError if another console commands
+    it, unless this one will only stop the job.
     """
+    end_s = time.monotonic() + free_within_s
+    while True:
+        try:
+            return _attach(folder, only_to_stop, wait_s)
+        except OccupiedError:
+            if time.monotonic() >= end_s:
+                raise
+            time.sleep(_TRY_AGAIN_S)
+
+
+def _attach(folder: Path, only_to_stop: bool, wait_s: float) -> AttachedBench | None:
     pipe = visit(folder)
     if pipe is None:
         return None

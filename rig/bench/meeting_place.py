@@ -149,8 +149,17 @@ def visit(folder: Path) -> Connection | None:
 
 
 def somebody_listens(folder: Path) -> bool:
-    """Tell whether a bench seems to listen in ``folder``, or died and left its socket."""
-    return (folder / SOCKET).exists()
+    """Tell whether a living bench listens in ``folder``, without disturbing it.
+
+    By the kernel's list of locks (proc(5), /proc/locks): a socket is there also when it has died.
+    """
+    try:
+        number = (folder / LOCK).stat().st_ino
+        locks = Path("/proc/locks").read_text(encoding="ascii").splitlines()
+    except OSError:
+        return False
+    held = (line.split() for line in locks if " FLOCK " in line)
+    return any(len(lock) > 5 and lock[5].endswith(f":{number}") for lock in held)
 
 
 @contextmanager

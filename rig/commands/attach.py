@@ -18,6 +18,7 @@ from rig.commands.run import Gathered, status_of, tell_end
 from rig.commands.streams import say, tell
 
 _STOP_WAIT_S = 10.0
+_LEAVING_S = 1.0
 _HUNG = (
     "the bench hung and was ended. Press the emergency stop, make sure that the master relay has "
     "dropped, then give `halfturn off`. Every finished step is in the record."
@@ -27,7 +28,7 @@ _HUNG = (
 def run(options: argparse.Namespace) -> int:
     """Show the run to its end and return its exit status; Ctrl-C leaves it going on."""
     folder = records_folder(options)
-    bench = attach(folder, only_to_stop=options.stop)
+    bench = attach(folder, only_to_stop=options.stop, free_within_s=_LEAVING_S)
     if bench is None:
         raise CommandError(
             exits.BENCH,

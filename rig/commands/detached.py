@@ -23,7 +23,7 @@ def run_detached(order: RunOrder, records: Path, there: str) -> int:
     ``there`` is what a command must be given besides to come to it.  Returns 0 once the run is in
     the record.  Raises CommandError or BenchError if it does not begin.
     """
-    bench = attach(records.parent)
+    bench = attach(records.parent, free_within_s=1.0)
     if bench is not None and bench.job is not None:
         bench.close()
         raise CommandError(

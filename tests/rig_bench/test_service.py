@@ -20,7 +20,7 @@ from rig.bench.commands import Stop
 from rig.bench.detached import start_detached
 from rig.bench.errors import BenchError, OccupiedError
 from rig.bench.events import HalfTurnEnded, Ready, RunBegan, RunEnded, StepEnded
-from rig.bench.meeting_place import LOCK, SOCKET, MeetingPlace, TakenError, visit
+from rig.bench.meeting_place import LOCK, SOCKET, MeetingPlace, TakenError, somebody_listens, visit
 from rig.bench.visitors import Visitors
 from rig.bench.watchdog import ServiceNotes
 from rig.cli import main
@@ -39,7 +39,7 @@ def come(folder):
     """Return the bench at ``folder`` once it waits for a job: it hangs up before it waits again."""
     end_s = time.monotonic() + WAIT_S
     while True:
-        bench = attach(folder)
+        bench = attach(folder, free_within_s=WAIT_S)
         if bench is not None and bench.job is None:
             return bench
         if bench is not None:
@@ -143,7 +143,7 @@ def test_who_comes_back_is_told_everything_from_the_beginning(place):
     first = until(bench, HalfTurnEnded)
     assert bench.goes_on
     assert bench.close()
-    back = attach(place)
+    back = attach(place, free_within_s=WAIT_S)
     assert back.job == order
     seen = until(back, RunEnded)
     told = [type(event) for event in first if not isinstance(event, Ready)]
@@ -201,9 +201,12 @@ def test_a_socket_left_by_a_dead_bench_is_no_bench_and_is_taken_over(tmp_path, m
     left.close()
     assert visit(tmp_path) is None
     assert attach(tmp_path) is None
+    assert not somebody_listens(tmp_path)
     with MeetingPlace(tmp_path):
         assert visit(tmp_path) is not None
+        assert somebody_listens(tmp_path)
     assert visit(tmp_path) is None
+    assert not somebody_listens(tmp_path)
 
 
 def test_killed_and_started_again_it_marks_the_run_and_has_the_feeds_off(tmp_path):
@@ -299,7 +302,7 @@ def test_a_bench_that_does_not_answer_is_told_as_such_and_off_ends_it(tmp_path, 
         service.process.send_signal(signal.SIGCONT)
         assert main(["off", "--if-idle", *words, "--backend", "simulated"]) == 0
         assert "left alone" in capsys.readouterr().out
-        attach(place).close()  # still there, and at work
+        attach(place, free_within_s=WAIT_S).close()  # still there, and at work
         service.process.send_signal(signal.SIGSTOP)
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr("rig.commands.off._STOP_WAIT_S", 0.5)
@@ -321,7 +324,7 @@ def test_without_its_samples_it_is_commanded_all_the_same(tmp_path):
     until(bench, HalfTurnEnded)
     Path("/dev/shm", bench.ring.name).unlink()  # as a system that tidies up after a log-out
     bench.close()
-    back = attach(records.parent)
+    back = attach(records.parent, free_within_s=WAIT_S)
     assert back.job is not None
     assert back.ring.written == 0
     back.tell(Stop("the test is over"))
