@@ -77,18 +77,31 @@ def _add_console(parser: argparse.ArgumentParser) -> None:
         "in one full-screen application. F1 helps, F12 takes the feeds off, ctrl+q leaves."
     )
     _add_rig(parser)
-    parser.add_argument(
-        "--records", metavar="FILE", help="records file (default: in the rig's logs)"
-    )
-    parser.add_argument("--backend", metavar="NAME", help="pi, simulated or package.module:factory")
+    _add_records_file(parser)
+    _add_backend(parser)
     parser.set_defaults(module="console")
 
 
-def _add_rig(
-    parser: argparse.ArgumentParser, rig: str = "rig file (default: rig.toml in this folder)"
-) -> None:
-    parser.add_argument("--rig", metavar="FILE", help=rig)
+_RIG = "rig file (default: rig.toml in this folder)"
+
+
+def _add_rig(parser: argparse.ArgumentParser, rig: str = _RIG) -> None:
+    _add_rig_file(parser, rig)
     parser.add_argument("--station", metavar="NAME", help="station (default: the rig's first)")
+
+
+def _add_rig_file(parser: argparse.ArgumentParser, rig: str = _RIG) -> None:
+    parser.add_argument("--rig", metavar="FILE", help=rig)
+
+
+def _add_records_file(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--records", metavar="FILE", help="records file (default: in the rig's logs)"
+    )
+
+
+def _add_backend(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--backend", metavar="NAME", help="pi, simulated or package.module:factory")
 
 
 def _add_run(parser: argparse.ArgumentParser) -> None:
@@ -109,9 +122,7 @@ def _add_run(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="you have read the cautions and guarded the jig (else you are asked)",
     )
-    parser.add_argument(
-        "--records", metavar="FILE", help="records file (default: in the rig's logs)"
-    )
+    _add_records_file(parser)
     parser.add_argument(
         "--detach",
         action="store_true",
@@ -119,7 +130,7 @@ def _add_run(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--json", action="store_true", help="print one JSON object at the end")
     parser.add_argument("--quiet", action="store_true", help="no progress on standard error")
-    parser.add_argument("--backend", metavar="NAME", help="pi, simulated or package.module:factory")
+    _add_backend(parser)
     simulated = parser.add_argument_group("simulated bench")
     simulated.add_argument(
         "--fault",
@@ -143,7 +154,8 @@ def _add_attach(parser: argparse.ArgumentParser) -> None:
         "Show a run that goes on by itself, from its beginning; ends with its verdict. Ctrl-C "
         "leaves it going on."
     )
-    _add_rig_and_records(parser)
+    _add_rig_file(parser)
+    _add_records_file(parser)
     parser.add_argument("--stop", action="store_true", help="end the run, feeds off")
     parser.add_argument("--json", action="store_true", help="print one JSON object at the end")
     parser.add_argument("--quiet", action="store_true", help="no progress on standard error")
@@ -156,8 +168,9 @@ def _add_serve(parser: argparse.ArgumentParser) -> None:
         "interrupted, then does the jobs that consoles and `run --detach` bring. Listens at a "
         "socket beside the records, which only its own user may open; never at a network port."
     )
-    _add_rig_and_records(parser)
-    parser.add_argument("--backend", metavar="NAME", help="pi, simulated or package.module:factory")
+    _add_rig_file(parser)
+    _add_records_file(parser)
+    _add_backend(parser)
     parser.add_argument(
         "--unit-file", action="store_true", help="print a systemd unit for this rig, and end"
     )
@@ -169,19 +182,13 @@ def _add_off(parser: argparse.ArgumentParser) -> None:
         "End the job of a bench that goes on by itself, then take every feed of every station off, "
         "read it back, and take a programmable supply's output off."
     )
-    _add_rig_and_records(parser)
-    parser.add_argument("--backend", metavar="NAME", help="pi, simulated or package.module:factory")
+    _add_rig_file(parser)
+    _add_records_file(parser)
+    _add_backend(parser)
     parser.add_argument(
         "--if-idle", action="store_true", help="leave a bench that goes on by itself alone"
     )
     parser.set_defaults(module="off")
-
-
-def _add_rig_and_records(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--rig", metavar="FILE", help="rig file (default: rig.toml in this folder)")
-    parser.add_argument(
-        "--records", metavar="FILE", help="records file (default: in the rig's logs)"
-    )
 
 
 def _add_judge(parser: argparse.ArgumentParser) -> None:

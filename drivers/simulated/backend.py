@@ -23,6 +23,7 @@ from .clocks import RealClock, VirtualClock
 from .effects import Effects
 from .faults import AppliedFault, parse_fault
 from .hands import SimulatedHands
+from .i2c import wired_bus
 from .options import read_options
 from .parameters import UnitParameters
 from .pins import SimulatedPinFactory
@@ -94,10 +95,7 @@ class SimulatedBackend:
 
     def i2c(self, bus: int) -> I2CBus:
         """Return I2C bus number ``bus``; BackendError if no sensor is wired to it."""
-        if bus not in self._buses:
-            wired = ", ".join(str(number) for number in self._buses)
-            raise BackendError(f"No sensor is wired to I2C bus {bus}. Buses with one: {wired}.")
-        return self._buses[bus]
+        return wired_bus(self._buses, bus)
 
     def serial_port(self, port: str) -> str:
         """Return the path of the simulated supply's port; it is switched on at the first call."""

@@ -8,12 +8,16 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable, Mapping
-from typing import Any, Protocol
+from typing import Any, Protocol, TypeVar
+
+from drivers import BackendError, I2CBus
 
 NO_ACKNOWLEDGE = 121  # EREMOTEIO: what Linux's I2C drivers answer when no chip acknowledges
 TIMED_OUT = 110  # ETIMEDOUT: the bus is held
 # What a held bus costs before the kernel gives up: the shortest that I2C_TIMEOUT can be set to.
 HANG_S = 0.010
+
+Bus = TypeVar("Bus", bound=I2CBus)
 
 
 class BusChip(Protocol):
@@ -32,7 +36,33 @@ class BusChip(Protocol):
         ...
 
 
-class SimulatedBus:
+class LockedBus:
+    """The lock of a bus, which the sensor library takes around each transaction."""
+
+    def __init__(self) -> None:
+        self._locked = False
+
+    def try_lock(self) -> bool:
+        """Take the bus; False if taken."""
+        if self._locked:
+            return False
+        self._locked = True
+        return True
+
+    def unlock(self) -> None:
+        """Give the bus back."""
+        self._locked = False
+
+
+def wired_bus(buses: Mapping[int, Bus], number: int) -> Bus:
+    """Return bus ``number`` of ``buses``; BackendError if no sensor is wired to it."""
+    if number not in buses:
+        wired = ", ".join(str(each) for each in buses)
+        raise BackendError(f"No sensor is wired to I2C bus {number}. Buses with one: {wired}.")
+    return buses[number]
+
+
+class SimulatedBus(LockedBus):
     """A bus with ``chips`` by address.  ``spend`` is told the time (s) that each transaction takes.
 
     ``hung``: somebody holds the data line, every transaction times out (OSError 110).  An address
@@ -49,6 +79,7 @@ class SimulatedBus:
         rng: random.Random | None = None,
         failed: Callable[[], None] = lambda: None,
     ) -> None:
+        super().__init__()
         self.chips = dict(chips)
         self.hung = False
         self.nack_share = 0.0
@@ -60,18 +91,6 @@ class SimulatedBus:
         self._word_read_s = 29 * self._bit_s
         # The chip takes its register over before the first data bit; two bytes and the stop follow.
         self._lag_s = 19 * self._bit_s
-        self._locked = False
-
-    def try_lock(self) -> bool:
-        """Take the bus; False if taken."""
-        if self._locked:
-            return False
-        self._locked = True
-        return True
-
-    def unlock(self) -> None:
-        """Give the bus back."""
-        self._locked = False
 
     def scan(self) -> list[int]:
         """Return the addresses that acknowledge, of 0x08 to 0x77."""

@@ -9,13 +9,11 @@ import numpy as np
 from rig.analysis.levels import level, level_u, thinned
 from rig.analysis.measures import COVERAGE, at_rest_a, current_u_a
 from rig.analysis.model import Accuracy, Measure
-from rig.analysis.signal import zero_moved_a
+from rig.analysis.signal import SETTLE_S, zero_moved_a
 from rig.analysis.trace import CLIPPED, LOST, RESET, STUCK, BoolArray, FloatArray, Trace
 
 # Fewer readings than this are no measurement.
 ENOUGH = 8
-# Readings this soon after a feed change are left out (s): contacts bounce, currents settle.
-SETTLE_S = 0.020
 
 
 def readable(trace: Trace) -> BoolArray:

@@ -13,7 +13,9 @@ import numpy as np
 
 from rig.analysis.levels import level, noise
 from rig.analysis.model import UnitType
-from rig.analysis.rest import SETTLE_S, readable
+from rig.analysis.outcomes import GONE_OF_NOMINAL
+from rig.analysis.rest import readable
+from rig.analysis.signal import SETTLE_S
 from rig.analysis.trace import CLIPPED, BoolArray, FloatArray, Trace
 
 # With the feed open nothing flows: the zero is looked at in pieces of this length (s), each of
@@ -32,9 +34,8 @@ UPSET_S = 0.04
 # Less voltage than this part of what a motor at standstill leaves: it is not read at all.
 UNREAL = 0.1
 FLOWS_A = 0.5
-# A feed counts as open below this part of its own voltage at rest, and as never there below this
-# part of nominal.
-OPEN_OF_REST, NEVER_OF_NOMINAL = 0.9, 0.4
+# A feed counts as open below this part of its own voltage at rest.
+OPEN_OF_REST = 0.9
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,7 +214,7 @@ def _voltage(
         rest_v = level(voltage_v[at_rest])
         gone = np.zeros(end - first, dtype=np.bool_)
         gone[at_rest - first] = voltage_v[at_rest] < OPEN_OF_REST * rest_v
-        if rest_v < NEVER_OF_NOMINAL * unit.nominal_v:
+        if rest_v < GONE_OF_NOMINAL * unit.nominal_v:
             gone[:] = idle[first:end]
         if _longest(gone) > late:
             least_v = float(voltage_v[first:end][gone].min())

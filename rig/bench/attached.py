@@ -14,15 +14,16 @@ import rig
 from rig.bench.commands import Command, Stop
 from rig.bench.errors import BenchError, OccupiedError
 from rig.bench.events import BenchEvent
+from rig.bench.handle import TERMINATED_S
 from rig.bench.mailbox import Inbox, Outbox
 from rig.bench.meeting_place import visit, who_listens
 from rig.bench.order import Job, RunOrder
 from rig.bench.ring import SampleRing
 from rig.bench.visitors import Welcome
+from rig.records.owner import exists
 
 # A bench answers within a cycle or two, unless it just works a long trace out.
 WELCOME_S = 10.0
-TERMINATED_S = 3.0
 _TRY_AGAIN_S = 0.1
 
 
@@ -99,13 +100,17 @@ class AttachedBench:
         self._closed = True
         ended = True
         if self.job is not None and not self.goes_on and not self.occupied_by:
-            self.tell(Stop("the console was closed"))
-            ended = self.end(wait_s)
+            ended = self.stop("the console was closed", wait_s)
         self._outbox.close(TERMINATED_S)
         self._inbox.close(TERMINATED_S)
         self._pipe.close()
         self.ring.close()
         return ended
+
+    def stop(self, why: str, wait_s: float) -> bool:
+        """Stop its job and wait until it hangs up; False if it hung and was killed."""
+        self.tell(Stop(why))
+        return self.end(wait_s)
 
     def end(self, wait_s: float) -> bool:
         """Wait until the bench, told to stop, hangs up; False if it hung and was killed."""
@@ -133,8 +138,7 @@ def stop_elsewhere(folder: Path, why: str, wait_s: float = 5.0) -> str:
     try:
         if bench.job is None:
             return ""
-        bench.tell(Stop(why))
-        if bench.end(wait_s):
+        if bench.stop(why, wait_s):
             return f"The job of the bench that goes on by itself (process {bench.pid}) was ended."
         return (
             f"The bench that goes on by itself (process {bench.pid}) hung and was ended: press the "
@@ -150,16 +154,8 @@ def end_process(pid: int, wait_s: float = TERMINATED_S) -> None:
         with suppress(OSError):
             os.kill(pid, number)
         end_s = time.monotonic() + wait_s
-        while _is_there(pid) and time.monotonic() < end_s:
+        while exists(pid) and time.monotonic() < end_s:
             time.sleep(0.02)
-
-
-def _is_there(pid: int) -> bool:
-    try:
-        state = Path(f"/proc/{pid}/stat").read_text(encoding="ascii", errors="replace")
-    except OSError:
-        return False
-    return state.rpartition(")")[2].split()[:1] != ["Z"]  # a zombie has ended
 
 
 def attach(

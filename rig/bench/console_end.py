@@ -2,23 +2,18 @@
 
 from __future__ import annotations
 
-import threading
-import time
 from collections.abc import Callable, Sequence
 from multiprocessing.connection import Connection
-from queue import SimpleQueue
 from typing import Any, Protocol
 
 from rig.bench.commands import Answer, Command, Hold, Stop
 from rig.bench.errors import Stopped
 from rig.bench.events import Asked, BenchEvent
-from rig.bench.mailbox import Inbox, aged
+from rig.bench.mailbox import Inbox, Outbox, aged
 from rig.bench.requests import Ask, Sample
 from rig.bench.ring import SampleRing
 from rig.bench.seams import Done
 from rig.bench.signals import SignalFlag
-
-_AGAIN_S = 0.05  # a computer without memory to spare may have some again by then (guess)
 
 
 class Line(Protocol):
@@ -42,30 +37,12 @@ class PipeLine:
     """A console at the other end of a pipe."""
 
     def __init__(self, pipe: Connection) -> None:
-        self._pipe = pipe
         self._inbox = Inbox(pipe)
-        self._events: SimpleQueue[BenchEvent | None] = SimpleQueue()
-        self._sender = threading.Thread(target=self._send_all, name="events", daemon=True)
-        self._sender.start()
-
-    def _send_all(self) -> None:
-        while (event := self._events.get()) is not None:
-            while not self._sent(event):
-                time.sleep(_AGAIN_S)
-
-    def _sent(self, event: BenchEvent) -> bool:
-        """Send an event, or lose it if the console has gone; False if there is no memory to."""
-        try:
-            self._pipe.send(event)
-        except MemoryError:
-            return False
-        except OSError:
-            pass
-        return True
+        self._outbox = Outbox(pipe)
 
     def send(self, event: BenchEvent) -> None:
         """Send an event; never blocks."""
-        self._events.put(event)
+        self._outbox.put(event)
 
     def take(self, wait_s: float = 0.0) -> Any | None:
         """Return the next thing that came, waiting up to ``wait_s`` seconds; None if none did."""
@@ -78,8 +55,7 @@ class PipeLine:
 
     def close(self) -> None:
         """Let the last events out."""
-        self._events.put(None)
-        self._sender.join(2.0)
+        self._outbox.close(2.0)
 
 
 class ConsoleEnd:

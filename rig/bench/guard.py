@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 from math import inf
 
 from drivers import CLIPPED, LOST, RESET, STUCK
+from rig.analysis.soundness import UNREAL
 from rig.bench.errors import Trip, TripKind
 from rig.bench.motion import MotionWatch
 from rig.bench.requests import Sample
@@ -17,7 +18,6 @@ LOST_SAMPLES = 3  # a sample that decides may be three periods old at most
 # Current without voltage: not read for so long (s) it is not read at all, and no stall is seen.
 # Longer than it takes to read the voltage anew at 200 Hz (10 samples, twice), shorter than a stall.
 UNREAL_S = 0.12
-UNREAL = 0.1  # part of what a motor at standstill leaves of the voltage; no unit leaves less
 # Relay release, motor current's decay and a dead-man drop-out are over by then (s).
 WELDED_AFTER_S = 0.25
 # With the supply on and the feeds off, a welded feed relay has been seen within this time (s).

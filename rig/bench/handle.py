@@ -10,6 +10,8 @@ from rig.bench.events import BenchEvent
 from rig.bench.order import Job
 from rig.bench.ring import SampleRing
 
+TERMINATED_S = 3.0  # a bench that was told to terminate and has not by then hangs
+
 
 class BenchHandle(Protocol):
     """One bench for one job.

@@ -66,8 +66,10 @@ class Outbox:
                 with self._changed:
                     self._waiting.appendleft(thing)
                 time.sleep(_MEMORY_S)
-            except (OSError, ValueError, TypeError):
-                return  # the other end has gone, or we have hung up under it
+            except OSError:
+                pass  # lost: the other end has gone
+            except (ValueError, TypeError):
+                return  # we have hung up under it
 
     def close(self, wait_s: float) -> None:
         """Let what waits out for up to ``wait_s`` seconds."""
@@ -103,8 +105,7 @@ class Inbox:
         A thread left reading would take what comes through the next pipe that is opened under the
         same number.
         """
-        with suppress(OSError), socket.socket(fileno=os.dup(self._pipe.fileno())) as end:
-            end.shutdown(socket.SHUT_RD)
+        shut(self._pipe, socket.SHUT_RD)
         self._thread.join(wait_s)
 
     def take(self, wait_s: float = 0.0) -> Any | None:
@@ -128,6 +129,12 @@ class Inbox:
     def gone(self) -> bool:
         """Tell whether the other end has gone and everything it sent was taken."""
         return self.ended and self._came.empty()
+
+
+def shut(pipe: Connection, how: int) -> None:
+    """Shut ``pipe`` down one way or both (`socket.SHUT_RD` and the like), waking who is in it."""
+    with suppress(OSError), socket.socket(fileno=os.dup(pipe.fileno())) as end:
+        end.shutdown(how)
 
 
 def aged(hold: Hold) -> Hold:

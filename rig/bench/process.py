@@ -23,6 +23,7 @@ from rig.bench.commands import Command, Stop
 from rig.bench.console_end import ConsoleEnd, PipeLine
 from rig.bench.errors import BenchError
 from rig.bench.events import BenchEvent, Ready, Refused
+from rig.bench.handle import TERMINATED_S
 from rig.bench.jobs import carry_out
 from rig.bench.keeper import ThreadKeeper
 from rig.bench.mailbox import Inbox, Outbox
@@ -32,7 +33,6 @@ from rig.bench.ring import SampleRing
 from rig.bench.signals import ENDING, SignalFlag, flag_signals
 from rig.records.errors import RecordsError
 
-TERMINATED_S = 3.0  # a bench that was told to terminate and has not by then hangs
 _IDLE_LOOK_S = 0.2  # an idle bench looks for signals this often; its job wakes it at once
 
 

@@ -10,7 +10,6 @@ import os
 import socket
 import threading
 import time
-from contextlib import suppress
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from queue import Empty, SimpleQueue
@@ -19,7 +18,7 @@ from typing import Any
 import rig
 from rig.bench.commands import Answer, Stop
 from rig.bench.events import Asked, BenchEvent, HalfTurnEnded, Ready, StepEnded
-from rig.bench.mailbox import Inbox, Outbox
+from rig.bench.mailbox import Inbox, Outbox, shut
 from rig.bench.meeting_place import MeetingPlace
 from rig.bench.order import Job
 from rig.bench.ring import SampleRing
@@ -56,8 +55,7 @@ class Visitor:
         """Let out what waits, then hang up."""
         self.outbox.close(_CLOSE_S)
         # One that takes nothing holds the outbox up in the middle of sending.
-        with suppress(OSError), socket.socket(fileno=os.dup(self._pipe.fileno())) as end:
-            end.shutdown(socket.SHUT_RDWR)
+        shut(self._pipe, socket.SHUT_RDWR)
         self.outbox.close(_CLOSE_S)
         self.inbox.close(_CLOSE_S)
         self._pipe.close()

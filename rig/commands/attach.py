@@ -19,6 +19,7 @@ from rig.commands.streams import say, tell
 
 _STOP_WAIT_S = 10.0
 _LEAVING_S = 1.0
+_WHY = "`halfturn attach --stop` was given"
 _HUNG = (
     "the bench hung and was ended. Press the emergency stop, make sure that the master relay has "
     "dropped, then give `halfturn off`. Every finished step is in the record."
@@ -44,8 +45,7 @@ def run(options: argparse.Namespace) -> int:
         if not isinstance(job, RunOrder):
             raise CommandError(exits.BENCH, "the bench is looking at its rig; no run is on.")
         if bench.occupied_by:  # which is told how it ends
-            bench.tell(Stop("`halfturn attach --stop` was given"))
-            if not bench.end(_STOP_WAIT_S):
+            if not bench.stop(_WHY, _STOP_WAIT_S):
                 raise CommandError(exits.BENCH, _HUNG)
             say(
                 f"The run was stopped. The console at it (process {bench.occupied_by}) and "
@@ -53,13 +53,12 @@ def run(options: argparse.Namespace) -> int:
             )
             return exits.STOPPED
         gathered = Gathered(Progress(quiet=options.quiet))
-        asks = sys.stdin.isatty()
-        if not asks:
-            gathered.tell_questions()
         with flag_signals() as flag:
             if options.stop:
-                bench.tell(Stop("`halfturn attach --stop` was given"))
-            ended = follow(bench, flag, gathered.show, leave=not options.stop, asks=asks)
+                bench.tell(Stop(_WHY))
+            ended = follow(
+                bench, flag, gathered.show, leave=not options.stop, asks=sys.stdin.isatty()
+            )
         if ended is None:
             tell("Left. The run goes on by itself; `halfturn attach` comes back.")
             return exits.PASS

@@ -11,6 +11,7 @@ from rig.bench.requests import Ask
 from rig.bench.signals import SignalFlag
 from rig.commands import exits
 from rig.commands.exits import CommandError
+from rig.commands.streams import tell
 from rig.commands.terminal import ask_operator
 
 # Late enough to cost nothing, early enough that a Ctrl-C feels immediate (s).
@@ -50,8 +51,8 @@ def follow(
     """Show what happens until the job is over, answer for the operator; return how it ended.
 
     A signal stops the job, or with ``leave`` lets it go on: None is returned then.  Without
-    ``asks`` questions are left to somebody else.  Raises CommandError if the bench refuses or its
-    process dies.
+    ``asks`` questions are told and left to somebody else.  Raises CommandError if the bench refuses
+    or its process dies.
     """
     told = False
     ended: RunEnded | None = None
@@ -66,8 +67,11 @@ def follow(
                     open_question = None
                 case Refused():
                     raise CommandError(event.status, event.text)
-                case Asked():
+                case Asked() if asks:
                     open_question = event.ask
+                case Asked():
+                    first = event.ask.text.splitlines()[0]
+                    tell(f"the run waits, feeds off, for an answer ({first}): attach in a terminal")
                 case CheckItem():
                     open_question = None
                 case _:
@@ -77,7 +81,7 @@ def follow(
         if flag.number is not None and not told:
             told = True
             bench.tell(Stop(flag.words, by_operator=flag.by_operator))
-        elif open_question is not None and asks:
+        elif open_question is not None:
             # Left open when something happens meanwhile, shown, and asked again.
             answer = ask_operator(open_question, lambda: flag.number is not None or bench.has_news)
             if answer is not None:

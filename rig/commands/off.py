@@ -8,7 +8,6 @@ from pathlib import Path
 from drivers import BackendOptions
 from drivers.backends import load_backend
 from rig.bench.attached import UnheardError, attach, end_process
-from rig.bench.commands import Stop
 from rig.bench.make_safe import make_safe
 from rig.commands import exits
 from rig.commands.common import records_folder, rig_settings
@@ -58,8 +57,7 @@ def _stop_bench(options: argparse.Namespace, folder: Path) -> bool:
         return False
     ended = True
     if bench.job is not None:
-        bench.tell(Stop("`halfturn off` was given"))
-        ended = bench.end(_STOP_WAIT_S)
+        ended = bench.stop("`halfturn off` was given", _STOP_WAIT_S)
         if ended:
             tell(f"the job of the bench at work (process {bench.pid}) was ended")
     bench.close()

@@ -11,7 +11,7 @@ from pathlib import Path
 from drivers import BackendOptions
 from drivers.backends import keeps_own_time
 from rig.analysis.model import HalfTurn, Measure
-from rig.bench.events import Asked, BenchEvent, RunBegan, RunEnded, StepEnded
+from rig.bench.events import BenchEvent, RunBegan, RunEnded, StepEnded
 from rig.bench.order import RunOrder
 from rig.commands import exits
 from rig.commands.common import need_printable, plan_of, records_path, rig_settings
@@ -35,7 +35,6 @@ class Gathered:
         self._progress = progress
         self.began: RunBegan | None = None
         self.steps: list[StepEnded] = []
-        self._tells_questions = False
 
     def show(self, event: BenchEvent) -> None:
         """Gather and show one event."""
@@ -43,14 +42,7 @@ class Gathered:
             self.began = event
         elif isinstance(event, StepEnded):
             self.steps.append(event)
-        elif isinstance(event, Asked) and self._tells_questions:
-            first = event.ask.text.splitlines()[0]
-            tell(f"the run waits, feeds off, for an answer ({first}): attach in a terminal")
         self._progress.show(event)
-
-    def tell_questions(self) -> None:
-        """From now on tell of a question that is open: nobody can be asked here."""
-        self._tells_questions = True
 
     @property
     def half_turns(self) -> list[HalfTurn]:

@@ -13,11 +13,11 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager, nullcontext, suppress
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 
 from rig.records.database import APPLICATION_ID
 from rig.records.errors import RecordsError, told
+from rig.records.files import stamp, synced
 from rig.records.problems import UNREADABLE, Progress, run_id
 from rig.records.reading import log_of, reading
 from rig.records.verify import Verified, quiet, verify
@@ -58,7 +58,7 @@ def back_up(
     """
     _need(records, "There are no records at {}. Name the records file with --records.")
     if target.is_dir():
-        target = _free_name(target / f"{records.stem}-{_stamp()}{records.suffix or '.sqlite'}")
+        target = _free_name(target / f"{records.stem}-{stamp()}{records.suffix or '.sqlite'}")
     if target.exists() and not replace:
         raise RecordsError(
             f"{target} is already there and was left as it is. Choose another name, name a folder "
@@ -80,7 +80,7 @@ def back_up(
             )
         with _alone_with(target) if replaced else nullcontext():
             part.replace(target)
-        _sync(target.parent)
+        synced(target.parent)
     holds.path = target
     return BackedUp(target, holds, replaced)
 
@@ -126,7 +126,7 @@ def restore(records: Path, backup: Path, *, progress: Progress = quiet) -> Resto
                 )
             before = _finished_in(records)
             aside = _swap(records, part)
-            _sync(records.parent)
+            synced(records.parent)
     holds.path = records
     only_aside = None if before is None else before - holds.finished
     return Restored(records, holds, aside, only_aside)
@@ -178,20 +178,7 @@ def _copy(source: Path, part: Path, progress: Progress) -> None:
             progress=lambda _, left, whole: progress("copying", 1 - left / max(whole, 1)),
         )
         copy.execute("PRAGMA journal_mode = DELETE").fetchone()
-    _sync(part)
-
-
-def _sync(path: Path) -> None:
-    """Have a file, or a folder's names, on the disk when this returns."""
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
-
-
-def _stamp() -> str:
-    return datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
+    synced(part)
 
 
 def _free_name(path: Path) -> Path:
@@ -264,7 +251,7 @@ def _swap(records: Path, part: Path) -> Path | None:
         part.replace(records)
         return None
     aside = _free_name(
-        records.with_name(f"{records.stem}.before-restore.{_stamp()}{records.suffix}")
+        records.with_name(f"{records.stem}.before-restore.{stamp()}{records.suffix}")
     )
     with _alone_with(records) as whole:
         if not whole:
@@ -274,11 +261,11 @@ def _swap(records: Path, part: Path) -> Path | None:
                 if beside.exists():
                     _second_name(beside, aside.with_name(aside.name + end))
         _second_name(records, aside)
-        _sync(records.parent)
+        synced(records.parent)
         if not whole:
             for end in ("-wal", "-journal", "-shm"):
                 records.with_name(records.name + end).unlink(missing_ok=True)
-            _sync(records.parent)
+            synced(records.parent)
         # There is a file of this name at every moment: nobody can make a new one in between.
         part.replace(records)
     return aside
@@ -291,7 +278,7 @@ def _second_name(path: Path, other: Path) -> None:
         return
     try:
         shutil.copyfile(path, other)
-        _sync(other)
+        synced(other)
     except BaseException:
         other.unlink(missing_ok=True)
         raise

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import logging
-import os
 import sqlite3
 import time
 from collections.abc import Callable
 from contextlib import closing, suppress
-from datetime import UTC, datetime
 from pathlib import Path
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, text
 from sqlalchemy.exc import SQLAlchemyError, StatementError
 
 from rig.records.errors import RecordsError, told
+from rig.records.files import stamp, synced
+from rig.records.reading import log_of, no_way_in
 from rig.records.tables import SCHEMA, Base
 
 # A library that fails while it tidies up logs a traceback; what it raised is told in our own words.
@@ -57,13 +57,12 @@ def _sound(engine: Engine, path: Path, wait_s: float) -> Engine:
 def _forbidden(error: Exception) -> bool:
     """Whether SQLite could not write the file or make what it needs beside it."""
     cause = error.orig if isinstance(error, StatementError) else error
-    code = getattr(cause, "sqlite_errorcode", 0) & 0xFF
-    return code in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM)
+    return no_way_in(cause)
 
 
 def _only_read(path: Path, wait_s: float) -> Engine:
     """Return an engine that reads an archive, a write-protected card or another one's folder."""
-    log = path.resolve().with_name(path.resolve().name + "-wal")
+    log = log_of(path.resolve())
     if log.exists():
         # Somebody may be writing.  SQLite takes part in that without writing where it can.
         try:
@@ -131,15 +130,7 @@ def _make_folder(folder: Path) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     for new in reversed(missing):
         with suppress(OSError):  # not every file system syncs folders, nor may all be read
-            _sync(new.parent)
-
-
-def _sync(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+            synced(new.parent)
 
 
 def _engine(path: Path, wait_s: float, *, keys: bool = True) -> Engine:
@@ -242,8 +233,7 @@ def _refuse_unknown(revision: str, known: list[str], path: Path) -> None:
 
 
 def _back_up(path: Path, revision: str) -> None:
-    stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
-    copy = path.with_name(f"{path.stem}.schema-{revision}.{stamp}{path.suffix}")
+    copy = path.with_name(f"{path.stem}.schema-{revision}.{stamp()}{path.suffix}")
     try:
         # SQLite's own copy: the file alone would miss what is still in the write-ahead log.
         with closing(sqlite3.connect(path)) as source, closing(sqlite3.connect(copy)) as target:

@@ -39,7 +39,7 @@ class Owner:
             return False
         if self.space != _space():
             return True
-        return _exists(self.pid) and self.started == _started(self.pid)
+        return exists(self.pid) and self.started == _started(self.pid)
 
 
 def _host() -> str:
@@ -64,7 +64,8 @@ def _started(pid: int) -> int:
     return int(fields[19]) if len(fields) > 19 else 0
 
 
-def _exists(pid: int) -> bool:
+def exists(pid: int) -> bool:
+    """Tell whether process ``pid`` is there and has not ended."""
     # A zombie has ended: it only waits for its parent to ask.
     if _read(f"/proc/{pid}/stat").rpartition(")")[2].split()[:1] == ["Z"]:
         return False

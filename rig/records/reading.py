@@ -41,14 +41,15 @@ def _connect(path: Path) -> sqlite3.Connection:
             raw.execute("PRAGMA schema_version").fetchone()
         except sqlite3.Error as error:
             raw.close()
-            if mode == modes[-1] or not _no_way_in(error) or _has_log(path):
+            if mode == modes[-1] or not no_way_in(error) or _has_log(path):
                 raise
         else:
             return raw
     raise AssertionError("not reached")
 
 
-def _no_way_in(error: sqlite3.Error) -> bool:
+def no_way_in(error: BaseException | None) -> bool:
+    """Whether SQLite could not write a file or make what it needs beside it."""
     code = getattr(error, "sqlite_errorcode", 0) & 0xFF
     return code in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM)
 

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 from bench_runs import HALF_TURNS, make_order, make_plan, make_settings
+from waiting import WAIT_S, events_until
 
 from drivers import BackendOptions
 from rig.bench.commands import Answer, Stop
@@ -23,27 +24,11 @@ SETTINGS = make_settings(sample_hz=200, supply=False)
 SHORT = make_plan('[[step]]\nkind = "half_turns"\ncount = 2\npause_s = 0.3\n')
 LONG = make_plan(HALF_TURNS.replace("count = 2", "count = 40"))
 ROOT = Path(__file__).parents[2]
-WAIT_S = 60.0  # for a loaded machine; nothing here sleeps so long when all is well
 
 
 def real_time(plan, **extra):
     order = make_order(plan, settings=SETTINGS, **extra)
     return replace(order, options=BackendOptions(seed=1, real_time=True))
-
-
-def events_until(bench, kind):
-    """Return the events up to the first of ``kind``."""
-    seen = []
-    end_s = time.monotonic() + WAIT_S
-    while time.monotonic() < end_s:
-        alive = bench.alive
-        for event in bench.events(0.05):
-            seen.append(event)
-            if isinstance(event, kind):
-                return seen
-        if not alive:
-            break
-    pytest.fail(f"no {kind} came; there were {[type(e).__name__ for e in seen]}")
 
 
 def recorded(records):

@@ -12,7 +12,8 @@ from pathlib import Path
 
 import pytest
 from bench_runs import HALF_TURNS, make_order, make_plan, make_settings
-from bench_service import WAIT_S, Service
+from bench_service import Service
+from waiting import WAIT_S, events_until
 
 from drivers import BackendOptions
 from rig.bench.attached import UnheardError, attach
@@ -48,20 +49,6 @@ def come(folder):
         time.sleep(0.02)
 
 
-def until(bench, kind):
-    seen = []
-    end_s = time.monotonic() + WAIT_S
-    while time.monotonic() < end_s:
-        alive = bench.alive
-        for event in bench.events(0.05):
-            seen.append(event)
-            if isinstance(event, kind):
-                return seen
-        if not alive:
-            break
-    pytest.fail(f"no {kind} came; there were {[type(e).__name__ for e in seen]}")
-
-
 def hung_up(bench):
     end_s = time.monotonic() + WAIT_S
     while bench.alive and time.monotonic() < end_s:
@@ -92,7 +79,7 @@ def test_job_after_job_each_with_samples_of_its_own(place):
     for _ in range(2):
         bench = come(place)
         bench.begin(SHORT)
-        events = until(bench, RunEnded)
+        events = events_until(bench, RunEnded)
         assert isinstance(events[0], Ready)
         assert events[-1].state is RunState.FINISHED
         _, rows = bench.ring.since(0)
@@ -105,12 +92,12 @@ def test_job_after_job_each_with_samples_of_its_own(place):
 def test_only_one_commands_but_anybody_may_stop(place):
     bench = come(place)
     bench.begin(replace(LONG, detached=True))
-    until(bench, HalfTurnEnded)
+    events_until(bench, HalfTurnEnded)
     with pytest.raises(OccupiedError, match=f"process {os.getpid()}"):
         attach(place)
     other = attach(place, only_to_stop=True)
     other.tell(Stop("somebody else pressed stop"))
-    ended = until(bench, RunEnded)[-1]
+    ended = events_until(bench, RunEnded)[-1]
     assert ended.state is RunState.STOPPED
     assert "somebody else" in ended.note
     assert other.end(WAIT_S)
@@ -121,8 +108,8 @@ def test_only_one_commands_but_anybody_may_stop(place):
 def test_leaving_ends_a_job_that_was_not_to_go_on(service, place):
     bench = come(place)
     bench.begin(LONG)
-    run_id = until(bench, RunBegan)[-1].run_id
-    until(bench, HalfTurnEnded)
+    run_id = events_until(bench, RunBegan)[-1].run_id
+    events_until(bench, HalfTurnEnded)
     with socket.socket(fileno=os.dup(bench._pipe.fileno())) as line:
         line.shutdown(socket.SHUT_RDWR)  # as a killed console leaves it
     with Store.open(service.records) as store:
@@ -140,12 +127,12 @@ def test_who_comes_back_is_told_everything_from_the_beginning(place):
     plan = make_plan('[[step]]\nkind = "zero"\nduration_s = 0.2\n', HALF_TURNS)
     order = replace(LONG, plan=plan, detached=True)
     bench.begin(order)
-    first = until(bench, HalfTurnEnded)
+    first = events_until(bench, HalfTurnEnded)
     assert bench.goes_on
     assert bench.close()
     back = attach(place, free_within_s=WAIT_S)
     assert back.job == order
-    seen = until(back, RunEnded)
+    seen = events_until(back, RunEnded)
     told = [type(event) for event in first if not isinstance(event, Ready)]
     assert [type(event) for event in seen][: len(told)] == told
     assert any(isinstance(event, StepEnded) and event.kind == "zero" for event in seen)
@@ -214,8 +201,8 @@ def test_killed_and_started_again_it_marks_the_run_and_has_the_feeds_off(tmp_pat
     try:
         bench = come(service.records.parent)
         bench.begin(replace(LONG, detached=True))
-        run_id = until(bench, RunBegan)[-1].run_id
-        until(bench, HalfTurnEnded)
+        run_id = events_until(bench, RunBegan)[-1].run_id
+        events_until(bench, HalfTurnEnded)
         service.kill()
         hung_up(bench)
         bench.close()
@@ -235,7 +222,7 @@ def test_the_watchdog_hears_the_loop_and_nothing_when_the_loop_hangs(tmp_path):
         service.until(lambda: service.notes.count("WATCHDOG=1") >= 3)  # waiting for a job
         bench = come(service.records.parent)
         bench.begin(replace(LONG, backend="hanging:make", detached=True))
-        until(bench, RunBegan)
+        events_until(bench, RunBegan)
         service.notes.clear()
         service.until(lambda: service.notes.count("WATCHDOG=1") >= 3)  # cycling
         end_s = time.monotonic() + WAIT_S
@@ -275,7 +262,7 @@ def test_a_bench_started_to_go_on_by_itself_outlives_its_starter_and_ends_with_t
     with pytest.raises(BenchError, match="already"):
         start_detached(records)
     bench.begin(replace(SHORT, detached=True))
-    until(bench, RunEnded)
+    events_until(bench, RunEnded)
     hung_up(bench)
     bench.close()
     end_s = time.monotonic() + WAIT_S
@@ -293,7 +280,7 @@ def test_a_bench_that_does_not_answer_is_told_as_such_and_off_ends_it(tmp_path, 
     try:
         bench = come(place)
         bench.begin(replace(LONG, detached=True))
-        until(bench, HalfTurnEnded)
+        events_until(bench, HalfTurnEnded)
         bench.close()
         service.process.send_signal(signal.SIGSTOP)
         with pytest.raises(UnheardError, match=r"not answered.*halfturn off") as unheard:
@@ -321,14 +308,14 @@ def test_without_its_samples_it_is_commanded_all_the_same(tmp_path):
     records = tmp_path / "logs" / "records.sqlite"
     bench = start_detached(records)
     bench.begin(replace(LONG, detached=True))
-    until(bench, HalfTurnEnded)
+    events_until(bench, HalfTurnEnded)
     Path("/dev/shm", bench.ring.name).unlink()  # as a system that tidies up after a log-out
     bench.close()
     back = attach(records.parent, free_within_s=WAIT_S)
     assert back.job is not None
     assert back.ring.written == 0
     back.tell(Stop("the test is over"))
-    assert until(back, RunEnded)[-1].state is RunState.STOPPED
+    assert events_until(back, RunEnded)[-1].state is RunState.STOPPED
     assert back.end(WAIT_S)
     back.close()
     assert "Traceback" not in (records.parent / "bench.log").read_text()
@@ -337,11 +324,11 @@ def test_without_its_samples_it_is_commanded_all_the_same(tmp_path):
 def test_attach_stop_beside_a_console_ends_the_run_and_says_so(place, service, capsys):
     bench = come(place)
     bench.begin(replace(LONG, detached=True))
-    until(bench, HalfTurnEnded)
+    events_until(bench, HalfTurnEnded)
     words = ["attach", "--stop", "--rig", str(service.rig), "--records", str(service.records)]
     assert main(words) == 7
     assert "The run was stopped" in capsys.readouterr().out
-    assert until(bench, RunEnded)[-1].state is RunState.STOPPED
+    assert events_until(bench, RunEnded)[-1].state is RunState.STOPPED
     bench.close()
 
 

@@ -10,8 +10,9 @@ import sys
 import time
 from pathlib import Path
 
+from waiting import WAIT_S
+
 ROOT = Path(__file__).parents[2]
-WAIT_S = 60.0  # for a loaded machine
 
 
 class Service:

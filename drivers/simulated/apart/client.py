@@ -16,6 +16,7 @@ from typing import Any
 from drivers import Backend, BackendError, Finding, FindingState, Hands, I2CBus, RigWiring
 from drivers.clock import MonotonicClock
 
+from ..i2c import LockedBus, wired_bus
 from ..pins import SimulatedPin, SimulatedPinFactory
 from . import messages
 from .messages import BUS, HEAD, PIN
@@ -134,24 +135,13 @@ class DistantPin(SimulatedPin):
             super().close()
 
 
-class DistantBus:
+class DistantBus(LockedBus):
     """An I2C bus of a world apart; OSError as Linux gives it, EIO if the world has gone."""
 
     def __init__(self, link: WorldLink, number: int) -> None:
+        super().__init__()
         self._ask = link.ask
         self._number = number
-        self._locked = False
-
-    def try_lock(self) -> bool:
-        """Take the bus; False if taken."""
-        if self._locked:
-            return False
-        self._locked = True
-        return True
-
-    def unlock(self) -> None:
-        """Give the bus back."""
-        self._locked = False
 
     def writeto(self, address: int, buffer: Any, *, start: int = 0, end: int | None = None) -> None:
         """Write bytes to a chip."""
@@ -262,10 +252,7 @@ class ApartBackend(Backend):
 
     def i2c(self, bus: int) -> I2CBus:
         """Return I2C bus number ``bus``; BackendError if no sensor is wired to it."""
-        if bus not in self._buses:
-            wired = ", ".join(str(number) for number in self._buses)
-            raise BackendError(f"No sensor is wired to I2C bus {bus}. Buses with one: {wired}.")
-        return self._buses[bus]
+        return wired_bus(self._buses, bus)
 
     def serial_port(self, port: str) -> str:
         """Return the path of the simulated supply's port, which is in the world."""
