@@ -22,7 +22,6 @@ from rig.bench.holding import Holding
 from rig.bench.motion import MotionWatch
 from rig.bench.opening import FedJob, battery_accuracy
 from rig.bench.order import RunOrder
-from rig.bench.realtime import Claim
 from rig.bench.recorder import Recorder
 from rig.bench.requests import OFF, Drive, Feeds, HalfTurnNews, Sample
 from rig.bench.seams import Console, Keeper
@@ -53,15 +52,8 @@ class ByHandSession(FedJob):
     touches: TouchKeeper
     _last: Sample
 
-    def __init__(
-        self,
-        order: RunOrder,
-        backend: Backend,
-        keeper: Keeper,
-        console: Console,
-        claim: Claim | None = None,
-    ) -> None:
-        super().__init__(order, backend, keeper, console, claim)
+    def __init__(self, order: RunOrder, backend: Backend, keeper: Keeper, console: Console) -> None:
+        super().__init__(order, backend, keeper, console)
         self.holding = Holding()
         self._told_s = float("-inf")
         self._blind = 0

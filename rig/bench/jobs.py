@@ -23,6 +23,6 @@ def carry_out(
     elif isinstance(job, ByHandOrder):
         from rig.bench.by_hand import ByHandSession
 
-        ByHandSession(job, backend, keeper, console, claim).run()
+        ByHandSession(job, backend, keeper, console).run(claim)
     else:
-        Session(job, backend, keeper, console, claim).run()
+        Session(job, backend, keeper, console).run(claim)

@@ -34,8 +34,7 @@ class FedJob(ABC):
     """One job on one unit, in the record from its first row to its last.
 
     Subclasses say what is announced (`began`), what is done once the bench is ready to feed
-    (`work`) and what the unit gets (`judgement`).  `run` never leaves a feed on.  ``claim`` is
-    what the control loop's thread was granted; None where time is the world's own.
+    (`work`) and what the unit gets (`judgement`).  `run` never leaves a feed on.
     """
 
     station: Station
@@ -43,15 +42,8 @@ class FedJob(ABC):
     loop: ControlLoop
     log: RunLog
 
-    def __init__(
-        self,
-        order: RunOrder,
-        backend: Backend,
-        keeper: Keeper,
-        console: Console,
-        claim: Claim | None = None,
-    ) -> None:
-        self.claim = claim
+    def __init__(self, order: RunOrder, backend: Backend, keeper: Keeper, console: Console) -> None:
+        self.claim: Claim | None = None
         self.order = order
         self.backend = backend
         self.keeper = keeper
@@ -90,11 +82,13 @@ class FedJob(ABC):
 
     # --- from the first record to the last ------------------------------------------------
 
-    def run(self) -> RunEnded:
+    def run(self, claim: Claim | None = None) -> RunEnded:
         """Do the job and return how it ended.
 
-        Raises DriverError or RecordsError if it cannot start; nothing was fed then.
+        ``claim`` is what this thread, the control loop's, was granted; None where time is the
+        world's own.  Raises DriverError or RecordsError if it cannot start; nothing was fed then.
         """
+        self.claim = claim
         wiring = self.order.wiring()
         name = self.order.station.name
         station_wiring = next(station for station in wiring.stations if station.name == name)

@@ -12,7 +12,6 @@ from rig.bench.loop import ControlLoop
 from rig.bench.opening import FedJob, battery_accuracy
 from rig.bench.order import RunOrder
 from rig.bench.parts import parts_of
-from rig.bench.realtime import Claim
 from rig.bench.seams import Console, Keeper
 from rig.bench.stepping import StepPlace, StepRunner, step_named
 from rig.bench.steps import StepContext, make_work
@@ -24,15 +23,8 @@ from rig.records.model import RunState, StepState
 class Session(FedJob):
     """Runs one order; `run` returns how it ended and never leaves a feed on."""
 
-    def __init__(
-        self,
-        order: RunOrder,
-        backend: Backend,
-        keeper: Keeper,
-        console: Console,
-        claim: Claim | None = None,
-    ) -> None:
-        super().__init__(order, backend, keeper, console, claim)
+    def __init__(self, order: RunOrder, backend: Backend, keeper: Keeper, console: Console) -> None:
+        super().__init__(order, backend, keeper, console)
         self.wishes = Wishes()
         self._step = 0  # the plan's number of the step that is on or was last
         self._between = False  # that step is over

@@ -90,4 +90,7 @@ def records_folder(options: argparse.Namespace) -> Path:
     try:
         return records_path(options).parent
     except MistakesError:
-        return Path(options.rig or RIG_FILE).parent / "logs"
+        rig = Path(options.rig or RIG_FILE)
+        if not rig.exists():
+            raise  # mistyped: another rig's bench would be looked for
+        return rig.parent / "logs"

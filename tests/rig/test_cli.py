@@ -422,3 +422,10 @@ def test_the_unit_file_names_this_rig(capsys, tmp_path):
     assert f"WorkingDirectory={tmp_path}/rig 50%%" in lines
     assert {"Type=notify", "WatchdogSec=15", "Restart=always", "LimitRTPRIO=49"} <= set(lines)
     assert any(line.startswith("ExecStopPost=") and " off " in line for line in lines)
+
+
+@pytest.mark.parametrize("command", ["attach", "off", "serve"])
+def test_a_rig_file_that_is_not_there_is_told_and_no_other_rig_is_meant(capsys, command):
+    status, _, err = halfturn(capsys, command, "--rig", "mistyped.toml")
+    assert status == 4
+    assert "mistyped.toml" in err

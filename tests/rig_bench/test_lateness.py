@@ -150,7 +150,7 @@ def test_what_is_not_granted_is_told_once_on_a_real_bench(records, advice, simul
     try:
         with Store.open(records) as store:
             keeper = DirectKeeper(store)
-            ended = Session(order, backend, keeper, watcher, granted).run()
+            ended = Session(order, backend, keeper, watcher).run(granted)
             run = store.run(ended.run_id)
     finally:
         backend.close()
