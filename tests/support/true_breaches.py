@@ -130,7 +130,8 @@ def standings(
         else:
             yield sure(UNDER_WAY)
         return
-    if not turn.from_ignition:  # driving home from wherever it stood is not judged
+    if not turn.from_ignition:  # how it drives home from wherever it stood is not judged
+        yield from _rest(turn, record, told, limits)
         return
     if turn.turned_deg >= 270.0:
         yield sure("runs on")

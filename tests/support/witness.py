@@ -57,16 +57,22 @@ class Witness:
     states: list[State] = field(default_factory=list)
     world: object = None
     _travel_deg: float = 0.0
-    _angle_deg: float | None = None
 
     def watch(self, world) -> None:
         """Note every connection that ``world`` makes from now on."""
         self.world = world
         station = next(iter(world.stations.values()))
         connect = station.refresh
+        unit = station.unit
+        take = unit._take_travel
+
+        def take_travel():
+            # The motor counts from nought each time the unit takes its travel over, be it for a
+            # connection or for a fault that sets in.
+            self._travel_deg += degrees(unit.motor.travel_rad) / unit.parameters.gear
+            take()
 
         def note(time_s):
-            unit = station.unit
             drive = unit.motor.drive
             # An arc that an opening contact draws is no feed any more; it alone has no current as
             # its floor.
@@ -84,24 +90,12 @@ class Witness:
             )
 
         def refresh(time_s, rail, others_a):
-            self._follow(station.unit)
             connect(time_s, rail, others_a)
             note(time_s)
 
-        self._follow(station.unit)
+        unit._take_travel = take_travel
         note(world.now_s)
         station.refresh = refresh
-
-    def _follow(self, unit) -> None:
-        """Add what it has turned since the last look: the angle tells, the motor how many times."""
-        angle_deg, turned_deg = (
-            unit.angle_deg,
-            degrees(unit.motor.travel_rad) / unit.parameters.gear,
-        )
-        if self._angle_deg is not None:
-            moved_deg = (angle_deg - self._angle_deg) * unit.way % 360.0
-            self._travel_deg += moved_deg + 360.0 * round((turned_deg - moved_deg) / 360.0)
-        self._angle_deg = angle_deg
 
     def waveform(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return times (s), currents (A) and voltages (V) of the feed, exact at every node."""
