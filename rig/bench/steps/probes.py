@@ -5,8 +5,8 @@ from __future__ import annotations
 from itertools import pairwise
 
 from rig.analysis.model import HalfTurn, Measure, Outcome, Reason, Verdict
-from rig.analysis.stall import stall_and_winding
 from rig.analysis.rest import rest_draw, zero_offset
+from rig.analysis.stall import stall_and_winding
 from rig.analysis.trace import Trace
 from rig.bench.guard import GuardLimits
 from rig.bench.requests import BATTERY, BOTH, Drive
