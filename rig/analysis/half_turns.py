@@ -53,7 +53,7 @@ def find_half_turns(
         return ()
     found: list[HalfTurn] = []
     position = Position.ASSUMED
-    evidence = gather(signal, _drives(signal, windows, unit), unit, limits)
+    evidence = gather(signal, find_drives(signal, windows, unit), unit, limits)
     for e, angle in zip(evidence, measure_angles(evidence, unit), strict=True):
         what = decide(Case(e, angle, position, time_u_s(e, accuracy), unit, limits))
         if what is None:
@@ -63,7 +63,8 @@ def find_half_turns(
     return tuple(found)
 
 
-def _drives(signal: Signal, windows: list[Window], unit: UnitType) -> list[Drive]:
+def find_drives(signal: Signal, windows: list[Window], unit: UnitType) -> list[Drive]:
+    """Return the current of every window, those in which none flowed included."""
     least_a = LEAST_OF_STALL * unit.nominal_v / unit.winding_ohm
     drives: list[Drive] = []
     for window in windows:
