@@ -126,7 +126,7 @@ def _bumps(profiles: Sequence[StrokeProfile]) -> list[tuple[Bump, StrokeProfile]
         if not mine:
             continue
         mean = mean_profile(mine).profile
-        for bump in find_bumps(mean.angle_deg, mean.load_a, mean.load_u_a):
+        for bump in find_bumps(mean):
             shows = [_contrast(p, bump) for p in mine]
             there = sum(c is not None and c[0] > THERE * bump.height_a for c in shows)
             if there >= SHOWS_IN * len(mine):

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rig.analysis.levels import MAD_TO_SIGMA, median
+from rig.analysis.stroke import StrokeProfile
 from rig.analysis.trace import FloatArray
 
 # Shapes tried: how wide (degrees, each about a fifth wider than the last), on what grid they begin,
@@ -38,14 +39,16 @@ MOST = 6
 # The load before a bump must have been seen for this far (degrees): what is left of the run-up, if
 # its time constant is not quite right, looks like one.
 BEFORE_DEG = 6.0
-# Lower than this part of the usual load it is no bind that anybody would look for, and the motor's
-# model is no better; so is one that overlaps another of which it is this part: it is that one's
-# shape (guesses).
-LEAST_OF_LOAD, LEAST_OF_OTHER = 0.05, 0.15
+# Lower than this part of the usual current it is no bind that anybody would look for, and the
+# motor's model is no better; so is one that overlaps another of which it is this part: it is that
+# one's shape (guesses).
+LEAST, LEAST_OF_OTHER = 0.05, 0.15
 # Touching bumps whose heights differ by less than this part are one (guess).
 ALIKE = 0.4
 # Beside a bump: from so far to so far from its edge (degrees).
 SIDE_DEG = 2.0, 8.0
+# ... the load inside must stand above that on either side by this part of the height (guess).
+OUT = 0.3
 # Fewer points than this tell nothing.
 POINTS = 24
 
@@ -70,18 +73,20 @@ class Bump:
         return self.to_deg - self.from_deg
 
 
-def find_bumps(angle_deg: FloatArray, load_a: FloatArray, load_u_a: FloatArray) -> list[Bump]:
-    """Return the bumps of a profile in the order of the angle; NaN is not looked at."""
-    known = np.isfinite(load_a)
+def find_bumps(profile: StrokeProfile) -> list[Bump]:
+    """Return the bumps of a profile in the order of the angle."""
+    known = np.isfinite(profile.load_a)
     if np.count_nonzero(known) < POINTS:
         return []
-    x, y = angle_deg[known], load_a[known]
-    weight = _weights(load_u_a[known])
+    x, y = profile.angle_deg[known], profile.load_a[known]
+    weight = _weights(profile.load_u_a[known])
+    least_a = LEAST * median(profile.current_a[known])
     spans = _spans(float(x[0]) + BEFORE_DEG, float(x[-1]))
     shapes = _shape(x, spans[:, :1], spans[:, 1:])
     course = _smooth(x)
     fits = [_fit(x, y, weight, course[:, :n], spans, shapes) for n in COURSES]
-    return min(fits, key=lambda fit: fit.cost).bumps
+    bumps = min(fits, key=lambda fit: fit.cost).bumps
+    return [bump for bump in bumps if bump.height_a > least_a]
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,17 +221,18 @@ def _measured(
     cost = 2.0 * n * math.log(scatter) + (parts + 3 * len(found)) * math.log(n)
     sigma = math.sqrt(SHARED) * _sigma(rest)
     u = sigma * np.sqrt(np.diag(np.linalg.pinv(model.T @ model)))
-    least_a = LEAST_OF_LOAD * abs(median(y))
     bumps = [
         Bump(a, b, float(height), float(height_u))
         for (a, b), height, height_u in zip(found, fit[parts:], u[parts:], strict=True)
-        if height > max(SIGMAS * height_u, least_a) and _stands_out(x, y, a, b)
+        if height > SIGMAS * height_u and _stands_out(x, y, a, b, float(height))
     ]
     alone = [bump for bump in bumps if not any(_belongs(bump, other) for other in bumps)]
     return _Fit(_joined(sorted(alone, key=lambda bump: bump.from_deg)), cost)
 
 
-def _stands_out(x: FloatArray, y: FloatArray, from_deg: float, to_deg: float) -> bool:
+def _stands_out(
+    x: FloatArray, y: FloatArray, from_deg: float, to_deg: float, height_a: float
+) -> bool:
     """Whether the load is higher inside than on either side.
 
     A spring that helps as far as it can makes a slope with a foot and a shoulder, which no few
@@ -237,7 +243,9 @@ def _stands_out(x: FloatArray, y: FloatArray, from_deg: float, to_deg: float) ->
     after = y[(x > to_deg + SIDE_DEG[0]) & (x < to_deg + SIDE_DEG[1])]
     if len(inside) == 0:
         return False
-    return all(inside.mean() > side.mean() for side in (before, after) if len(side))
+    return all(
+        inside.mean() > side.mean() + OUT * height_a for side in (before, after) if len(side)
+    )
 
 
 def _joined(bumps: list[Bump]) -> list[Bump]:

@@ -59,7 +59,7 @@ def find_half_turns(
         if what is None:
             continue
         position = what.position
-        found.append(half_turn_of(signal, e, angle, what, len(found) + 1, accuracy))
+        found.append(half_turn_of(signal, e, angle, what, len(found) + 1, unit, accuracy))
     return tuple(found)
 
 

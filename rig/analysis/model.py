@@ -42,7 +42,7 @@ class UnitType:
     ``winding_ohm`` terminal resistance; ``turn_vs`` back-EMF integral of one full half-turn
     (volt-seconds: motor constant x gear ratio x pi), which does not depend on supply or load;
     ``heat_j_per_k`` and ``cooling_k_per_w`` the winding's heat capacity and thermal resistance;
-    ``brakes_at_park`` tells whether the cam shorts the motor once it has parked.
+    ``brake_at_park`` whether the cam shorts the armature once it has cut off (None: not known).
     """
 
     name: str
@@ -51,7 +51,7 @@ class UnitType:
     turn_vs: float | None = None
     heat_j_per_k: float = 30.0
     cooling_k_per_w: float = 8.0
-    brakes_at_park: bool = True
+    brake_at_park: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,6 +143,8 @@ class HalfTurn:
     response_s: float | None = None
     half_turn_s: float | None = None
     half_turn_u_s: float | None = None
+    nominal_half_turn_s: float | None = None
+    nominal_half_turn_u_s: float | None = None
     peak_a: float | None = None
     peak_u_a: float | None = None
     run_a: float | None = None

@@ -68,8 +68,8 @@ class StrokeProfile:
     """Speed and load of one half-turn (or the mean of several) over the output's angle.
 
     ``angle_deg`` centres of even steps of the output's angle (0 to 180 to run, 180 to 360 to
-    stop); ``speed_deg_per_s`` the output's speed; ``load_a`` the current above friction, inertia's
-    part taken off (A), NaN where it cannot be told (the run-up).  ``load_u_a`` is its standard
+    stop); ``speed_deg_per_s`` the output's speed; ``current_a`` all of the current (A); ``load_a``
+    that above friction, inertia's part taken off (A), NaN where it cannot be told (the run-up).  ``load_u_a`` is its standard
     uncertainty from noise and inertia; an error that is the same at all angles (friction, the
     sensor's gain) is not in it.  ``above_friction`` tells whether friction was known: if not, it
     is still in ``load_a``.  ``nm_per_a`` turns load into torque at the output (N m/A, the gear's
@@ -80,6 +80,7 @@ class StrokeProfile:
     direction: Direction
     angle_deg: FloatArray
     speed_deg_per_s: FloatArray
+    current_a: FloatArray
     load_a: FloatArray
     load_u_a: FloatArray
     above_friction: bool
@@ -241,16 +242,18 @@ def _run_up_s(stroke: _Stroke) -> float | None:
     return stroke.ohm * beyond_c / gained_v
 
 
-def _coast_vs(stroke: _Stroke, tau_s: float, *, brakes: bool) -> float:
-    """Return how far the rotor turns after the cut-off, as its back-EMF integral (V s)."""
+def _coast_vs(stroke: _Stroke, tau_s: float, brake: bool | None) -> float:
+    """Return how far the rotor turns after the cut-off, as its back-EMF integral (V s).
+
+    Half way between both where it is not known whether it is braked.
+    """
     n = len(stroke.time_s)
     last = slice(n - max(n // 20, 6), n - 2)
     emf_v = max(float(np.median(stroke.emf_v[last])), 0.0)
     drop_v = max(stroke.ohm * float(np.median(stroke.current_a[last])), 1e-3)
-    if brakes:
-        coast_vs = tau_s * (emf_v - drop_v * math.log1p(emf_v / drop_v))
-    else:
-        coast_vs = 0.5 * tau_s * emf_v**2 / drop_v
+    braked_vs = tau_s * (emf_v - drop_v * math.log1p(emf_v / drop_v))
+    free_vs = 0.5 * tau_s * emf_v**2 / drop_v
+    coast_vs = {True: braked_vs, False: free_vs, None: 0.5 * (braked_vs + free_vs)}[brake]
     return min(coast_vs, COAST_MOST * float(stroke.vs[-1]))
 
 
@@ -263,7 +266,7 @@ def _profile(
 ) -> StrokeProfile:
     time_s = stroke.time_s
     part = np.maximum.accumulate(stroke.vs) + 1e-9 * (time_s - time_s[0])
-    coast_vs = _coast_vs(stroke, tau_s[0], brakes=unit.brakes_at_park)
+    coast_vs = _coast_vs(stroke, tau_s[0], unit.brake_at_park)
     turned_deg = HALF_TURN_DEG * (part + coast_vs) / (part[-1] + coast_vs)
     edges_deg = np.arange(0.0, HALF_TURN_DEG + 0.5 * GRID_DEG, GRID_DEG)
     edges_s = np.interp(edges_deg, turned_deg, time_s)
@@ -293,6 +296,7 @@ def _profile(
         direction=turn.direction,
         angle_deg=start_deg + 0.5 * (edges_deg[1:] + edges_deg[:-1]),
         speed_deg_per_s=np.where(edges_deg[:-1] < turned_deg[0], np.nan, GRID_DEG / took_s),
+        current_a=current_a,
         load_a=load_a,
         load_u_a=load_u_a,
         above_friction=friction_a is not None,

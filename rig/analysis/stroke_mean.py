@@ -96,6 +96,7 @@ def mean_profile(profiles: Sequence[StrokeProfile]) -> MeanProfile:
     n = len(profiles)
     u_a = np.sqrt((np.stack([p.load_u_a for p in profiles]) ** 2).sum(axis=0)) / n
     speed = np.stack([p.speed_deg_per_s for p in profiles]).mean(axis=0)
+    current_a = np.stack([p.current_a for p in profiles]).mean(axis=0)
     off_a = loads_a - mean_a
     general_a = np.array([_middle(row) for row in off_a])
     shape2 = ((off_a - general_a[:, None]) ** 2).sum(axis=0) / (n - 1)
@@ -103,7 +104,14 @@ def mean_profile(profiles: Sequence[StrokeProfile]) -> MeanProfile:
     spread_a = np.full(len(shape2), np.nan)
     spread_a[known] = np.sqrt(running_mean(shape2[known], POOLED))
     return MeanProfile(
-        profile=replace(first, half_turn=0, load_a=mean_a, load_u_a=u_a, speed_deg_per_s=speed),
+        profile=replace(
+            first,
+            half_turn=0,
+            speed_deg_per_s=speed,
+            current_a=current_a,
+            load_a=mean_a,
+            load_u_a=u_a,
+        ),
         count=n,
         spread_a=spread_a,
         offset_spread_a=float(np.sqrt((general_a**2).sum() / (n - 1))),
