@@ -18,7 +18,7 @@ import numpy as np
 from rig.analysis.backemf import integral
 from rig.analysis.followed import Followed
 from rig.analysis.friction import Friction
-from rig.analysis.model import Direction
+from rig.analysis.model import Direction, UnitType
 from rig.analysis.run_up_fit import RunUpFit
 
 HALF_TURN_DEG = 180.0
@@ -72,13 +72,13 @@ def find_emf_constant(
     drives: list[Followed],
     fit: RunUpFit,
     friction: Friction,
-    turn_vs: float | None,
-    braked: bool | None,
+    unit: UnitType,
 ) -> EmfConstant | None:
     """Return the constant from the half-turns among ``drives`` (of all traces, in time order)."""
     ways = _ways(drives, fit, friction)
     if not ways:
         return None
+    braked, turn_vs = unit.brake_at_park, unit.turn_vs
     kinds = (False, True) if braked is None else (braked,)
     found = [_with(ways, turn_vs, braked=kind) for kind in kinds]
     least = min(doubt for *_, doubt in found)

@@ -78,14 +78,12 @@ def identify(
     *,
     ambient_c: float | None = None,
     jam: Sequence[Trace] = (),
-    braked: bool | None = None,
 ) -> MotorIdentity:
     """Return what the traces of one unit say of its motor, in the order they were recorded.
 
     ``unit`` gives nominal values to begin with.  ``ambient_c`` is the temperature (degrees C) that
     the winding had when the first trace began.  ``jam`` are traces in which it was held still,
-    recorded after the others.  ``braked``: whether the cam shorts the armature at park, None if
-    nobody knows.
+    recorded after the others.
     """
     turned, zero_u_a = find_turned([*traces, *jam], unit, accuracy)
     warming = predict_warming(turned, unit)
@@ -99,7 +97,7 @@ def identify(
         fit = _with_viscous(fit, friction, drives, unit)
         why_not = estimates.NO_HALF_TURN
         if friction is not None:
-            emf = find_emf_constant(drives, fit, friction, unit.turn_vs, braked)
+            emf = find_emf_constant(drives, fit, friction, unit)
     return _identity(fit, ohm, friction, emf, warming, accuracy, zero_u_a, ambient_c, why_not)
 
 

@@ -3,7 +3,8 @@
 The closed form of `run_up` is laid through the current of every start at once.  Shared: R, L, C.
 Each start has its own instant of contact and its own load.  The instant is fitted and not taken
 from the trace: a contact that closes, or stops bouncing, within a sample is not known better, and a
-sensor's constant delay goes with it.
+sensor's constant delay goes with it.  Where the first samples show that the contacts bounced they
+are not followed: only the charge they hold counts, which sets the motor going.
 """
 
 from __future__ import annotations
@@ -13,34 +14,26 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from scipy.optimize import least_squares
 
-from rig.analysis.levels import running_mean
-from rig.analysis.run_up import CONVERSION_S, mean_current_a
-from rig.analysis.supply_line import SupplyLine
-from rig.analysis.trace import FloatArray
+from rig.analysis.run_up import CONVERSION_S, charge_c, mean_current_a
+from rig.analysis.shared_fit import fit_shared
+from rig.analysis.starts import Starts, lay_out
+from rig.analysis.trace import BoolArray, FloatArray
 from rig.analysis.turned import Turned
 from rig.analysis.warming import HEAT_U
 from rig.analysis.winding import COPPER_PER_K
 
 # More starts than this tell no more (they are taken evenly).
 STARTS_MOST = 24
-# The run-up is looked at for so many time constants, and for this part of the drive at most.
-SPAN, PART_MOST = 6.0, 0.4
-SAMPLES_MOST = 160
-# The model's own error as a part of the current: brushes, ripple, the supply's line (guess).
-MODEL_PART = 0.004
-# Contacts bounce this long (s, common relay data: 1 to 3 ms); the current of a sample may then be
-# this part of the peak off (guess).
-BOUNCE_S, BOUNCE_PART = 0.0025, 0.02
-# A load may have changed by this part when the run-up is over: a spring, a cable's slack (guess).
-LOAD_PART = 0.5
-# ... or by all that the current changes afterwards, up to this part of the inrush.
-CHANGE_MOST = 0.3
-# Residuals beyond so many standard deviations count less.
-SOFT = 2.0
-# Parameters that all starts share: R, L, C and the part of the warming.
-SHARED = 4
+# The winding's L/R to begin with (s, guess).
+FIRST_TAU_S = 8e-4
+# By how much each parameter is moved for a slope.
+STEPS = (np.array([1e-5, 1e-5, 1e-5, 1e-3]), np.array([1e-6, 1e-4, 1e-4]))
+# An early sample that is off by this part of the peak tells of contacts that bounced (guess).
+BOUNCED = 0.06
+# Contacts that bounce set the motor going before the current flows for good: to this part of the
+# supply's voltage at most, else to next to nothing (standard, guess).
+GOING_PART, STILL_PART = 0.02, 0.0005
 
 
 class StallOhm(NamedTuple):
@@ -87,18 +80,78 @@ class RunUpFit:
         return ohms
 
 
-@dataclass(frozen=True, slots=True)
-class _Starts:
-    """The samples of all starts laid end to end; ``of`` says whose each is."""
+class _Problem:
+    """Residuals of all samples, in standard deviations.
 
-    since_s: FloatArray
-    current_a: FloatArray
-    sigma_a: FloatArray
-    of: np.ndarray
-    volts: FloatArray
-    source_ohm: FloatArray
-    off_k: FloatArray
-    count: int
+    Shared parameters: log R, log L, log C, part of the warming.  Own: the instant of contact (s),
+    the load (A), and the back-EMF that a start begins with (V).
+    """
+
+    def __init__(
+        self, data: Starts, stalls: Sequence[StallOhm], mean_k: float, bounced: BoolArray
+    ) -> None:
+        self._data = data
+        self._stalls = stalls
+        self._mean_k = mean_k
+        self._going_v = data.volts * np.where(bounced, GOING_PART, STILL_PART)
+        self._bounced = bounced
+        each = np.arange(data.count)
+        self.of = np.concatenate((data.of, each, each))
+
+    def first(self, guess_ohm: float) -> tuple[FloatArray, FloatArray]:
+        """Return where to begin."""
+        data = self._data
+        tau_s = float(np.median(data.tau_s))
+        shared = np.array(
+            [np.log(guess_ohm), np.log(FIRST_TAU_S * guess_ohm), np.log(tau_s / guess_ohm), 1.0]
+        )
+        contact_s = np.full(data.count, -0.5 * CONVERSION_S)
+        return shared, np.stack((contact_s, data.load_a, np.zeros(data.count)), axis=1)
+
+    def off_a(self, shared: FloatArray, own: FloatArray) -> FloatArray:
+        """Return by how much the model is off at each sample (A)."""
+        data, of = self._data, self._data.of
+        _, henry, farad = np.exp(shared[:3])
+        contact_s, load_a, going_v = own.T
+        model = mean_current_a(
+            data.since_s - contact_s[of],
+            (data.volts - going_v)[of],
+            self._loop_ohm(shared)[of],
+            henry,
+            farad,
+            load_a[of],
+        )
+        return model - data.current_a
+
+    def residuals(self, shared: FloatArray, own: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return all that ought to be nil: of the starts, and of what only R and warming move."""
+        data = self._data
+        _, henry, farad = np.exp(shared[:3])
+        contact_s, load_a, going_v = own.T
+        seen = self.off_a(shared, own) / data.sigma_a
+        # What flowed while the contacts bounced, less what the load took, set the motor going.
+        later_c = charge_c(
+            data.charge_s - contact_s,
+            data.volts - going_v,
+            self._loop_ohm(shared),
+            henry,
+            farad,
+            load_a,
+        )
+        before_c = farad * going_v + load_a * np.maximum(contact_s, 0.0)
+        charge = (later_c + before_c - data.charge_c) / data.charge_u_c
+        beside = [(shared[3] - 1.0) / HEAT_U]
+        for stall in self._stalls:
+            warmer = COPPER_PER_K * shared[3] * (stall.rise_k - self._mean_k)
+            beside.append((shared[0] + warmer - np.log(stall.ohm)) * stall.ohm / stall.u_ohm)
+        charge = np.where(self._bounced, charge, 0.0)
+        return np.concatenate((seen, charge, going_v / self._going_v)), np.array(beside)
+
+    def _loop_ohm(self, shared: FloatArray) -> FloatArray:
+        data = self._data
+        warm = 1.0 + COPPER_PER_K * shared[3] * data.off_k
+        loop: FloatArray = np.exp(shared[0]) * warm + data.source_ohm
+        return loop
 
 
 def fit_run_ups(
@@ -116,138 +169,31 @@ def fit_run_ups(
         at = np.linspace(0, len(starts) - 1, STARTS_MOST).round().astype(int)
         starts, rises_k = [starts[k] for k in at], [rises_k[k] for k in at]
     mean_k = float(np.mean(rises_k))
-    data, first = _laid_out(starts, np.asarray(rises_k) - mean_k, guess_ohm)
-    n = data.count
-
-    def residuals(p: FloatArray) -> FloatArray:
-        seen = (_model(p, data) - data.current_a) / data.sigma_a
-        beside = [(p[3] - 1.0) / HEAT_U]
-        for stall in known:
-            warmer = COPPER_PER_K * p[3] * (stall.rise_k - mean_k)
-            beside.append((p[0] + warmer - np.log(stall.ohm)) * stall.ohm / stall.u_ohm)
-        return np.append(seen, beside)
-
-    def jacobian(p: FloatArray) -> FloatArray:
-        here = residuals(p)
-        rows = np.arange(len(data.of))
-        full = np.zeros((len(here), len(p)))
-        for k, h in enumerate((1e-5, 1e-5, 1e-5, 1e-3)):
-            step = p.copy()
-            step[k] += h
-            full[:, k] = (residuals(step) - here) / h
-        # A start's own parameters move its own samples only: all starts are moved at once.
-        for block, h in ((SHARED, 1e-6), (SHARED + n, 1e-4)):
-            step = p.copy()
-            step[block : block + n] += h
-            slope = (residuals(step) - here) / h
-            full[rows, block + data.of] = slope[: len(rows)]
-        return full
-
-    scale = np.concatenate(([0.1, 0.5, 0.1, 1.0], np.full(n, 5e-4), np.full(n, 0.3)))
-    found = least_squares(
-        residuals, first, jacobian, x_scale=scale, loss="soft_l1", f_scale=SOFT, max_nfev=60
-    )
-    if not np.all(np.isfinite(found.x)):
+    data = lay_out(starts, np.asarray(rises_k) - mean_k)
+    problem = _Problem(data, known, mean_k, np.zeros(data.count, dtype=np.bool_))
+    found = fit_shared(problem.residuals, problem.of, problem.first(guess_ohm), STEPS)
+    if found is None:
         return None
+    off_a = np.abs(problem.off_a(found.shared, found.own))
+    far = data.early & (off_a > BOUNCED * data.peak_a[data.of])
+    bounced = np.isin(np.arange(data.count), data.of[far])
+    if bounced.any():
+        problem = _Problem(data.without_early(bounced), known, mean_k, bounced)
+        found = fit_shared(problem.residuals, problem.of, (found.shared, found.own), STEPS)
+        if found is None:
+            return None
+    ohm, henry, farad = np.exp(found.shared[:3])
     lines = [start.line for start in starts if start.line is not None]
-    return _fit_of(found.x, residuals(found.x), jacobian(found.x), lines, mean_k)
-
-
-def _fit_of(
-    p: FloatArray, off: FloatArray, jacobian: FloatArray, lines: list[SupplyLine], mean_k: float
-) -> RunUpFit:
-    n = len(lines)
-    # The weights that soft_l1 gave, once more for the covariance.
-    weight = 1.0 / np.sqrt(1.0 + (off / SOFT) ** 2)
-    square = float((weight * off**2).sum()) / max(len(off) - len(p), 1)
-    normal = (jacobian * weight[:, None]).T @ jacobian
-    covariance = np.linalg.pinv(normal) * max(square, 1.0)
-    ohm, henry, farad = np.exp(p[:3])
     return RunUpFit(
         ohm=float(ohm),
         henry=float(henry),
         farad=float(farad),
-        covariance=np.asarray(covariance[:SHARED, :SHARED], dtype=np.float64),
-        load_a=tuple(p[SHARED + n :].tolist()),
-        misfit=square**0.5,
-        warmed=float(p[3]),
+        covariance=found.covariance,
+        load_a=tuple(found.own[:, 1].tolist()),
+        misfit=found.misfit,
+        warmed=float(found.shared[3]),
         rise_k=mean_k,
-        supply_v=sum(line.volts for line in lines) / n,
+        supply_v=sum(line.volts for line in lines) / len(lines),
         source_u_ohm=max(line.u_ohm for line in lines),
         source_scatter_v=max(line.scatter_v for line in lines),
     )
-
-
-def _model(p: FloatArray, data: _Starts) -> FloatArray:
-    n, of = data.count, data.of
-    ohm, henry, farad = np.exp(p[:3])
-    since_s = data.since_s - p[SHARED : SHARED + n][of]
-    loop_ohm = ohm * (1.0 + COPPER_PER_K * p[3] * data.off_k) + data.source_ohm
-    return mean_current_a(since_s, data.volts[of], loop_ohm[of], henry, farad, p[SHARED + n :][of])
-
-
-def _laid_out(
-    starts: Sequence[Turned], off_k: FloatArray, guess_ohm: float
-) -> tuple[_Starts, FloatArray]:
-    taus, loads, contacts = [], [], []
-    columns: list[tuple[FloatArray, FloatArray, FloatArray, np.ndarray]] = []
-    for k, start in enumerate(starts):
-        tau_s, load_a, change_a = _first_look(start)
-        taus.append(tau_s)
-        loads.append(load_a)
-        time_s = start.time_s - start.begin_s
-        span_s = min(max(SPAN * tau_s, 0.02), PART_MOST * float(time_s[-1]))
-        # A dropout ends what can be followed: afterwards the motor is no longer where it would be.
-        out = np.flatnonzero(~start.closed)
-        used = np.flatnonzero(time_s[: out[0] if len(out) else None] < span_s)
-        if len(used) > SAMPLES_MOST:  # all of the fall, fewer of the level that follows
-            used = np.concatenate((used[:SAMPLES_MOST], used[SAMPLES_MOST::8]))
-        current_a = start.current_a[used]
-        sigma_a = _sigma_a(start, time_s[used], current_a, tau_s, change_a)
-        columns.append((time_s[used], current_a, sigma_a, np.full(len(used), k)))
-        # The stamp is at the end of the conversion.
-        contacts.append(-0.5 * CONVERSION_S)
-    since_s, current_a, sigma_a, of = (np.concatenate(c) for c in zip(*columns, strict=True))
-    lines = [start.line for start in starts if start.line is not None]
-    data = _Starts(
-        since_s=since_s,
-        current_a=current_a,
-        sigma_a=sigma_a,
-        of=of,
-        volts=np.array([line.volts for line in lines]),
-        source_ohm=np.array([line.ohm for line in lines]),
-        off_k=off_k,
-        count=len(starts),
-    )
-    tau_s = float(np.median(taus))
-    first = [np.log(guess_ohm), np.log(8e-4 * guess_ohm), np.log(tau_s / guess_ohm)]
-    return data, np.array([*first, 1.0, *contacts, *loads])
-
-
-def _sigma_a(
-    start: Turned, time_s: FloatArray, current_a: FloatArray, tau_s: float, change_a: float
-) -> FloatArray:
-    """Return what each sample may be off: noise, the model, bounce, and a load that changes."""
-    bounce_a = np.where(np.abs(time_s) < BOUNCE_S, BOUNCE_PART * float(current_a.max()), 0.0)
-    off_a = change_a * (np.maximum(time_s, 0.0) / (SPAN * tau_s)) ** 2
-    square = start.noise_a**2 + (MODEL_PART * current_a) ** 2 + bounce_a**2 + off_a**2
-    sigma_a: FloatArray = np.maximum(np.sqrt(square), 1e-4)
-    return sigma_a
-
-
-def _first_look(start: Turned) -> tuple[float, float, float]:
-    """Return about how fast the current falls (s), to what, and by what that may change (A)."""
-    current_a = start.current_a[start.driven]
-    time_s = start.time_s[start.driven]
-    n = len(current_a)
-    calm = running_mean(current_a, max(5, n // 20))
-    # It has run up where the current is lowest; what comes after is its load, or a jam.
-    load_a = max(float(calm[: max(n // 2, 1)].min()), 0.0)
-    top = int(np.argmax(current_a[: max(n // 3, 1)]))
-    excess = current_a[top:] - load_a
-    below = np.flatnonzero(excess < 0.368 * excess[0])
-    fall = int(below[0]) if len(below) else len(excess) - 1
-    after = calm[min(top + 4 * fall, n - 1) :]
-    changes_a = min(float(after.max() - after.min()), CHANGE_MOST * float(excess[0]))
-    change_a = max(LOAD_PART * load_a, changes_a)
-    return max(float(time_s[top + fall] - time_s[top]), 1e-3), load_a, change_a
