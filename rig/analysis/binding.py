@@ -18,16 +18,16 @@ import numpy as np
 from rig.analysis.bumps import Bump, find_bumps
 from rig.analysis.estimate import Estimate, unknown
 from rig.analysis.model import Direction
-from rig.analysis.stroke import StrokeProfile, lever_deg
+from rig.analysis.stroke import HALF_TURN_DEG, StrokeProfile, lever_deg
 from rig.analysis.stroke_mean import mean_profile
 from rig.analysis.trace import BoolArray, FloatArray
 
 # Standard uncertainty of a bind's place (degrees): measured on the simulated unit and on ngspice's,
 # 200 Hz to 1 kHz, errors up to 3 degrees.
 PLACE_U_DEG = 1.5
-# Binds both ways are one if their lever positions are no further apart (degrees): three standard
-# uncertainties of a difference.
-SAME_DEG = 3.0 * math.sqrt(2.0) * PLACE_U_DEG
+# Binds are at one place if their lever positions differ by less than so many standard
+# uncertainties.
+SAME = 3.0
 # A bind is there in another profile from this part of its height on, and gone below this one; in
 # between it is not said (guesses).
 THERE, GONE = 0.5, 0.2
@@ -96,7 +96,7 @@ def find_binds(
     found = [_Seen(bump, profile, bool(profiles)) for bump, profile in _bumps(profiles or bare)]
     if profiles and bare:
         own = [_Seen(bump, profile, False) for bump, profile in _bumps(bare)]
-        found += [one for one in own if not any(one.is_at(other) for other in found)]
+        found += [one for one in own if not any(one.is_same(other) for other in found)]
     binds = [_bind(group, profiles, bare) for group in _grouped(found)]
     return tuple(sorted(binds, key=lambda bind: bind.lever_deg))
 
@@ -113,10 +113,20 @@ class _Seen:
     def place_deg(self) -> float:
         return float(lever_deg(np.array(self.bump.centre_deg)))
 
+    @property
+    def place_u_deg(self) -> float:
+        """Of the place: as measured, and what is not known of where the half-turn began."""
+        left = 1.0 - (self.bump.centre_deg % HALF_TURN_DEG) / HALF_TURN_DEG
+        return math.hypot(PLACE_U_DEG, left * self.profile.start_u_deg)
+
     def is_at(self, other: _Seen) -> bool:
+        """Whether another is at the same lever position."""
+        apart_deg = abs(self.place_deg - other.place_deg)
+        return apart_deg < SAME * math.hypot(self.place_u_deg, other.place_u_deg)
+
+    def is_same(self, other: _Seen) -> bool:
         """Whether another is the same, the same way round."""
-        same_way = self.profile.direction is other.profile.direction
-        return same_way and abs(self.place_deg - other.place_deg) < SAME_DEG
+        return self.profile.direction is other.profile.direction and self.is_at(other)
 
 
 def _bumps(profiles: Sequence[StrokeProfile]) -> list[tuple[Bump, StrokeProfile]]:
@@ -149,8 +159,7 @@ def _grouped(found: Sequence[_Seen]) -> list[list[_Seen]]:
 def _joins(one: _Seen, group: Sequence[_Seen]) -> bool:
     first = group[0]
     other_way = len(group) == 1 and one.profile.direction is not first.profile.direction
-    near = abs(one.place_deg - first.place_deg) < SAME_DEG
-    return other_way and near and one.hooked == first.hooked
+    return other_way and one.is_at(first) and one.hooked == first.hooked
 
 
 def _contrast(profile: StrokeProfile, bump: Bump) -> tuple[float, float] | None:
@@ -189,7 +198,7 @@ def _bind(
     none = unknown("A", "It does not bind this way, or no half-turn this way was seen.")
     return Bind(
         lever_deg=float(np.mean([one.place_deg for one in group])),
-        lever_u_deg=PLACE_U_DEG,
+        lever_u_deg=max(one.place_u_deg for one in group),
         width_deg=float(np.mean([one.bump.width_deg for one in group])),
         to_run_a=heights.get(Direction.TO_RUN, none),
         to_stop_a=heights.get(Direction.TO_STOP, none),

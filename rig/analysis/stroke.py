@@ -69,11 +69,13 @@ class StrokeProfile:
 
     ``angle_deg`` centres of even steps of the output's angle (0 to 180 to run, 180 to 360 to
     stop); ``speed_deg_per_s`` the output's speed; ``current_a`` all of the current (A); ``load_a``
-    that above friction, inertia's part taken off (A), NaN where it cannot be told (the run-up).  ``load_u_a`` is its standard
-    uncertainty from noise and inertia; an error that is the same at all angles (friction, the
-    sensor's gain) is not in it.  ``above_friction`` tells whether friction was known: if not, it
-    is still in ``load_a``.  ``nm_per_a`` turns load into torque at the output (N m/A, the gear's
-    own losses left out).  ``half_turn`` is its number, 0 for a mean.
+    that above friction, inertia's part taken off (A), NaN where it cannot be told (the run-up).
+    ``load_u_a`` is its standard uncertainty from noise and inertia; an error that is the same at
+    all angles (friction, the sensor's gain) is not in it.  ``above_friction`` tells whether
+    friction was known: if not, it is still in ``load_a``.  ``nm_per_a`` turns load into torque at
+    the output (N m/A, the gear's own losses left out).  ``start_u_deg`` is the standard uncertainty
+    of the angle at the half-turn's beginning, from where it falls evenly to nothing at its end.
+    ``half_turn`` is its number, 0 for a mean.
     """
 
     half_turn: int
@@ -85,6 +87,7 @@ class StrokeProfile:
     load_u_a: FloatArray
     above_friction: bool
     nm_per_a: Estimate
+    start_u_deg: float = 0.0
 
     @property
     def lever_deg(self) -> FloatArray:
@@ -242,10 +245,10 @@ def _run_up_s(stroke: _Stroke) -> float | None:
     return stroke.ohm * beyond_c / gained_v
 
 
-def _coast_vs(stroke: _Stroke, tau_s: float, brake: bool | None) -> float:
-    """Return how far the rotor turns after the cut-off, as its back-EMF integral (V s).
+def _coast_vs(stroke: _Stroke, tau_s: float, brake: bool | None) -> tuple[float, float]:
+    """Return how far the rotor turns after the cut-off, as its back-EMF integral, and its u (V s).
 
-    Half way between both where it is not known whether it is braked.
+    Anywhere between braked and free where it is not known which.
     """
     n = len(stroke.time_s)
     last = slice(n - max(n // 20, 6), n - 2)
@@ -253,8 +256,11 @@ def _coast_vs(stroke: _Stroke, tau_s: float, brake: bool | None) -> float:
     drop_v = max(stroke.ohm * float(np.median(stroke.current_a[last])), 1e-3)
     braked_vs = tau_s * (emf_v - drop_v * math.log1p(emf_v / drop_v))
     free_vs = 0.5 * tau_s * emf_v**2 / drop_v
-    coast_vs = {True: braked_vs, False: free_vs, None: 0.5 * (braked_vs + free_vs)}[brake]
-    return min(coast_vs, COAST_MOST * float(stroke.vs[-1]))
+    free_vs = min(free_vs, COAST_MOST * float(stroke.vs[-1]))
+    braked_vs = min(braked_vs, free_vs)
+    if brake is None:
+        return 0.5 * (braked_vs + free_vs), 0.5 * (free_vs - braked_vs) / math.sqrt(3.0)
+    return (braked_vs if brake else free_vs), 0.0
 
 
 def _profile(
@@ -266,7 +272,7 @@ def _profile(
 ) -> StrokeProfile:
     time_s = stroke.time_s
     part = np.maximum.accumulate(stroke.vs) + 1e-9 * (time_s - time_s[0])
-    coast_vs = _coast_vs(stroke, tau_s[0], unit.brake_at_park)
+    coast_vs, coast_u_vs = _coast_vs(stroke, tau_s[0], unit.brake_at_park)
     turned_deg = HALF_TURN_DEG * (part + coast_vs) / (part[-1] + coast_vs)
     edges_deg = np.arange(0.0, HALF_TURN_DEG + 0.5 * GRID_DEG, GRID_DEG)
     edges_s = np.interp(edges_deg, turned_deg, time_s)
@@ -277,9 +283,8 @@ def _profile(
     emf_v = np.diff(np.interp(edges_s, time_s, stroke.vs)) / took_s
     middle_s = 0.5 * (edges_s[1:] + edges_s[:-1])
     inertia_a = tau_s[0] / stroke.ohm * np.gradient(emf_v, middle_s)
-    friction = identity.friction_a if identity is not None else None
-    friction_a = _known(friction)
-    load_a = current_a - inertia_a - (friction_a or 0.0)
+    friction_a = _friction_a(identity, GRID_DEG / took_s / 360.0)
+    load_a = current_a - inertia_a - (0.0 if friction_a is None else friction_a)
     blind_s = time_s[0] + max(RUN_UP * tau_s[0], INDUCTIVE_S)
     blind = (edges_s[:-1] < blind_s) | (edges_s[1:] > time_s[-1] - BEFORE_CUT * stroke.step_s)
     load_a[blind] = np.nan
@@ -301,7 +306,22 @@ def _profile(
         load_u_a=load_u_a,
         above_friction=friction_a is not None,
         nm_per_a=_nm_per_a(identity),
+        start_u_deg=HALF_TURN_DEG * coast_u_vs / (part[-1] + coast_vs),
     )
+
+
+def _friction_a(identity: MotorIdentity | None, rev_s: FloatArray) -> FloatArray | None:
+    """Return friction's current at speeds in revolutions of the output a second; None if unknown.
+
+    Where its parts are known it follows the speed, else it is the same at all of them.
+    """
+    if identity is None:
+        return None
+    dry_a, viscous_as = identity.dry_friction_a.value, identity.viscous_as_per_rev.value
+    if dry_a is not None and viscous_as is not None:
+        return np.asarray(dry_a + viscous_as * rev_s)
+    level_a = identity.friction_a.value
+    return None if level_a is None else np.full(len(rev_s), level_a)
 
 
 def _nm_per_a(identity: MotorIdentity | None) -> Estimate:

@@ -19,7 +19,7 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1] / "support")]
+sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
 
 import numpy as np
 import stroke_traces as st
@@ -116,7 +116,8 @@ def _tell(found: list[Tried], *, tell: bool) -> bool:
     hits = [(t, t.hit) for t in kinked]
     missed = [t for t, hit in hits if hit is None]
     print(
-        f"  kinks of 1 N m or more, clear of the ends: {len(kinked) - len(missed)} of {len(kinked)} found both ways"
+        f"  kinks of 1 N m or more, clear of the ends: {len(kinked) - len(missed)} of "
+        f"{len(kinked)} found both ways"
     )
     if tell:
         for t in missed:
@@ -137,7 +138,8 @@ def _tell(found: list[Tried], *, tell: bool) -> bool:
     )
     if np.isfinite(high).any():
         print(
-            f"  height: {np.nanmean(high):.3f} of the truth, {np.nanmin(high):.2f} to {np.nanmax(high):.2f}"
+            f"  height: {np.nanmean(high):.3f} of the truth, "
+            f"{np.nanmin(high):.2f} to {np.nanmax(high):.2f}"
         )
     extra = sum(len(t.binds) > 1 for t in kinked)
     print(f"  kinks with a second bind that is none: {extra}")
