@@ -6,10 +6,11 @@ back-EMF integral F takes, from the first current on,
     T = F / E + tau        (after some tau)
 
 The load is the same at another voltage V', but for the friction's part that follows the speed, so
-F and i stand and E' = V' - R i.  F, and with it the motor constant, drops out of the ratio: only
-resistance, current and roughly the time constant need to be known (motor relations: any catalogue
-of brushed direct-current motors; the sum of the first and the second half-turn of a run-up is
-elementary).  The voltage is meant as it is measured: at the unit, while it turns.
+i stands and E' = V' - R i.  F is shorter by what the rotor had coasted beyond its cut-off the time
+before, which a higher speed makes longer (`turn_time.coast_vs`).  The motor constant drops out:
+only resistance, current and roughly the time constant need to be known (motor relations: any
+catalogue of brushed direct-current motors).  The voltage is meant as it is measured: at the unit,
+while it turns.
 """
 
 from __future__ import annotations
@@ -17,6 +18,8 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import astuple, dataclass
+
+from rig.analysis.turn_time import COAST_MOST, coast_vs
 
 # Mechanical time constant of motors of this size where nothing is known of it (s, and standard
 # uncertainty): 2 to 30 ms by catalogue, more with a gear on it.
@@ -34,7 +37,7 @@ class Drive:
     ``half_turn_s`` from the feed change, ``delay_s`` of it before the first current; ``supply_v``
     while it turned; ``charge_c`` all the charge that went through the motor; ``ohm`` of the motor
     circuit, ``tau_s`` its mechanical time constant; ``viscous`` the part of the current that
-    follows the speed.
+    follows the speed; ``free`` 1 if it coasts freely after its cut-off, 0 if the cam brakes it.
     """
 
     half_turn_s: float
@@ -42,8 +45,16 @@ class Drive:
     supply_v: float
     charge_c: float
     ohm: float
-    tau_s: float = TAU_S
-    viscous: float = VISCOUS
+    tau_s: float
+    viscous: float
+    free: float
+
+
+def freedom(brake_at_park: bool | None) -> tuple[float, float]:
+    """Return ``Drive.free`` and its standard uncertainty: anywhere between if nobody knows."""
+    if brake_at_park is None:
+        return 0.5, 0.5 / math.sqrt(3.0)
+    return (0.0 if brake_at_park else 1.0), 0.0
 
 
 def drive_at(drive: Drive, supply_v: float) -> float | None:
@@ -63,7 +74,17 @@ def drive_at(drive: Drive, supply_v: float) -> float | None:
     there_v = (supply_v - drop_v * (1.0 - drive.viscous)) / (1.0 + drive.viscous * drop_v / emf_v)
     if there_v < STANDS_SHARE * supply_v:
         return None
-    return drive.delay_s + drive.tau_s + turned_s * emf_v / there_v
+    turned_vs = turned_s * emf_v
+    more_vs = _coast_vs(drive, emf_v, drop_v) - _coast_vs(drive, there_v, supply_v - there_v)
+    most_vs = COAST_MOST * turned_vs
+    turned_vs += min(max(more_vs, -most_vs), most_vs)
+    return drive.delay_s + drive.tau_s + turned_vs / there_v
+
+
+def _coast_vs(drive: Drive, emf_v: float, drop_v: float) -> float:
+    braked_vs, _ = coast_vs(emf_v, drop_v, drive.tau_s, True)
+    free_vs, _ = coast_vs(emf_v, drop_v, drive.tau_s, False)
+    return braked_vs + drive.free * (free_vs - braked_vs)
 
 
 def drive_at_u(drive: Drive, standard_u: Drive, supply_v: float) -> tuple[float, float] | None:

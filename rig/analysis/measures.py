@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 
 from rig.analysis.angles import OHM_WRONG, OHM_WRONG_COARSE, Angle
-from rig.analysis.at_voltage import TAU_U_S, VISCOUS_U, drive_at_u
+from rig.analysis.at_voltage import TAU_S, TAU_U_S, VISCOUS, VISCOUS_U, drive_at_u, freedom
 from rig.analysis.at_voltage import Drive as TimedDrive
 from rig.analysis.backemf import PLATEAU_FROM, PLATEAU_TO, integral, without_spikes
 from rig.analysis.drive import Drive
@@ -236,7 +236,8 @@ def _at_nominal(e: Evidence, unit: UnitType, accuracy: Accuracy) -> dict[str, fl
     if u_s is None or e.electric is None or not math.isfinite(e.supply_v):
         return {}
     delay_s = max(e.drive.begin_s - e.window.start_s, 0.0)
-    drive = TimedDrive(e.driven_s, delay_s, e.supply_v, e.moved_c, e.ohm)
+    free, free_u = freedom(unit.brake_at_park)
+    drive = TimedDrive(e.driven_s, delay_s, e.supply_v, e.moved_c, e.ohm, TAU_S, VISCOUS, free)
     wrong = OHM_WRONG_COARSE if e.electric.is_coarse else OHM_WRONG
     voltage_u_v = math.hypot(accuracy.voltage_gain_u_rel * e.supply_v, accuracy.voltage_offset_u_v)
     charge_u_c = math.hypot(accuracy.gain_u_rel * e.moved_c, accuracy.offset_u_a * e.driven_s)
@@ -248,6 +249,7 @@ def _at_nominal(e: Evidence, unit: UnitType, accuracy: Accuracy) -> dict[str, fl
         RECTANGULAR * wrong * e.ohm,
         TAU_U_S,
         math.hypot(VISCOUS_U, _turns_lost(e, unit)),
+        free_u,
     )
     found = drive_at_u(drive, standard_u, unit.nominal_v)
     if found is None:

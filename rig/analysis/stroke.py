@@ -12,8 +12,9 @@ relations: any catalogue of brushed direct-current motors).
 Geometry.  The output turns one way only: 0 degrees is the stop position, a half-turn to run sweeps
 0 to 180, one to stop 180 to 360.  Lever and cable hang on a crank, so they stand at output angle
 360 - a on the way to stop where they stood at a on the way to run.  That place, 0 (stop) to 180
-(run) degrees, is the *lever position*.  A unit that coasts past its park position begins its next
-half-turn so much later: angles are then too low by that, less and less towards the cam's edge.
+(run) degrees, is the *lever position*.  A unit coasts a little past the cam's edge, and its next
+half-turn begins there.  How far is not seen; it follows from the speed at the edge, and from
+whether the unit type has a brake contact (`turn_time.coast_vs`).
 """
 
 from __future__ import annotations
@@ -43,6 +44,7 @@ from rig.analysis.model import Accuracy, Direction, HalfTurn, UnitType
 from rig.analysis.motor import MotorIdentity
 from rig.analysis.signal import Signal, make_signal
 from rig.analysis.trace import FloatArray, Trace
+from rig.analysis.turn_time import COAST_MOST, coast_vs
 
 GRID_DEG = 2.0
 HALF_TURN_DEG = 180.0
@@ -57,8 +59,6 @@ BEFORE_CUT = 2.5
 RUN_UP_U = 0.15
 # Fewer samples than this in a half-turn are no profile.
 SAMPLES = 24
-# No unit coasts further than this part of its half-turn (guess; 0.12 seen without a brake).
-COAST_MOST = 0.2
 # More than this part clipped, or dropped out, and the current says too little (guess).
 LOST_MOST = 0.1
 
@@ -246,21 +246,14 @@ def _run_up_s(stroke: _Stroke) -> float | None:
 
 
 def _coast_vs(stroke: _Stroke, tau_s: float, brake: bool | None) -> tuple[float, float]:
-    """Return how far the rotor turns after the cut-off, as its back-EMF integral, and its u (V s).
-
-    Anywhere between braked and free where it is not known which.
-    """
+    """Return how far the rotor turns after the cut-off, and its standard u (V s)."""
     n = len(stroke.time_s)
     last = slice(n - max(n // 20, 6), n - 2)
-    emf_v = max(float(np.median(stroke.emf_v[last])), 0.0)
-    drop_v = max(stroke.ohm * float(np.median(stroke.current_a[last])), 1e-3)
-    braked_vs = tau_s * (emf_v - drop_v * math.log1p(emf_v / drop_v))
-    free_vs = 0.5 * tau_s * emf_v**2 / drop_v
-    free_vs = min(free_vs, COAST_MOST * float(stroke.vs[-1]))
-    braked_vs = min(braked_vs, free_vs)
-    if brake is None:
-        return 0.5 * (braked_vs + free_vs), 0.5 * (free_vs - braked_vs) / math.sqrt(3.0)
-    return (braked_vs if brake else free_vs), 0.0
+    emf_v = float(np.median(stroke.emf_v[last]))
+    drop_v = stroke.ohm * float(np.median(stroke.current_a[last]))
+    vs, u_vs = coast_vs(emf_v, drop_v, tau_s, brake)
+    most_vs = COAST_MOST * float(stroke.vs[-1])
+    return min(vs, most_vs), min(u_vs, most_vs)
 
 
 def _profile(
@@ -272,8 +265,8 @@ def _profile(
 ) -> StrokeProfile:
     time_s = stroke.time_s
     part = np.maximum.accumulate(stroke.vs) + 1e-9 * (time_s - time_s[0])
-    coast_vs, coast_u_vs = _coast_vs(stroke, tau_s[0], unit.brake_at_park)
-    turned_deg = HALF_TURN_DEG * (part + coast_vs) / (part[-1] + coast_vs)
+    before_vs, before_u_vs = _coast_vs(stroke, tau_s[0], unit.brake_at_park)
+    turned_deg = HALF_TURN_DEG * (part + before_vs) / (part[-1] + before_vs)
     edges_deg = np.arange(0.0, HALF_TURN_DEG + 0.5 * GRID_DEG, GRID_DEG)
     edges_s = np.interp(edges_deg, turned_deg, time_s)
     # Steps before the start take no time.
@@ -306,7 +299,7 @@ def _profile(
         load_u_a=load_u_a,
         above_friction=friction_a is not None,
         nm_per_a=_nm_per_a(identity),
-        start_u_deg=HALF_TURN_DEG * coast_u_vs / (part[-1] + coast_vs),
+        start_u_deg=HALF_TURN_DEG * before_u_vs / (part[-1] + before_vs),
     )
 
 
