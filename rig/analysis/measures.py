@@ -5,9 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
-from rig.analysis.angles import OHM_WRONG, OHM_WRONG_COARSE, Angle
-from rig.analysis.at_voltage import TAU_S, TAU_U_S, VISCOUS, VISCOUS_U, drive_at_u, freedom
-from rig.analysis.at_voltage import Drive as TimedDrive
+from rig.analysis.angles import Angle
 from rig.analysis.backemf import PLATEAU_FROM, PLATEAU_TO, integral, without_spikes
 from rig.analysis.drive import Drive
 from rig.analysis.edges import Cause
@@ -15,6 +13,7 @@ from rig.analysis.evidence import Evidence
 from rig.analysis.flow import NOISE_SIGMAS
 from rig.analysis.levels import level, level_u
 from rig.analysis.model import Accuracy, HalfTurn, Outcome, UnitType
+from rig.analysis.nominal import at_nominal
 from rig.analysis.outcomes import Found
 from rig.analysis.signal import Signal
 from rig.analysis.trace import FloatArray
@@ -231,40 +230,12 @@ def _sag(
 
 
 def _at_nominal(e: Evidence, unit: UnitType, accuracy: Accuracy) -> dict[str, float | None]:
-    """The half-turn's time as it would have been at the unit type's nominal voltage."""
+    """The time as it would have been at the type's nominal voltage."""
     u_s = time_u_s(e, accuracy)
-    if u_s is None or e.electric is None or not math.isfinite(e.supply_v):
-        return {}
-    delay_s = max(e.drive.begin_s - e.window.start_s, 0.0)
-    free, free_u = freedom(unit.brake_at_park)
-    drive = TimedDrive(e.driven_s, delay_s, e.supply_v, e.moved_c, e.ohm, TAU_S, VISCOUS, free)
-    wrong = OHM_WRONG_COARSE if e.electric.is_coarse else OHM_WRONG
-    voltage_u_v = math.hypot(accuracy.voltage_gain_u_rel * e.supply_v, accuracy.voltage_offset_u_v)
-    charge_u_c = math.hypot(accuracy.gain_u_rel * e.moved_c, accuracy.offset_u_a * e.driven_s)
-    standard_u = TimedDrive(
-        u_s / COVERAGE,
-        RECTANGULAR * e.window.start_half_s,
-        voltage_u_v,
-        charge_u_c,
-        RECTANGULAR * wrong * e.ohm,
-        TAU_U_S,
-        math.hypot(VISCOUS_U, _turns_lost(e, unit)),
-        free_u,
-    )
-    found = drive_at_u(drive, standard_u, unit.nominal_v)
+    found = None if u_s is None else at_nominal(e, u_s / COVERAGE, unit, accuracy)
     if found is None:
         return {}
     return {"nominal_half_turn_s": found[0], "nominal_half_turn_u_s": COVERAGE * found[1]}
-
-
-def _turns_lost(e: Evidence, unit: UnitType) -> float:
-    """Return which part of the back-EMF is not there: shorted turns are a drag like any generator.
-
-    They take a current that follows the speed.
-    """
-    if unit.turn_vs is None:
-        return 0.0
-    return min(max(1.0 - e.turned_vs / unit.turn_vs, 0.0), 1.0)
 
 
 def _motion(e: Evidence, angle: Angle) -> dict[str, float | None]:

@@ -241,6 +241,7 @@ def _turning(seen: Values, good: Values, taken: frozenset[Factor], brake: bool |
         torque_nm=torque_nm - (drag_nm if Factor.FRICTION in taken else 0.0),
         inertia_kgm2=seen.inertia_kgm2,
         delay_s=of(Factor.ANSWER).delay_s,
+        source_ohm=of(Factor.SUPPLY).source_ohm,
         drag_nms=drag_nms if Factor.TURNS in taken else 0.0,
         brake_at_park=brake,
     )

@@ -24,7 +24,7 @@ class Nominal:
 
     ``supply_v`` (V) while it turns; ``circuit_ohm`` at 20 degrees C; ``emf_vs_per_rev`` (V s);
     ``friction_nm`` and ``load_nm`` at the output (N m); ``delay_s`` from the feed change to the
-    first current; ``brake_at_park`` as in `UnitType`.
+    first current; ``source_ohm`` of what feeds it; ``brake_at_park`` as in `UnitType`.
     """
 
     supply_v: float
@@ -33,6 +33,7 @@ class Nominal:
     friction_nm: Estimate
     load_nm: Estimate
     delay_s: Estimate
+    source_ohm: float = 0.0
     brake_at_park: bool | None = None
 
 
@@ -52,6 +53,7 @@ class Values:
     load_nm: float
     inertia_kgm2: float
     delay_s: float
+    source_ohm: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,12 +71,16 @@ class Known:
 
 @dataclass(frozen=True, slots=True)
 class Timed:
-    """Of a half-turn alone: time, answer (s), voltage (V) and charge above rest (C)."""
+    """Of a half-turn alone: time, answer (s), voltage (V) and charge above rest (C).
+
+    ``source_ohm`` by how far the voltage fell at the inrush's peak, 0 if that was not measured.
+    """
 
     half_turn_s: float
     delay_s: float
     supply_v: float
     charge_c: float
+    source_ohm: float = 0.0
 
 
 def timed(turn: HalfTurn) -> Timed | None:
@@ -84,7 +90,9 @@ def timed(turn: HalfTurn) -> Timed | None:
         return None
     delay_s = turn.response_s if turn.response_s is not None else 0.0
     charge_c = turn.charge_c - (turn.rest_a or 0.0) * (time_s - delay_s)
-    return Timed(time_s, delay_s, supply_v, charge_c)
+    sag_v, peak_a = turn.sag_v or 0.0, turn.peak_a or 0.0
+    source_ohm = max(sag_v, 0.0) / peak_a if peak_a > 0.0 else 0.0
+    return Timed(time_s, delay_s, supply_v, charge_c, source_ohm)
 
 
 def timed_u(turn: HalfTurn, of: Timed, accuracy: Accuracy) -> Timed:
@@ -163,6 +171,7 @@ class _Roots:
             load_nm=mean_a * nm_per_a - friction_nm,
             inertia_kgm2=self.tau_s * nm_per_a**2 / self.ohm,
             delay_s=own.delay_s,
+            source_ohm=own.source_ohm,
         )
 
 
@@ -186,7 +195,14 @@ def good_values(nominal: Nominal, seen: Values) -> Known:
         "delay_s": nominal.delay_s,
     }
     known = {name: e.value for name, e in told.items() if e.value is not None}
-    middle = replace(seen, half_turn_s=0.0, supply_v=nominal.supply_v, warm_ohm=0.0, **known)
+    middle = replace(
+        seen,
+        half_turn_s=0.0,
+        supply_v=nominal.supply_v,
+        source_ohm=nominal.source_ohm,
+        warm_ohm=0.0,
+        **known,
+    )
     moved = [_moved(middle, name, told[name]) for name in known]
     return Known(middle, tuple(moved))
 
@@ -240,5 +256,6 @@ def nominal_of_good(
         friction_nm=middle(lambda v: v.friction_nm, "N m"),
         load_nm=middle(lambda v: v.load_nm, "N m"),
         delay_s=middle(lambda v: v.delay_s, "s"),
+        source_ohm=median(np.array([known.values.source_ohm for known in seen])),
         brake_at_park=unit.brake_at_park,
     )

@@ -5,6 +5,7 @@ E (1 - exp(-t / tau)), with
 
     E = (V - R torque / K) / (1 + R drag / K^2)      tau = R J / K^2 / (1 + R drag / K^2)
 
+(a source that sags slows the run-up: in tau, R is that of motor and source together)
 (relations of any catalogue of brushed direct-current motors).  Its integral reaches that of half a
 revolution, less what it had coasted into the half-turn from the one before (`coast_vs`), when
 
@@ -32,7 +33,8 @@ class Turning:
     ``supply_v`` at the unit while it turns (V), ``ohm`` of the motor circuit, ``emf_vs_per_rev``
     of the output (V s); at the output, ``torque_nm`` of friction and load, ``drag_nms`` what more
     it takes for each rad/s, and ``inertia_kgm2``; ``delay_s`` from the feed change to the first
-    current.  ``brake_at_park``: the cam shorts the armature once it has cut off (None: not known).
+    current.  ``source_ohm`` of what feeds it.  ``brake_at_park``: the cam shorts the armature once
+    it has cut off (None: not known).
     """
 
     supply_v: float
@@ -42,6 +44,7 @@ class Turning:
     inertia_kgm2: float
     delay_s: float
     drag_nms: float = 0.0
+    source_ohm: float = 0.0
     brake_at_park: bool | None = None
 
     @property
@@ -51,17 +54,20 @@ class Turning:
 
     @property
     def tau_s(self) -> float:
-        """Mechanical time constant (s)."""
-        return self.ohm * self.inertia_kgm2 / self.nm_per_a**2 / self._dragged
+        """Mechanical time constant of the run-up (s)."""
+        stiffness = self.nm_per_a**2 / (self.ohm + self.source_ohm) + self.drag_nms
+        return self.inertia_kgm2 / stiffness
+
+    @property
+    def coast_tau_s(self) -> float:
+        """Mechanical time constant of motor and drag alone (s)."""
+        return self.inertia_kgm2 / (self.nm_per_a**2 / self.ohm + self.drag_nms)
 
     @property
     def emf_v(self) -> float:
         """Back-EMF at steady speed (V)."""
-        return (self.supply_v - self.ohm * self.torque_nm / self.nm_per_a) / self._dragged
-
-    @property
-    def _dragged(self) -> float:
-        return 1.0 + self.ohm * self.drag_nms / self.nm_per_a**2
+        standing_v = self.supply_v - self.ohm * self.torque_nm / self.nm_per_a
+        return standing_v / (1.0 + self.ohm * self.drag_nms / self.nm_per_a**2)
 
 
 def coast_vs(emf_v: float, drop_v: float, tau_s: float, brake: bool | None) -> tuple[float, float]:
@@ -85,7 +91,8 @@ def half_turn_time(turning: Turning) -> float | None:
     if emf_v <= STANDS_SHARE * turning.supply_v:
         return None
     whole_vs = HALF_REV * turning.emf_vs_per_rev
-    before_vs, _ = coast_vs(emf_v, turning.supply_v - emf_v, tau_s, turning.brake_at_park)
+    drop_v, coast_tau_s = turning.supply_v - emf_v, turning.coast_tau_s
+    before_vs, _ = coast_vs(emf_v, drop_v, coast_tau_s, turning.brake_at_park)
     steady_s = (whole_vs - min(before_vs, COAST_MOST * whole_vs)) / emf_v
     # Newton's method from above: the left side is convex and rising, so it never oversteps.
     t = steady_s + tau_s
