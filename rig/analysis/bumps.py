@@ -49,6 +49,9 @@ ALIKE = 0.4
 SIDE_DEG = 2.0, 8.0
 # ... the load inside must stand above that on either side by this part of the height (guess).
 OUT = 0.3
+# A dip is looked for so far before a bump, compared with the load so far before (degrees), and is
+# one from this part of the bump's height (guess).
+DIP_DEG, DIP = (8.0, 24.0), 0.5
 # Fewer points than this tell nothing.
 POINTS = 24
 
@@ -224,7 +227,9 @@ def _measured(
     bumps = [
         Bump(a, b, float(height), float(height_u))
         for (a, b), height, height_u in zip(found, fit[parts:], u[parts:], strict=True)
-        if height > SIGMAS * height_u and _stands_out(x, y, a, b, float(height))
+        if height > SIGMAS * height_u
+        and _stands_out(x, y, a, b, float(height))
+        and not _follows_a_dip(x, y, a, float(height))
     ]
     alone = [bump for bump in bumps if not any(_belongs(bump, other) for other in bumps)]
     return _Fit(_joined(sorted(alone, key=lambda bump: bump.from_deg)), cost)
@@ -246,6 +251,15 @@ def _stands_out(
     return all(
         inside.mean() > side.mean() + OUT * height_a for side in (before, after) if len(side)
     )
+
+
+def _follows_a_dip(x: FloatArray, y: FloatArray, from_deg: float, height_a: float) -> bool:
+    """Whether the current dropped out just before: then the rotor was sped up again, not loaded."""
+    just = y[(x < from_deg + 0.5 * EDGE_DEG) & (x > from_deg - DIP_DEG[0])]
+    before = y[(x <= from_deg - DIP_DEG[0]) & (x > from_deg - DIP_DEG[1])]
+    if len(just) == 0 or len(before) == 0:
+        return False
+    return float(just.min()) < median(before) - DIP * height_a
 
 
 def _joined(bumps: list[Bump]) -> list[Bump]:

@@ -148,7 +148,8 @@ class _Stroke:
     """Sample by sample, from the contact's making (or the first current) to the cut-off.
 
     ``vs`` is the back-EMF integral so far (V s), ``charge_c`` the charge; ``noise_a`` that of the
-    current from sample to sample, ``step_s`` the usual distance of samples.
+    current from sample to sample, ``step_s`` the usual distance of samples; ``out_s`` from when to
+    when the current dropped out.
     """
 
     time_s: FloatArray
@@ -159,6 +160,7 @@ class _Stroke:
     ohm: float
     noise_a: float
     step_s: float
+    out_s: tuple[tuple[float, float], ...]
 
 
 def _known(value: Estimate | None) -> float | None:
@@ -202,6 +204,7 @@ def _stroke(signal: Signal, drive: Drive, cut: Cut, electric: Electric, ohm: flo
             MAD_TO_SIGMA * median(np.abs(rough)) / math.sqrt(1.5), drive.rest.noise_a, 1e-6
         ),
         step_s=max(signal.step_s, 1e-6),
+        out_s=tuple((float(signal.time_s[a]), float(signal.time_s[b])) for a, b in drive.out),
     )
 
 
@@ -280,6 +283,9 @@ def _profile(
     load_a = current_a - inertia_a - (0.0 if friction_a is None else friction_a)
     blind_s = time_s[0] + max(RUN_UP * tau_s[0], INDUCTIVE_S)
     blind = (edges_s[:-1] < blind_s) | (edges_s[1:] > time_s[-1] - BEFORE_CUT * stroke.step_s)
+    for out_s, back_s in stroke.out_s:  # and then it runs up again
+        again_s = back_s + RUN_UP * tau_s[0]
+        blind |= (edges_s[1:] > out_s - stroke.step_s) & (edges_s[:-1] < again_s)
     load_a[blind] = np.nan
     # Noise: of the current's mean, and through the slope of the speed.
     mean_u_a = stroke.noise_a * np.sqrt(np.minimum(stroke.step_s / took_s, 1.0))
