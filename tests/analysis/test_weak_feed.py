@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import pytest
 import spice
-from hypothesis import assume, given
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from stroke_traces import UNIT, Conditions, half_turns, kink, run
 
@@ -28,8 +28,7 @@ def plain(limit_s):
 # --- the time at another voltage ----------------------------------------------------------------
 
 
-@pytest.mark.parametrize("every", [1, 5])
-@pytest.mark.parametrize("brake", [None, False])
+@pytest.mark.parametrize(("brake", "every"), [(None, 5), (False, 1)])
 @pytest.mark.parametrize("at", ["low_supply", "good", "high_supply"])
 @pytest.mark.parametrize("fed", ["low_supply", "good", "high_supply", "weak_supply"])
 def test_ngspice_at_another_supply(fed, at, brake, every):
@@ -51,7 +50,7 @@ def test_ngspice_at_another_supply(fed, at, brake, every):
 
 
 @pytest.mark.parametrize("hz", [1000, 200])
-@pytest.mark.parametrize("supply_v", [8.5, 10.0, 14.5])
+@pytest.mark.parametrize("supply_v", [8.5, 14.5])
 @pytest.mark.parametrize(
     ("faults", "within"),
     [
@@ -129,6 +128,7 @@ SECONDS = st.floats(0.1, 5.0)
 U = st.just(0.0) | st.floats(1e-4, 0.5)
 
 
+@settings(max_examples=60)
 @given(SECONDS, U, SECONDS, U, SECONDS)
 def test_a_weak_feed_only_ever_turns_a_fail_into_a_retest(
     time_s, u_s, nominal_s, nominal_u_s, most
@@ -151,6 +151,7 @@ def test_a_weak_feed_only_ever_turns_a_fail_into_a_retest(
         assert now is Verdict.FAIL
 
 
+@settings(max_examples=40)
 @given(SECONDS, SECONDS, U, st.floats(0.05, 4.0))
 def test_a_table_is_not_touched(time_s, nominal_s, nominal_u_s, most):
     assume(abs(time_s - most) > 0.05)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 
@@ -60,6 +61,7 @@ def tooth(nm: float, output_deg: float) -> tuple[AppliedFault, ...]:
     return effect("tooth_nm", nm), effect("tooth_deg", output_deg)
 
 
+@cache
 def run(c: Conditions) -> tuple[Trace, Waveform]:
     """Run half-turns to run and back; return what a rig would record, and the truth."""
     changes = [(FED_S, True, False)]
