@@ -26,11 +26,15 @@ import stroke_traces as st
 
 from drivers.simulated.parameters import UnitParameters, spread_unit
 from rig.analysis.binding import Bind, find_binds
+from rig.analysis.model import Accuracy
+from rig.analysis.motor import identify
 from rig.analysis.stroke import stroke_profiles
 
 PLACE_DEG, FALSE_MOST, MISSED_MOST = 5.0, 0.01, 0.02
 CLEAR_DEG = 20.0
 KINDS = ("kink", "healthy", "spring")
+# As it truly is, as `identify` finds it from the same trace, and nothing known of it.
+MOTORS = ("known", "identified", "unknown")
 
 
 @dataclass(frozen=True)
@@ -51,8 +55,8 @@ class Tried:
         return next((b for b in near if len(b.directions) == 2), None)
 
 
-def try_unit(seed: int, kind: str, *, identified: bool) -> Tried:
-    """Run a unit of a seed; return what was found of it."""
+def try_unit(seed: int, kind: str, motor: str = "identified") -> Tried:
+    """Run a unit of a seed; return what was found of it, by how the motor is known."""
     rng = random.Random(f"binding {seed} {kind}")
     parameters = spread_unit(UnitParameters(), rng)
     kink = (rng.uniform(25.0, 155.0), rng.uniform(8.0, 60.0), rng.uniform(0.5, 8.0))
@@ -71,7 +75,11 @@ def try_unit(seed: int, kind: str, *, identified: bool) -> Tried:
         faults=faults,
     )
     trace, _ = st.run(made)
-    identity = st.identity_of(parameters) if identified else None
+    identity = None
+    if motor == "known":
+        identity = st.identity_of(parameters)
+    elif motor == "identified":
+        identity = identify([trace], st.UNIT, Accuracy())
     profiles = stroke_profiles(trace, st.half_turns(trace), st.UNIT, identity)
     return Tried(kind, hz, kink if kind == "kink" else None, find_binds(profiles))
 
@@ -84,15 +92,15 @@ def main() -> int:
     ask.add_argument("--tell", action="store_true", help="tell every unit that went wrong")
     asked = ask.parse_args()
     broken = False
-    for identified in (True, False):
+    for motor in MOTORS:
         began_s = time.monotonic()
         found = [
-            try_unit(seed, kind, identified=identified)
+            try_unit(seed, kind, motor)
             for seed in range(asked.first, asked.first + asked.units)
             for kind in KINDS
         ]
         took_s = time.monotonic() - began_s
-        print(f"\nmotor {'identified' if identified else 'not identified'}, {took_s:.0f} s")
+        print(f"\nmotor {motor}, {took_s:.0f} s")
         broken |= _tell(found, tell=asked.tell)
     return int(broken)
 
@@ -108,7 +116,7 @@ def _tell(found: list[Tried], *, tell: bool) -> bool:
         mine = [t for t in found if t.kind == kind]
         false = [t for t in mine if t.binds]
         print(f"  {kind}: {len(false)} of {len(mine)} said to bind")
-        broken |= len(false) > FALSE_MOST * len(mine)
+        broken |= kind == "healthy" and len(false) > FALSE_MOST * len(mine)
         if tell:
             for t in false:
                 print("   ", t.hz, [(b.lever_deg, b.width_deg, b.directions) for b in t.binds])
