@@ -33,6 +33,9 @@ VISCOUS_R, VISCOUS_R_U, VISCOUS_MOST = 0.02, 0.015, 0.35
 ALIKE = 0.10
 # A spring or a kink leaves its mark on the level: this part of what the load varies (guess).
 MARK = 0.02
+# Where the two ways differ and neither law tells why, friction may be higher than the easier way by
+# this part of what the mean of both is (standard, guess).
+HELPED = 0.3
 ONE_SPEED = (
     "all half-turns ran at about the same speed: half-turns at a second supply voltage, 3 V away "
     "or more, bring it"
@@ -117,6 +120,8 @@ def _level_of_all(ways: dict[Direction, FloatArray]) -> tuple[float, float, floa
     single = [_level(profile) for profile in ways.values()]
     spread_a = max(spread for *_, spread in single)
     level_a, u_a, _ = _choose(ways, single)
+    levels = [level for level, *_ in single]
+    spread_a = max(spread_a, max(levels) - min(levels))
     return level_a, float(np.hypot(u_a, MARK * spread_a)), spread_a
 
 
@@ -136,7 +141,9 @@ def _choose(
     even = [way for way in single if way[2] < evenest[2] + slack_a]
     if len(even) == 2 and abs(single[0][0] - single[1][0]) < ALIKE * mean[0]:
         return mean
-    return min(even, key=lambda way: way[0])  # what binds only takes
+    # What binds only takes, so the easier way is friction; unless a spring helps it.
+    level_a, u_a, spread_a = min(even, key=lambda way: way[0])
+    return level_a, float(np.hypot(u_a, HELPED * max(mean[0] - level_a, 0.0))), spread_a
 
 
 def _level(profile: FloatArray) -> tuple[float, float, float]:

@@ -90,9 +90,9 @@ def identify(
     stalls = _stalls(turned, warming, len(traces), jam, accuracy)
     fit, why_not = _fit(turned, warming, stalls, unit)
     ohm = estimates.circuit_ohm(fit, stalls, accuracy, why_not)
-    drives = follow(turned, warming, fit) if fit is not None and ohm.known else []
     friction, emf = None, None
-    if fit is not None and ohm.known:
+    if fit is not None:
+        drives = follow(turned, warming, fit)
         friction = find_friction([d for d in drives if d.drive.whole], fit, unit)
         fit = _with_viscous(fit, friction, drives, unit)
         why_not = estimates.NO_HALF_TURN
@@ -112,26 +112,24 @@ def _identity(
     ambient_c: float | None,
     why_not: str,
 ) -> MotorIdentity:
-    usable = fit if ohm.known else None
-    winding_c = estimates.winding_c(usable, ambient_c)
-    constant = estimates.emf_vs_per_rev(emf, usable, accuracy, why_not)
+    winding_c = estimates.winding_c(fit, ambient_c)
+    constant = estimates.emf_vs_per_rev(emf, fit, accuracy, why_not)
     level = estimates.Level(accuracy, zero_u_a, why_not)
-    start_missing = ohm.missing or why_not
     return MotorIdentity(
         circuit_ohm=ohm,
         circuit_20c_ohm=reduced_to_20c(ohm, winding_c),
         emf_vs_per_rev=constant,
         friction_a=level.friction(friction),
-        time_constant_s=estimates.time_constant_s(usable, start_missing),
-        inertia_kgm2=estimates.inertia_kgm2(usable, constant, accuracy),
+        time_constant_s=estimates.time_constant_s(fit, why_not),
+        inertia_kgm2=estimates.inertia_kgm2(fit, constant, accuracy),
         winding_c=winding_c,
         dry_friction_a=level.dry(friction),
         viscous_as_per_rev=estimates.viscous_as_per_rev(friction, constant),
         friction_rev_s=estimates.friction_rev_s(friction, constant),
         friction_to_run_a=level.one_way(friction, friction.to_run_a if friction else None),
         friction_to_stop_a=level.one_way(friction, friction.to_stop_a if friction else None),
-        inductance_h=estimates.inductance_h(usable, start_missing),
-        rise_k=estimates.rise_k(usable, warming.end_k, ambient_c, start_missing),
+        inductance_h=estimates.inductance_h(fit, why_not),
+        rise_k=estimates.rise_k(fit, warming.end_k, ambient_c, why_not),
         notes=estimates.notes(friction, emf),
     )
 
