@@ -28,6 +28,8 @@ VISCOUS, SPEED, HENRY, KELVIN = "A s/rev", "rev/s", "H", "K"
 # (standard; measured on ngspice and simulated motors, 200 Hz to 2 kHz).
 OHM_MODEL, OHM_BETWEEN = 0.005, 0.13
 INERTIA_MODEL, HENRY_BETWEEN = 0.02, 0.2
+# ... and by how much more for each standard deviation that the starts misfit (guess).
+MISFIT_COSTS = 2.0
 # An inductance is over too soon to be seen in samples farther apart (s).
 HENRY_STEP_MOST_S = 0.0012
 # Beyond these parts a resistance from starts, or an inertia, is no measurement.
@@ -103,9 +105,14 @@ def ohm_scatter(fit: RunUpFit) -> float:
     return math.hypot(float(fit.covariance[0, 0]) ** 0.5, ohm_model(fit))
 
 
+def ill(fit: RunUpFit) -> float:
+    """Return by how much the model's own errors are larger than usual: it does not fit as usual."""
+    return 1.0 + MISFIT_COSTS * max(fit.misfit - 1.0, 0.0)
+
+
 def ohm_model(fit: RunUpFit) -> float:
     """Return by what part of R the model is off (standard), and J/K2 the other way."""
-    model = math.hypot(OHM_MODEL, OHM_BETWEEN * fit.step_s / fit.time_constant_s)
+    model = math.hypot(OHM_MODEL * ill(fit), OHM_BETWEEN * fit.step_s / fit.time_constant_s)
     # Stalls do not depend on the starts' first samples.
     return float((model**-2 + sum((s.ohm / s.u_ohm) ** 2 for s in fit.stalls)) ** -0.5)
 
@@ -116,7 +123,7 @@ def time_constant_s(fit: RunUpFit | None, missing: str) -> Estimate:
         return unknown(SECOND, missing)
     c = fit.covariance
     own = max(float(c[0, 0] + c[2, 2] + 2.0 * c[0, 2]), 0.0) ** 0.5
-    u = math.hypot(own, INERTIA_MODEL)
+    u = math.hypot(own, INERTIA_MODEL * ill(fit))
     if u > INERTIA_U_MOST:
         return unknown(SECOND, TOO_COARSE)
     return Estimate(fit.time_constant_s, u * fit.time_constant_s, SECOND)
@@ -162,7 +169,10 @@ def inertia_kgm2(fit: RunUpFit | None, emf: Estimate, accuracy: Accuracy) -> Est
     # C is a charge over a voltage: the current's gain stays; the voltage's stays once, and K has it
     # twice.
     own = math.hypot(
-        float(fit.covariance[2, 2]) ** 0.5, accuracy.gain_u_rel, INERTIA_MODEL, ohm_model(fit)
+        float(fit.covariance[2, 2]) ** 0.5,
+        accuracy.gain_u_rel,
+        INERTIA_MODEL * ill(fit),
+        ohm_model(fit),
     )
     u = math.hypot(own, 2.0 * emf.u / emf.value)
     if u > INERTIA_U_MOST:
