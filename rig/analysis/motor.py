@@ -28,6 +28,9 @@ from rig.analysis.winding import reduced_to_20c
 # At standstill the resistance depends on where the commutator stands (standard, part, guess); one
 # seen at the end of a half-turn that jammed is known less well than one of a jam test.
 COMMUTATOR_U, JAMMED_U = 0.01, 0.02
+# A level current in a half-turn is that of standstill if the resistance is not far above the
+# nominal one; else it may be a leak (guess).
+STALL_MOST = 1.6
 # Beyond this a fit does not describe the starts; nor beyond that, if the lever soon ran into
 # something.  A rippling commutator makes 3 (ngspice, 15 %).
 MISFIT_MOST, JAMMED_MISFIT_MOST = 4.0, 1.0
@@ -88,7 +91,7 @@ def identify(
     """
     turned, zero_u_a = find_turned([*traces, *jam], unit, accuracy)
     warming = predict_warming(turned, unit)
-    stalls = _stalls(turned, warming, len(traces), jam, accuracy)
+    stalls = _stalls(turned, warming, len(traces), jam, unit, accuracy)
     fit, why_not = _fit(turned, warming, stalls, unit)
     ohm = estimates.circuit_ohm(fit, stalls, accuracy, why_not)
     friction, emf = None, None
@@ -142,13 +145,15 @@ def _fit(
     if not turned:
         return None, estimates.NO_START
     if all(t.line is None for t in turned):
-        return None, estimates.NO_VOLTAGE
+        limited = any(t.limited for t in turned)
+        return None, estimates.LIMITED if limited else estimates.NO_VOLTAGE
     rises = zip(turned, warming.start_k, strict=True)
     usable = [(t, k) for t, k in rises if t.from_rest and t.line is not None]
     # A lever that soon runs into something does not run up; it serves if nothing else does.
     free = [(t, k) for t, k in usable if t.standing_ohm is None]
     if not usable:
-        return None, estimates.NO_START
+        clipped = any(t.clipped for t in turned)
+        return None, estimates.CLIPPED if clipped else estimates.NO_START
     starts, start_k = zip(*(free or usable), strict=True)
     fit = fit_run_ups(starts, start_k, unit.winding_ohm, stalls)
     if fit is None or fit.misfit > (MISFIT_MOST if free else JAMMED_MISFIT_MOST):
@@ -161,6 +166,7 @@ def _stalls(
     warming: Warming,
     count: int,
     jam: Sequence[Trace],
+    unit: UnitType,
     accuracy: Accuracy,
 ) -> list[StallOhm]:
     """Return the resistances at standstill, with what they scatter, common gains left out."""
@@ -177,7 +183,7 @@ def _stalls(
         found.append(StallOhm(measure.value, u, max(means_k, default=warming.end_k)))
     if not found:
         for t, along in zip(turned, warming.along_k, strict=True):
-            if t.standing_ohm is not None:
+            if t.standing_ohm is not None and t.standing_ohm < STALL_MOST * unit.winding_ohm:
                 u = JAMMED_U * t.standing_ohm
                 found.append(StallOhm(t.standing_ohm, u, float(along.mean())))
     return found

@@ -47,6 +47,14 @@ NO_START = (
     "test the resistance"
 )
 NO_VOLTAGE = "the voltage was not recorded: it must be measured beside the current"
+CLIPPED = (
+    "the inrush was beyond the sensor's range: half-turns with a larger range (a smaller shunt) "
+    "bring it"
+)
+LIMITED = (
+    "the supply limited the inrush: half-turns on a supply that gives all of it bring it, a jam "
+    "test the resistance"
+)
 NOT_FOLLOWED = (
     "the starts do not look like a motor that runs up freely: half-turns with the lever free bring "
     "it, a jam test the resistance"

@@ -20,6 +20,7 @@ from drawn_motors import ACCURACY, draw, traces_of
 from rig.analysis.estimate import Estimate
 from rig.analysis.model import Accuracy
 from rig.analysis.motor import MotorIdentity, identify
+from rig.analysis.trace import Trace
 
 SPICE_ACCURACY = Accuracy(sensor_delay_u_s=266e-6)
 SMALL, LARGE = 0.03, 0.10
@@ -200,6 +201,41 @@ def test_without_voltage_or_ambient_temperature_that_is_what_is_missing():
     assert found.circuit_ohm.known
     assert "ambient" in found.circuit_20c_ohm.missing
     assert "ambient" in found.winding_c.missing
+
+
+def test_an_inrush_cut_off_by_sensor_or_supply_is_told():
+    """Flat at 9 A: one code by a sensor's range, with noise on it by a supply's limit."""
+    trace = spice.trace_of("good")
+    flat_a = np.minimum(trace.current_a, 9.0)
+    clipped = identify([replace(trace, current_a=flat_a)], unit_of("good"), SPICE_ACCURACY)
+    assert "sensor's range" in clipped.circuit_ohm.missing
+    flat_a = flat_a + 0.012 * np.random.default_rng(3).standard_normal(len(trace))
+    limited = identify([replace(trace, current_a=flat_a)], unit_of("good"), SPICE_ACCURACY)
+    assert "supply limited" in limited.circuit_ohm.missing
+    assert "jam test" in limited.circuit_ohm.missing
+
+
+@pytest.mark.parametrize("circuit", ["good", "braked", "leak_noisy"])
+def test_samples_lost_at_random(circuit):
+    trace = tm.noisy(circuit)
+    kept = np.random.default_rng(7).random(len(trace)) > 0.2
+    seen = Trace(
+        trace.time_s[kept],
+        trace.current_a[kept],
+        trace.voltage_v[kept],
+        trace.battery_feed[kept],
+        trace.ignition_feed[kept],
+    )
+    found = identify([seen], unit_of(circuit), SPICE_ACCURACY, ambient_c=20.0)
+    assert all(size < 2.5 for _, size in deviations(circuit, found))
+    near(found.circuit_ohm, tm.started_ohm(circuit), SMALL)
+    near(found.emf_vs_per_rev, tm.true_motor(circuit).emf_vs_per_rev, SMALL)
+
+
+def test_no_trace_tells_nothing():
+    found = identify([], unit_of("good"), SPICE_ACCURACY)
+    assert not found.circuit_ohm.known
+    assert found.circuit_ohm.missing
 
 
 def test_a_jam_test_sharpens_what_200_hz_leave_open():
