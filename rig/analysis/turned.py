@@ -105,7 +105,7 @@ def _turned(
     closed = np.ones(len(current_a), dtype=np.bool_)
     for a, b in drive.out:
         closed[max(a - first - 1, 0) : b - first + 1] = False
-    limited = e.standstill is None and _is_limited(signal, e)
+    limited = e.standstill is None and e.clipped_part == 0.0 and _is_limited(signal, e)
     standing = e.standstill is not None and e.standstill.is_sure and e.cut is None
     whole = half_turn is not None and half_turn.outcome in WHOLE and not e.window.homing
     return Turned(
