@@ -17,6 +17,9 @@ from rig.analysis.model import Direction, UnitType
 from rig.analysis.run_up_fit import RunUpFit
 from rig.analysis.trace import FloatArray
 
+# A level (A), its standard uncertainty by its shape, and its spread over the way.
+_Level = tuple[float, float, float]
+
 # So many parts of the way must be seen.
 SEEN_LEAST = PARTS // 3
 # Profiles whose spread differs by less than this part of the level are as even (guess).
@@ -33,6 +36,9 @@ VISCOUS_R, VISCOUS_R_U, VISCOUS_MOST = 0.02, 0.015, 0.35
 ALIKE = 0.10
 # A spring or a kink leaves its mark on the level: this part of what the load varies (guess).
 MARK = 0.02
+# Where the two ways differ and neither law tells why, friction may be higher than the easier way by
+# this part of what the mean of both is (standard, guess).
+HELPED = 0.3
 ONE_SPEED = (
     "all half-turns ran at about the same speed: half-turns at a second supply voltage, 3 V away "
     "or more, bring it"
@@ -76,9 +82,13 @@ def find_friction(drives: list[Followed], fit: RunUpFit, unit: UnitType) -> Fric
         stack = np.array([p for d, p in seen if d.drive.direction is direction])
         if len(stack):
             ways[direction] = _mean(stack)
-    level_a, u_a, spread_a = _level_of_all(ways)
-    levels = {way: _level(p)[0] for way, p in ways.items()}
-    emf_v = float(np.mean([d.running_v for d, _ in seen]))
+    singles = {way: _level(profile) for way, profile in ways.items()}
+    (level_a, own_u_a, _), used = _choose(ways, singles)
+    levels = {way: level for way, (level, *_) in singles.items()}
+    spread_a = max(spread for *_, spread in singles.values())
+    spread_a = max(spread_a, max(levels.values()) - min(levels.values()))
+    u_a = float(np.hypot(own_u_a, MARK * spread_a))
+    emf_v = float(np.mean([d.running_v for d, _ in seen if d.drive.direction in used]))
     growth = _growth(seen)
     told = growth is not None
     if growth is None:
@@ -112,34 +122,32 @@ def _mean(stack: FloatArray) -> FloatArray:
     return mean
 
 
-def _level_of_all(ways: dict[Direction, FloatArray]) -> tuple[float, float, float]:
-    """Return level, uncertainty and spread: of both ways' mean, or of the evener or easier way."""
-    single = [_level(profile) for profile in ways.values()]
-    spread_a = max(spread for *_, spread in single)
-    level_a, u_a, _ = _choose(ways, single)
-    return level_a, float(np.hypot(u_a, MARK * spread_a)), spread_a
-
-
 def _choose(
-    ways: dict[Direction, FloatArray], single: list[tuple[float, float, float]]
-) -> tuple[float, float, float]:
-    evenest = min(single, key=lambda way: way[2])
+    ways: dict[Direction, FloatArray], singles: dict[Direction, _Level]
+) -> tuple[_Level, tuple[Direction, ...]]:
+    """Return the level that is friction, and the ways that show it: both, or the easier one."""
+    evenest = min(singles, key=lambda way: singles[way][2])
     if len(ways) == 1:
-        return evenest
+        return singles[evenest], (evenest,)
     both = 0.5 * (ways[Direction.TO_RUN] + ways[Direction.TO_STOP][::-1])
     if int(np.isfinite(both).sum()) < SEEN_LEAST:
-        return evenest
+        return singles[evenest], (evenest,)
     mean = _level(both)
     slack_a = AS_EVEN * mean[0]
-    if mean[2] < evenest[2] - slack_a:
-        return mean  # a spring: each way is uneven, the mean of both is not
-    even = [way for way in single if way[2] < evenest[2] + slack_a]
-    if len(even) == 2 and abs(single[0][0] - single[1][0]) < ALIKE * mean[0]:
-        return mean
-    return min(even, key=lambda way: way[0])  # what binds only takes
+    if mean[2] < singles[evenest][2] - slack_a:
+        return mean, tuple(ways)  # a spring: each way is uneven, the mean of both is not
+    even = [way for way in ways if singles[way][2] < singles[evenest][2] + slack_a]
+    levels = [singles[way][0] for way in ways]
+    if len(even) == 2 and abs(levels[0] - levels[1]) < ALIKE * mean[0]:
+        return mean, tuple(ways)
+    # What binds only takes, so the easier way is friction; unless a spring helps it.
+    easier = min(even, key=lambda way: singles[way][0])
+    level_a, u_a, spread_a = singles[easier]
+    u_a = float(np.hypot(u_a, HELPED * max(mean[0] - level_a, 0.0)))
+    return (level_a, u_a, spread_a), (easier,)
 
 
-def _level(profile: FloatArray) -> tuple[float, float, float]:
+def _level(profile: FloatArray) -> _Level:
     """Return the level most of the way has, its uncertainty, and the spread of four fifths of it.
 
     The mean of the shortest interval that holds half the parts: a kink that binds on less than

@@ -28,7 +28,8 @@ def load_profile(followed: Followed, fit: RunUpFit) -> FloatArray:
     The drive must be one that went half round.
     """
     profile = np.full(PARTS, np.nan)
-    drive, current_a, emf_v = followed.drive, followed.current_a, followed.emf_v
+    # Where the current dropped out there was none to turn the load, whatever bridges the gap.
+    drive, current_a, emf_v = followed.drive, followed.drive.current_a, followed.emf_v
     time_s = drive.time_s
     if drive.cut_s is None or len(time_s) < 2 * PARTS:
         return profile

@@ -28,8 +28,12 @@ from rig.analysis.winding import reduced_to_20c
 # At standstill the resistance depends on where the commutator stands (standard, part, guess); one
 # seen at the end of a half-turn that jammed is known less well than one of a jam test.
 COMMUTATOR_U, JAMMED_U = 0.01, 0.02
-# Beyond this a fit does not describe the starts.
-MISFIT_MOST = 1.5
+# A level current in a half-turn is that of standstill if the resistance is not far above the
+# nominal one; else it may be a leak (guess).
+STALL_MOST = 1.6
+# Beyond this a fit does not describe the starts; nor beyond that, if the lever soon ran into
+# something.  A rippling commutator makes 3 (ngspice, 15 %).
+MISFIT_MOST, JAMMED_MISFIT_MOST = 4.0, 1.0
 
 
 NOT_ASKED = Estimate(None, None, "", "nobody asked for it")
@@ -87,12 +91,12 @@ def identify(
     """
     turned, zero_u_a = find_turned([*traces, *jam], unit, accuracy)
     warming = predict_warming(turned, unit)
-    stalls = _stalls(turned, warming, len(traces), jam, accuracy)
+    stalls = _stalls(turned, warming, len(traces), jam, unit, accuracy)
     fit, why_not = _fit(turned, warming, stalls, unit)
     ohm = estimates.circuit_ohm(fit, stalls, accuracy, why_not)
-    drives = follow(turned, warming, fit) if fit is not None and ohm.known else []
     friction, emf = None, None
-    if fit is not None and ohm.known:
+    if fit is not None:
+        drives = follow(turned, warming, fit)
         friction = find_friction([d for d in drives if d.drive.whole], fit, unit)
         fit = _with_viscous(fit, friction, drives, unit)
         why_not = estimates.NO_HALF_TURN
@@ -112,26 +116,24 @@ def _identity(
     ambient_c: float | None,
     why_not: str,
 ) -> MotorIdentity:
-    usable = fit if ohm.known else None
-    winding_c = estimates.winding_c(usable, ambient_c)
-    constant = estimates.emf_vs_per_rev(emf, usable, accuracy, why_not)
+    winding_c = estimates.winding_c(fit, ambient_c)
+    constant = estimates.emf_vs_per_rev(emf, fit, accuracy, why_not)
     level = estimates.Level(accuracy, zero_u_a, why_not)
-    start_missing = ohm.missing or why_not
     return MotorIdentity(
         circuit_ohm=ohm,
         circuit_20c_ohm=reduced_to_20c(ohm, winding_c),
         emf_vs_per_rev=constant,
         friction_a=level.friction(friction),
-        time_constant_s=estimates.time_constant_s(usable, start_missing),
-        inertia_kgm2=estimates.inertia_kgm2(usable, constant, accuracy),
+        time_constant_s=estimates.time_constant_s(fit, why_not),
+        inertia_kgm2=estimates.inertia_kgm2(fit, constant, accuracy),
         winding_c=winding_c,
         dry_friction_a=level.dry(friction),
         viscous_as_per_rev=estimates.viscous_as_per_rev(friction, constant),
         friction_rev_s=estimates.friction_rev_s(friction, constant),
         friction_to_run_a=level.one_way(friction, friction.to_run_a if friction else None),
         friction_to_stop_a=level.one_way(friction, friction.to_stop_a if friction else None),
-        inductance_h=estimates.inductance_h(usable, start_missing),
-        rise_k=estimates.rise_k(usable, warming.end_k, ambient_c, start_missing),
+        inductance_h=estimates.inductance_h(fit, why_not),
+        rise_k=estimates.rise_k(fit, warming.end_k, ambient_c, why_not),
         notes=estimates.notes(friction, emf),
     )
 
@@ -143,16 +145,18 @@ def _fit(
     if not turned:
         return None, estimates.NO_START
     if all(t.line is None for t in turned):
-        return None, estimates.NO_VOLTAGE
+        limited = any(t.limited for t in turned)
+        return None, estimates.LIMITED if limited else estimates.NO_VOLTAGE
     rises = zip(turned, warming.start_k, strict=True)
     usable = [(t, k) for t, k in rises if t.from_rest and t.line is not None]
     # A lever that soon runs into something does not run up; it serves if nothing else does.
-    free = [(t, k) for t, k in usable if t.standing_ohm is None] or usable
-    if not free:
-        return None, estimates.NO_START
-    starts, start_k = zip(*free, strict=True)
+    free = [(t, k) for t, k in usable if t.standing_ohm is None]
+    if not usable:
+        clipped = any(t.clipped for t in turned)
+        return None, estimates.CLIPPED if clipped else estimates.NO_START
+    starts, start_k = zip(*(free or usable), strict=True)
     fit = fit_run_ups(starts, start_k, unit.winding_ohm, stalls)
-    if fit is None or fit.misfit > MISFIT_MOST:
+    if fit is None or fit.misfit > (MISFIT_MOST if free else JAMMED_MISFIT_MOST):
         return None, estimates.NOT_FOLLOWED
     return fit, ""
 
@@ -162,6 +166,7 @@ def _stalls(
     warming: Warming,
     count: int,
     jam: Sequence[Trace],
+    unit: UnitType,
     accuracy: Accuracy,
 ) -> list[StallOhm]:
     """Return the resistances at standstill, with what they scatter, common gains left out."""
@@ -178,7 +183,7 @@ def _stalls(
         found.append(StallOhm(measure.value, u, max(means_k, default=warming.end_k)))
     if not found:
         for t, along in zip(turned, warming.along_k, strict=True):
-            if t.standing_ohm is not None:
+            if t.standing_ohm is not None and t.standing_ohm < STALL_MOST * unit.winding_ohm:
                 u = JAMMED_U * t.standing_ohm
                 found.append(StallOhm(t.standing_ohm, u, float(along.mean())))
     return found

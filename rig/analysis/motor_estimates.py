@@ -22,14 +22,23 @@ from rig.analysis.winding import COPPER_PER_K, USED
 OHM, EMF, AMPERE, SECOND, INERTIA, CELSIUS = "ohm", "V s/rev", "A", "s", "kg m2", "degC"
 VISCOUS, SPEED, HENRY, KELVIN = "A s/rev", "rev/s", "H", "K"
 
-# What the model leaves out (brushes, ripple, bounce) shifts a resistance from starts, and an
-# inertia, by these parts (standard; measured on ngspice and simulated motors).
-OHM_MODEL, INERTIA_MODEL, HENRY_MODEL = 0.008, 0.02, 0.1
+# What the model leaves out (brushes, ripple) shifts a resistance from starts, and an inertia, by
+# these parts; what a contact does between two samples shifts a resistance by a part of the sample
+# distance over the mechanical time constant, and an inductance by a part for each millisecond
+# (standard; measured on ngspice and simulated motors, 200 Hz to 2 kHz).
+OHM_MODEL, OHM_BETWEEN = 0.005, 0.13
+INERTIA_MODEL, HENRY_BETWEEN = 0.02, 0.2
+# ... and by how much more for each standard deviation that the starts misfit (guess).
+MISFIT_COSTS = 2.0
+# An inductance is over too soon to be seen in samples farther apart (s).
+HENRY_STEP_MOST_S = 0.0012
 # Beyond these parts a resistance from starts, or an inertia, is no measurement.
-OHM_U_MOST, INERTIA_U_MOST = 0.10, 0.25
+OHM_U_MOST, EMF_U_MOST, INERTIA_U_MOST = 0.10, 0.10, 0.25
 # A winding that has rested is at ambient temperature to within this; the starts of a run agree on
 # a temperature to within that (K, guesses).
 AMBIENT_U_K, DRIFT_U_K = 2.0, 1.0
+# The rise follows the shape that nominal heat data give it to this part (guess).
+RISE_SHAPE = 0.04
 # A rise known no better than this (K), or than this part of it, was not measured.
 RISE_U_MOST_K, RISE_U_PART = 3.0, 0.4
 
@@ -38,6 +47,14 @@ NO_START = (
     "test the resistance"
 )
 NO_VOLTAGE = "the voltage was not recorded: it must be measured beside the current"
+CLIPPED = (
+    "the inrush was beyond the sensor's range: half-turns with a larger range (a smaller shunt) "
+    "bring it"
+)
+LIMITED = (
+    "the supply limited the inrush: half-turns on a supply that gives all of it bring it, a jam "
+    "test the resistance"
+)
 NOT_FOLLOWED = (
     "the starts do not look like a motor that runs up freely: half-turns with the lever free bring "
     "it, a jam test the resistance"
@@ -46,6 +63,7 @@ TOO_COARSE = (
     "the starts were sampled too rarely, or are too few, to be followed back: a jam test brings "
     "the resistance, half-turns at 500 Hz or more the rest"
 )
+TOO_COARSE_FOR_L = "the samples are too far apart to show it: half-turns at 1 kHz or more bring it"
 NO_HALF_TURN = (
     "no half-turn in the traces ended at its park position: a step with half-turns brings it"
 )
@@ -92,7 +110,19 @@ def circuit_ohm(
 
 def ohm_scatter(fit: RunUpFit) -> float:
     """Return how well the starts themselves know R, as a part of it (standard)."""
-    return math.hypot(float(fit.covariance[0, 0]) ** 0.5, OHM_MODEL)
+    return math.hypot(float(fit.covariance[0, 0]) ** 0.5, ohm_model(fit))
+
+
+def ill(fit: RunUpFit) -> float:
+    """Return by how much the model's own errors are larger than usual: it does not fit as usual."""
+    return 1.0 + MISFIT_COSTS * max(fit.misfit - 1.0, 0.0)
+
+
+def ohm_model(fit: RunUpFit) -> float:
+    """Return by what part of R the model is off (standard), and J/K2 the other way."""
+    model = math.hypot(OHM_MODEL * ill(fit), OHM_BETWEEN * fit.step_s / fit.time_constant_s)
+    # Stalls do not depend on the starts' first samples.
+    return float((model**-2 + sum((s.ohm / s.u_ohm) ** 2 for s in fit.stalls)) ** -0.5)
 
 
 def time_constant_s(fit: RunUpFit | None, missing: str) -> Estimate:
@@ -101,7 +131,7 @@ def time_constant_s(fit: RunUpFit | None, missing: str) -> Estimate:
         return unknown(SECOND, missing)
     c = fit.covariance
     own = max(float(c[0, 0] + c[2, 2] + 2.0 * c[0, 2]), 0.0) ** 0.5
-    u = math.hypot(own, INERTIA_MODEL)
+    u = math.hypot(own, INERTIA_MODEL * ill(fit))
     if u > INERTIA_U_MOST:
         return unknown(SECOND, TOO_COARSE)
     return Estimate(fit.time_constant_s, u * fit.time_constant_s, SECOND)
@@ -111,9 +141,9 @@ def inductance_h(fit: RunUpFit | None, missing: str) -> Estimate:
     """Return the inductance (H); it is over in a few samples, and known accordingly."""
     if fit is None:
         return unknown(HENRY, missing)
-    u = math.hypot(float(fit.covariance[1, 1]) ** 0.5, HENRY_MODEL)
-    if u > 2.0 * INERTIA_U_MOST:
-        return unknown(HENRY, TOO_COARSE)
+    u = math.hypot(float(fit.covariance[1, 1]) ** 0.5, HENRY_BETWEEN * fit.step_s / 0.001)
+    if fit.step_s > HENRY_STEP_MOST_S or u > 2.0 * INERTIA_U_MOST:
+        return unknown(HENRY, TOO_COARSE_FOR_L)
     return Estimate(fit.henry, u * fit.henry, HENRY)
 
 
@@ -134,6 +164,8 @@ def emf_vs_per_rev(
         accuracy.voltage_gain_u_rel * value,
         2.0 * offset_v * emf.driven_s,
     )
+    if u > EMF_U_MOST * value:
+        return unknown(EMF, TOO_COARSE)
     return Estimate(value, u, EMF)
 
 
@@ -144,7 +176,12 @@ def inertia_kgm2(fit: RunUpFit | None, emf: Estimate, accuracy: Accuracy) -> Est
     value = fit.farad * constant_of(emf.value) ** 2
     # C is a charge over a voltage: the current's gain stays; the voltage's stays once, and K has it
     # twice.
-    own = math.hypot(float(fit.covariance[2, 2]) ** 0.5, accuracy.gain_u_rel, INERTIA_MODEL)
+    own = math.hypot(
+        float(fit.covariance[2, 2]) ** 0.5,
+        accuracy.gain_u_rel,
+        INERTIA_MODEL * ill(fit),
+        ohm_model(fit),
+    )
     u = math.hypot(own, 2.0 * emf.u / emf.value)
     if u > INERTIA_U_MOST:
         return unknown(INERTIA, TOO_COARSE)
@@ -230,8 +267,10 @@ def rise_k(
         return unknown(KELVIN, NO_DRIFT)
     nominal_c = 20.0 if ambient_c is None else ambient_c
     kelvin_per_part = COPPER_PER_K * (USED.value + nominal_c)
-    value = fit.warmed * predicted_k * kelvin_per_part
-    u = math.hypot(told**-0.5 * predicted_k * kelvin_per_part, DRIFT_U_K)
+    warmed = 1.0 + (fit.warmed - 1.0) / (1.0 - square / HEAT_U**2)
+    value = warmed * predicted_k * kelvin_per_part
+    scatter_k = told**-0.5 * predicted_k * kelvin_per_part
+    u = math.hypot(scatter_k, DRIFT_U_K, RISE_SHAPE * value)
     if u > max(RISE_U_MOST_K, RISE_U_PART * abs(value)):
         return unknown(KELVIN, NO_DRIFT)
     return Estimate(value, u, KELVIN)

@@ -25,8 +25,9 @@ from rig.analysis.winding import COPPER_PER_K
 
 # More starts than this tell no more (they are taken evenly).
 STARTS_MOST = 24
-# The winding's L/R to begin with (s, guess).
-FIRST_TAU_S = 8e-4
+# The winding's L/R (s) and the spread of its logarithm, which only counts where the samples do not
+# show it (guess: catalogues of small motors have 0.1 to 0.5 ms, geared ones of cars rather more).
+WINDING_TAU_S, WINDING_TAU_SPREAD = 6e-4, 0.6
 # By how much each parameter is moved for a slope.
 STEPS = (np.array([1e-5, 1e-5, 1e-5, 1e-3]), np.array([1e-6, 1e-4, 1e-4]))
 # An early sample that is off by this part of the peak tells of contacts that bounced (guess).
@@ -51,8 +52,9 @@ class RunUpFit:
     ``covariance`` is that of their logarithms and of ``warmed``, the part of the predicted warming
     that the resistance shows; ``ohm`` holds at the predicted rise ``rise_k`` (K).  ``load_a`` is
     what each start's load took (A); ``misfit`` the scatter about the model in parts of what was
-    expected.  ``supply_v`` is the mean voltage (V) behind the supply's resistance, which is known
-    to ``source_u_ohm`` (ohm); the readings scatter about it by ``source_scatter_v`` (V).
+    expected.  ``step_s`` is the sample distance (s).  ``supply_v`` is the mean voltage (V) behind
+    the supply's resistance, which is known to ``source_u_ohm`` (ohm); the readings scatter about it
+    by ``source_scatter_v`` (V).
     """
 
     ohm: float
@@ -63,6 +65,8 @@ class RunUpFit:
     misfit: float
     warmed: float
     rise_k: float
+    step_s: float
+    stalls: tuple[StallOhm, ...]
     supply_v: float
     source_u_ohm: float
     source_scatter_v: float
@@ -103,7 +107,7 @@ class _Problem:
         data = self._data
         tau_s = float(np.median(data.tau_s))
         shared = np.array(
-            [np.log(guess_ohm), np.log(FIRST_TAU_S * guess_ohm), np.log(tau_s / guess_ohm), 1.0]
+            [np.log(guess_ohm), np.log(WINDING_TAU_S * guess_ohm), np.log(tau_s / guess_ohm), 1.0]
         )
         contact_s = np.full(data.count, -0.5 * CONVERSION_S)
         return shared, np.stack((contact_s, data.load_a, np.zeros(data.count)), axis=1)
@@ -140,7 +144,8 @@ class _Problem:
         )
         before_c = farad * going_v + load_a * np.maximum(contact_s, 0.0)
         charge = (later_c + before_c - data.charge_c) / data.charge_u_c
-        beside = [(shared[3] - 1.0) / HEAT_U]
+        winding_tau = (shared[1] - shared[0] - np.log(WINDING_TAU_S)) / WINDING_TAU_SPREAD
+        beside = [(shared[3] - 1.0) / HEAT_U, winding_tau]
         for stall in self._stalls:
             warmer = COPPER_PER_K * shared[3] * (stall.rise_k - self._mean_k)
             beside.append((shared[0] + warmer - np.log(stall.ohm)) * stall.ohm / stall.u_ohm)
@@ -193,6 +198,8 @@ def fit_run_ups(
         misfit=found.misfit,
         warmed=float(found.shared[3]),
         rise_k=mean_k,
+        step_s=data.step_s,
+        stalls=tuple(known),
         supply_v=sum(line.volts for line in lines) / len(lines),
         source_u_ohm=max(line.u_ohm for line in lines),
         source_scatter_v=max(line.scatter_v for line in lines),

@@ -61,6 +61,17 @@ def fit_shared(
     ``of`` says which record each of the records' rows belongs to.  ``first`` shared and own
     parameters to begin with, ``steps`` by how much to move them for a slope.
     """
+    # A step may try parameters that overflow: its cost is then not lower, and it is not taken.
+    with np.errstate(all="ignore"):
+        return _fit(residuals, of, first, steps)
+
+
+def _fit(
+    residuals: Residuals,
+    of: np.ndarray,
+    first: tuple[FloatArray, FloatArray],
+    steps: tuple[FloatArray, FloatArray],
+) -> SharedFit | None:
     shared, own = first[0].copy(), first[1].copy()
     here = residuals(shared, own)
     cost = _cost(here)

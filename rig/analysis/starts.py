@@ -36,7 +36,7 @@ class Starts:
 
     For each start: ``volts`` and ``source_ohm`` of the supply; ``off_k`` predicted rise less their
     mean (K); ``charge_c`` that the first samples hold up to ``charge_s``, known to ``charge_u_c``;
-    ``tau_s``, ``load_a`` and ``peak_a`` at first look.
+    ``tau_s``, ``load_a`` and ``peak_a`` at first look.  ``step_s`` is the sample distance (s).
     """
 
     since_s: FloatArray
@@ -50,6 +50,7 @@ class Starts:
     charge_c: FloatArray
     charge_s: FloatArray
     charge_u_c: FloatArray
+    step_s: float
     tau_s: FloatArray
     load_a: FloatArray
     peak_a: FloatArray
@@ -90,7 +91,8 @@ def lay_out(starts: Sequence[Turned], off_k: FloatArray) -> Starts:
         off_k=off_k,
         charge_c=single[0],
         charge_s=single[1],
-        charge_u_c=single[2],
+        charge_u_c=CHARGE_PART * single[2] * single[5],
+        step_s=float(np.median(single[2])),
         tau_s=single[3],
         load_a=single[4],
         peak_a=single[5],
@@ -116,8 +118,7 @@ def _lay_out(
     square = start.noise_a**2 + (MODEL_PART * current_a) ** 2 + bounce_a**2 + off_a**2
     sigma_a = np.maximum(np.sqrt(square), 1e-4)
     charge_c, charge_s, step_s = _first_charge(start, time_s)
-    charge_u_c = CHARGE_PART * step_s * peak_a
-    single = (charge_c, charge_s, charge_u_c, tau_s, load_a, peak_a)
+    single = (charge_c, charge_s, step_s, tau_s, load_a, peak_a)
     return time_s[used], current_a, sigma_a, early, *single
 
 
