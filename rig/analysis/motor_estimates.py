@@ -160,7 +160,7 @@ def emf_vs_per_rev(
         emf.u_scatter,
         emf.u_cam,
         emf.u_coast,
-        abs(emf.per_ohm) * fit.ohm * ohm_scatter(fit),
+        drop_part(emf, fit) * value * ohm_scatter(fit),
         accuracy.voltage_gain_u_rel * value,
         2.0 * offset_v * emf.driven_s,
     )
@@ -169,23 +169,34 @@ def emf_vs_per_rev(
     return Estimate(value, u, EMF)
 
 
-def inertia_kgm2(fit: RunUpFit | None, emf: Estimate, accuracy: Accuracy) -> Estimate:
+def inertia_kgm2(
+    fit: RunUpFit | None, emf: EmfConstant | None, constant: Estimate, accuracy: Accuracy
+) -> Estimate:
     """Return the inertia felt at the output (kg m2): C K2."""
-    if fit is None or emf.value is None or emf.u is None:
-        return unknown(INERTIA, emf.missing)
-    value = fit.farad * constant_of(emf.value) ** 2
-    # C is a charge over a voltage: the current's gain stays; the voltage's stays once, and K has it
-    # twice.
-    own = math.hypot(
-        float(fit.covariance[2, 2]) ** 0.5,
+    if fit is None or emf is None or constant.value is None or constant.u is None:
+        return unknown(INERTIA, constant.missing)
+    value = fit.farad * constant_of(constant.value) ** 2
+    # What shifts R shifts C and K both the other way: those parts add up.
+    part = drop_part(emf, fit)
+    c = fit.covariance
+    fitted = max(float(c[2, 2] + (2.0 * part) ** 2 * c[0, 0] - 4.0 * part * c[0, 2]), 0.0) ** 0.5
+    rest = max((constant.u / constant.value) ** 2 - (part * ohm_scatter(fit)) ** 2, 0.0) ** 0.5
+    # C is a charge over a voltage: the current's gain stays, and the voltage's once of K's twice.
+    u = math.hypot(
+        fitted,
+        (1.0 + 2.0 * part) * ohm_model(fit),
+        2.0 * rest,
         accuracy.gain_u_rel,
         INERTIA_MODEL * ill(fit),
-        ohm_model(fit),
     )
-    u = math.hypot(own, 2.0 * emf.u / emf.value)
     if u > INERTIA_U_MOST:
         return unknown(INERTIA, TOO_COARSE)
     return Estimate(value, u * value, INERTIA)
+
+
+def drop_part(emf: EmfConstant, fit: RunUpFit) -> float:
+    """Return by what part of itself K falls for each part that R rises."""
+    return abs(emf.per_ohm) * fit.ohm / emf.emf_vs_per_rev
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,8 +25,9 @@ from rig.records.store import Store
 # What the starter's rig file states of its rig, standard uncertainties.
 ACCURACY = Accuracy(relay_u_s=0.0015)
 TURNS = '[[step]]\nkind = "half_turns"\ncount = {count}\npause_s = 0.35\n'
-# A cam that shorts the armature so far behind its edge (degrees) does not brake at all.
-NEVER_BRAKES_DEG = 50.0
+# A cam that shorts the armature so far behind its edge (degrees) does not brake a unit that comes
+# to rest before; one that would coast farther is made to brake.
+NEVER_BRAKES_DEG, COASTS_MOST_DEG = 50.0, 40.0
 ROTOR = ("winding_ohm", "inductance_h", "constant_vs", "rotor_kgm2", "gear")
 LOAD = ("dry_nm", "viscous_nms", "cable_nm", "brake_gap_deg")
 
@@ -103,6 +104,8 @@ def draw(seed: int, **fixed: object) -> Drawn:
     brakes = rng.random() < 0.5
     dry_nm = stall_nm * rng.uniform(0.04, 0.15)
     inertia = tau_s * constant**2 / ohm
+    speed = (supply_v - ohm * dry_nm / constant) / constant
+    brakes |= math.degrees(0.5 * inertia * speed**2 / dry_nm / gear) > COASTS_MOST_DEG
     unit = replace(
         UnitParameters(),
         winding_ohm=ohm,
