@@ -39,6 +39,8 @@ OHM_U_MOST, EMF_U_MOST, INERTIA_U_MOST = 0.10, 0.10, 0.25
 AMBIENT_U_K, DRIFT_U_K = 2.0, 1.0
 # The rise follows the shape that nominal heat data give it to this part (guess).
 RISE_SHAPE = 0.04
+# Where R is off by more between two samples (part), its drift is no temperature.
+DRIFT_BETWEEN_MOST = 0.015
 # A rise known no better than this (K), or than this part of it, was not measured.
 RISE_U_MOST_K, RISE_U_PART = 3.0, 0.4
 
@@ -72,8 +74,8 @@ NO_AMBIENT = (
     "a unit that has rested half an hour"
 )
 NO_DRIFT = (
-    "the resistance did not drift by more than it is known: starts right after a longer drive "
-    "bring it, with a rest of half an hour before the first"
+    "the resistance did not drift by more than it is known: starts right after a longer drive, at "
+    "1 kHz, bring it, with a rest of half an hour before the first"
 )
 
 
@@ -113,6 +115,11 @@ def ohm_scatter(fit: RunUpFit) -> float:
     return math.hypot(float(fit.covariance[0, 0]) ** 0.5, ohm_model(fit))
 
 
+def ohm_between(fit: RunUpFit) -> float:
+    """Return by what part R is off by what a contact does between two samples (standard)."""
+    return OHM_BETWEEN * fit.step_s / fit.time_constant_s
+
+
 def ill(fit: RunUpFit) -> float:
     """Return by how much the model's own errors are larger than usual: it does not fit as usual."""
     return 1.0 + MISFIT_COSTS * max(fit.misfit - 1.0, 0.0)
@@ -120,7 +127,7 @@ def ill(fit: RunUpFit) -> float:
 
 def ohm_model(fit: RunUpFit) -> float:
     """Return by what part of R the model is off (standard), and J/K2 the other way."""
-    model = math.hypot(OHM_MODEL * ill(fit), OHM_BETWEEN * fit.step_s / fit.time_constant_s)
+    model = math.hypot(OHM_MODEL * ill(fit), ohm_between(fit))
     # Stalls do not depend on the starts' first samples.
     return float((model**-2 + sum((s.ohm / s.u_ohm) ** 2 for s in fit.stalls)) ** -0.5)
 
@@ -274,14 +281,16 @@ def rise_k(
     square = float(fit.covariance[3, 3])
     # What the drift says by itself: the nominal data that the fit also leant on taken out.
     told = 1.0 / max(square, 1e-12) - 1.0 / HEAT_U**2
-    if told <= 0.0:
+    if told <= 0.0 or ohm_between(fit) > DRIFT_BETWEEN_MOST:
         return unknown(KELVIN, NO_DRIFT)
     nominal_c = 20.0 if ambient_c is None else ambient_c
     kelvin_per_part = COPPER_PER_K * (USED.value + nominal_c)
     warmed = 1.0 + (fit.warmed - 1.0) / (1.0 - square / HEAT_U**2)
     value = warmed * predicted_k * kelvin_per_part
     scatter_k = told**-0.5 * predicted_k * kelvin_per_part
-    u = math.hypot(scatter_k, DRIFT_U_K, RISE_SHAPE * value)
+    # Each start's own error, as it falls on a line through all of them.
+    starts_k = kelvin_per_part / COPPER_PER_K * ohm_between(fit) * 2.0 / len(fit.load_a) ** 0.5
+    u = math.hypot(scatter_k, starts_k, DRIFT_U_K, RISE_SHAPE * value)
     if u > max(RISE_U_MOST_K, RISE_U_PART * abs(value)):
         return unknown(KELVIN, NO_DRIFT)
     return Estimate(value, u, KELVIN)

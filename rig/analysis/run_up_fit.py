@@ -147,8 +147,10 @@ class _Problem:
         winding_tau = (shared[1] - shared[0] - np.log(WINDING_TAU_S)) / WINDING_TAU_SPREAD
         beside = [(shared[3] - 1.0) / HEAT_U, winding_tau]
         for stall in self._stalls:
-            warmer = COPPER_PER_K * shared[3] * (stall.rise_k - self._mean_k)
-            beside.append((shared[0] + warmer - np.log(stall.ohm)) * stall.ohm / stall.u_ohm)
+            # As much warmer as nominal data say: a stall and the starts differ by more than heat.
+            warmer = COPPER_PER_K * (stall.rise_k - self._mean_k)
+            u = np.hypot(stall.u_ohm / stall.ohm, HEAT_U * warmer)
+            beside.append((shared[0] + warmer - np.log(stall.ohm)) / u)
         charge = np.where(self._bounced, charge, 0.0)
         return np.concatenate((seen, charge, going_v / self._going_v)), np.array(beside)
 
