@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from drivers import SensorError
 from drivers.ina219 import PGA_RANGES_V, SHUNT_STEP_V, milli, plan_sensor
-from rig import blade_fuse
+from rig.analysis import fuse
 from rig.plan_steps import JamStep, SupplySweepStep, ZeroStep
 from rig.plans import Plan
 from rig.schema import KeyPath, Lines, Mistake, key_text
@@ -169,7 +169,7 @@ def _stalls(case: _Case) -> Iterator[tuple[KeyPath, float, float]]:
 def _fuse(case: _Case) -> None:
     fuse_a, run_a = case.station.fuse_a, case.plan.limits.run_max_a
     for path, hold_s, current_a in _stalls(case):
-        latest_s = blade_fuse.latest_s(current_a, fuse_a)
+        latest_s = fuse.latest_s(current_a, fuse_a)
         if hold_s > latest_s:
             case.in_plan(
                 path,
@@ -277,8 +277,8 @@ def _stall_named(case: _Case, path: KeyPath) -> str:
 
 def _cautions(case: _Case) -> Iterator[str]:
     for path, hold_s, current_a in _stalls(case):
-        earliest_s = blade_fuse.earliest_s(current_a, case.station.fuse_a)
-        if earliest_s < hold_s <= blade_fuse.latest_s(current_a, case.station.fuse_a):
+        earliest_s = fuse.earliest_s(current_a, case.station.fuse_a)
+        if earliest_s < hold_s <= fuse.latest_s(current_a, case.station.fuse_a):
             yield (
                 f"{_stall_named(case, path)} stands still for up to {hold_s:g} s at "
                 f"{current_a:.3g} A, which may open the {case.station.fuse_a:g} A fuse (it holds "

@@ -157,7 +157,7 @@ class StationSettings(Section):
 
     name: Name
     sample_hz: Annotated[int, Whole(200, 2000, "Hz")] = 1000
-    # The sheets that the fuse's times come from cover 3 to 40 A (rig/blade_fuse.py).
+    # The sheets that the fuse's times come from cover 3 to 40 A (rig/analysis/fuse.py).
     fuse_a: Annotated[float, Number(3, 40, "A")] = RATED_FUSE_A
     battery_feed: FeedSettings
     ignition_feed: FeedSettings
