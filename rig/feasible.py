@@ -168,8 +168,9 @@ def _stalls(case: _Case) -> Iterator[tuple[KeyPath, float, float]]:
 
 def _fuse(case: _Case) -> None:
     fuse_a, run_a = case.station.fuse_a, case.plan.limits.run_max_a
+    series = fuse.SERIES[case.station.fuse_series]
     for path, hold_s, current_a in _stalls(case):
-        latest_s = fuse.latest_s(current_a, fuse_a)
+        latest_s = fuse.latest_s(current_a, fuse_a, series)
         if hold_s > latest_s:
             case.in_plan(
                 path,
@@ -276,12 +277,13 @@ def _stall_named(case: _Case, path: KeyPath) -> str:
 
 
 def _cautions(case: _Case) -> Iterator[str]:
+    fuse_a, series = case.station.fuse_a, fuse.SERIES[case.station.fuse_series]
     for path, hold_s, current_a in _stalls(case):
-        earliest_s = fuse.earliest_s(current_a, case.station.fuse_a)
-        if earliest_s < hold_s <= fuse.latest_s(current_a, case.station.fuse_a):
+        earliest_s = fuse.earliest_s(current_a, fuse_a, series)
+        if earliest_s < hold_s <= fuse.latest_s(current_a, fuse_a, series):
             yield (
                 f"{_stall_named(case, path)} stands still for up to {hold_s:g} s at "
-                f"{current_a:.3g} A, which may open the {case.station.fuse_a:g} A fuse (it holds "
+                f"{current_a:.3g} A, which may open the {fuse_a:g} A fuse (it holds "
                 f"{earliest_s:.2g} s for sure): have spare fuses at hand."
             )
     for number, step in enumerate(case.plan.steps):
