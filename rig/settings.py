@@ -22,7 +22,7 @@ from drivers import (
     StationWiring,
     SupplyWiring,
 )
-from rig.analysis.conductor import LEAD_AREAS_MM2
+from rig.analysis.copper import LEAD_AREAS_MM2
 from rig.analysis.fuse import SERIES
 from rig.schema import (
     Choice,

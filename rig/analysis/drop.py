@@ -14,7 +14,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from rig.analysis.conductor import lead_ohm
+from rig.analysis.copper import lead_ohm
 from rig.analysis.estimate import Estimate, unknown
 
 CAUTION = (

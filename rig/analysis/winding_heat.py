@@ -9,18 +9,10 @@ from typing import Any
 import numpy as np
 from scipy.integrate import solve_ivp
 
+from rig.analysis.copper import G_PER_CM3, J_PER_GK, OHM_MM2_PER_M, PER_K
 from rig.analysis.model import UnitType
 from rig.analysis.motor import MotorIdentity
 from rig.analysis.trace import FloatArray
-
-COPPER_PER_K = 0.00393
-"""Temperature coefficient of annealed copper at 20 degrees Celsius (IEC 60028)."""
-COPPER_OHM_MM2_PER_M = 1.0 / 58.0
-"""Resistivity of annealed copper at 20 degrees Celsius (IEC 60028)."""
-COPPER_G_PER_CM3 = 8.89
-"""Density of annealed copper (IEC 60028)."""
-COPPER_J_PER_GK = 0.385
-"""Specific heat of copper near room temperature (handbook value, from memory)."""
 
 INSULATION_CLASS_C = {"A": 105.0, "E": 120.0, "B": 130.0, "F": 155.0, "H": 180.0}
 """What an insulation class stands for good, degrees Celsius (IEC 60085, from memory; the standard
@@ -113,7 +105,7 @@ def stall_heat(winding: Winding, supply_v: float, lead_ohm: float, horizon_s: fl
     case_j = winding.case_j_per_k
 
     def ohm(winding_c: Any) -> Any:
-        return winding.ohm * np.maximum(1.0 + COPPER_PER_K * (winding_c - 20.0), _OHM_NEVER_BELOW)
+        return winding.ohm * np.maximum(1.0 + PER_K * (winding_c - 20.0), _OHM_NEVER_BELOW)
 
     def slope(_: float, temperatures: FloatArray) -> list[float]:
         winding_c, case_c = float(temperatures[0]), float(temperatures[1])
@@ -175,5 +167,5 @@ def copper_heat_j_per_k(ohm: float, wire_mm: float, paths: int = 2) -> float:
     two-pole armature).  The length follows from the resistance, the mass from the length.
     """
     area_mm2 = math.pi / 4.0 * wire_mm**2
-    length_m = ohm * paths**2 * area_mm2 / COPPER_OHM_MM2_PER_M
-    return length_m * area_mm2 * COPPER_G_PER_CM3 * COPPER_J_PER_GK
+    length_m = ohm * paths**2 * area_mm2 / OHM_MM2_PER_M
+    return length_m * area_mm2 * G_PER_CM3 * J_PER_GK

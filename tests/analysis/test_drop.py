@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from rig.analysis.conductor import (
+from rig.analysis.copper import (
     FLEXIBLE_OHM_PER_KM,
     SOLID_OHM_PER_KM,
     lead_ohm,

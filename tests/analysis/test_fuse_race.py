@@ -10,12 +10,12 @@ import pytest
 
 from drivers import BackendOptions
 from drivers.simulated.backend import SimulatedBackend
+from rig.analysis.copper import PER_K
 from rig.analysis.estimate import Estimate, unknown
 from rig.analysis.fuse import COMMON_RATINGS_A, opens_after
 from rig.analysis.fuse_race import Protection, race
 from rig.analysis.motor import MotorIdentity
 from rig.analysis.winding_heat import (
-    COPPER_PER_K,
     Winding,
     copper_heat_j_per_k,
     stall_heat,
@@ -41,7 +41,7 @@ def test_without_cooling_the_heating_has_a_closed_form(supply_v: float) -> None:
     winding = Winding(0.75, 30.0, 1e9, 130.0)
     heat = stall_heat(winding, supply_v, 0.0, 600.0)
     rise_k = 110.0
-    hot_s = (rise_k + COPPER_PER_K * rise_k**2 / 2) * 0.75 * 30.0 / supply_v**2
+    hot_s = (rise_k + PER_K * rise_k**2 / 2) * 0.75 * 30.0 / supply_v**2
     assert heat.hot_s == pytest.approx(hot_s, rel=1e-5)
     rise_k = np.interp(hot_s, heat.time_s, heat.winding_c) - 20.0
     assert rise_k == pytest.approx(110.0, rel=1e-3)
@@ -56,7 +56,7 @@ def test_in_the_end_what_goes_in_goes_out(case) -> None:
     winding = Winding(0.75, 30.0, 8.0, 1e4, case_j_per_k=case[0], winding_case_k_per_w=case[1])
     heat = stall_heat(winding, 5.0, 0.0, 1e5)
     input_k = 5.0**2 / 0.75 * 8.0
-    rise_k = (math.sqrt(1.0 + 4.0 * COPPER_PER_K * input_k) - 1.0) / (2.0 * COPPER_PER_K)
+    rise_k = (math.sqrt(1.0 + 4.0 * PER_K * input_k) - 1.0) / (2.0 * PER_K)
     assert heat.winding_c[-1] == pytest.approx(20.0 + rise_k, rel=1e-4)
 
 

@@ -1,6 +1,15 @@
-"""Resistance of copper leads by length, cross-section and temperature."""
+"""Copper: its resistance by temperature, and that of leads by length and cross-section."""
 
 from __future__ import annotations
+
+PER_K = 0.00393
+"""Temperature coefficient of annealed copper at 20 degrees Celsius, 1/K (IEC 60028)."""
+OHM_MM2_PER_M = 1.0 / 58.0
+"""Resistivity of annealed copper at 20 degrees Celsius (IEC 60028)."""
+G_PER_CM3 = 8.89
+"""Density of annealed copper (IEC 60028)."""
+J_PER_GK = 0.385
+"""Specific heat of copper near room temperature (handbook value, from memory)."""
 
 # Highest resistance of plain copper at 20 degrees Celsius, ohm/km by mm2: IEC 60228, as agreeing
 # cable tables print it.  Class 5 is fine stranded wire, as in vehicles and test leads; class 1
@@ -13,9 +22,6 @@ SOLID_OHM_PER_KM = {
 }  # fmt: skip
 LEAD_AREAS_MM2 = tuple(FLEXIBLE_OHM_PER_KM)
 """Cross-sections there are data for, mm2."""
-
-# A lead of annealed copper has at least this resistance (1/58 ohm mm2/m, IEC 60028).
-IDEAL_OHM_MM2_PER_M = 1.0 / 58.0
 
 
 def temperature_factor(temp_c: float) -> float:
@@ -36,5 +42,5 @@ def lead_ohm(
     """
     table = FLEXIBLE_OHM_PER_KM if flexible else SOLID_OHM_PER_KM
     factor = temperature_factor(temp_c)
-    least_ohm = IDEAL_OHM_MM2_PER_M * length_m / area_mm2
+    least_ohm = OHM_MM2_PER_M * length_m / area_mm2
     return least_ohm * factor, table[area_mm2] * length_m / 1000.0 * factor
