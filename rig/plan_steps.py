@@ -288,9 +288,13 @@ class RelayCheckStep(Step):
 
     def expected_s(self, half_turn_s: float) -> float:
         """Return how long the step takes at most, s."""
-        trials = len(self.pull_levels_v()) + len(self.drop_levels_v(self.pull_to_v)) + 1
-        turns = self.half_turns + 2
-        return turns * (half_turn_s + self.pause_s) + trials * RELAY_TRIAL_S
+        trials = len(self.pull_levels_v()) + len(self.drop_levels_v(self.pull_to_v)) + 2
+        turn_s = half_turn_s + self.pause_s
+        return self.without_supply_s(half_turn_s) + 2 * turn_s + trials * RELAY_TRIAL_S
+
+    def without_supply_s(self, half_turn_s: float) -> float:
+        """Return how long the step takes on a rig whose supply cannot be set, s."""
+        return self.half_turns * (half_turn_s + self.pause_s)
 
 
 AnyStep = Annotated[
