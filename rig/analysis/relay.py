@@ -31,6 +31,9 @@ APART_V, APART_PART = 0.3, 0.05
 COIL_LEAST_A = 0.01
 # Last digit of an INA219 board with its own 0.1 ohm shunt, A: 10 uV (data sheet SBOS448).
 COIL_DIGIT_A = 1e-4
+# A winding warms by less than this between a few half-turns and a few more, K (guess: an LM-12's
+# start and half-turn bring some 20 J into some 30 J/K).
+WARMED_K = 5.0
 # Readings of the voltage that a level at rest needs.
 READINGS = 3
 
@@ -253,16 +256,20 @@ def _between(name: str, low_v: float, high_v: float | None, accuracy: Accuracy) 
 def extra_contact_ohm(own: MotorIdentity, good: MotorIdentity) -> Estimate:
     """Return by how much (ohm) the unit's own relay adds to the motor's circuit.
 
-    Its circuit with its own relay less that with the rig's known good one, both at 20 degrees
-    Celsius.  A sound contact loses 15 mV, at most 200 mV, at 10 A (TE V23234 data sheet): 1.5 to
+    Its circuit with its own relay less that with the rig's known good one, at 20 degrees Celsius
+    if both are known so; else as they were, with a winding that may have warmed by `WARMED_K` in
+    between.  A sound contact loses 15 mV, at most 200 mV, at 10 A (TE V23234 data sheet): 1.5 to
     20 mohm.  A negative value is doubt, or a known good relay that is not good.
     """
-    mine, theirs = own.circuit_20c_ohm, good.circuit_20c_ohm
+    mine, theirs, warmed_k = own.circuit_20c_ohm, good.circuit_20c_ohm, 0.0
+    if not (mine.known and theirs.known):
+        mine, theirs, warmed_k = own.circuit_ohm, good.circuit_ohm, WARMED_K
     for which, estimate in (("own", mine), ("known good", theirs)):
-        if estimate.value is None or estimate.u is None:
+        if not estimate.known:
             why = estimate.missing or "it was not identified"
             return unknown("ohm", f"the circuit with the {which} relay is not known: {why}")
     assert mine.value is not None
     assert theirs.value is not None
-    u_ohm = math.hypot(mine.u or 0.0, theirs.u or 0.0)
+    warmed_ohm = RECTANGULAR * PER_K * warmed_k * theirs.value
+    u_ohm = math.hypot(mine.u or 0.0, theirs.u or 0.0, warmed_ohm)
     return Estimate(mine.value - theirs.value, u_ohm, "ohm")

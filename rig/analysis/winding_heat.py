@@ -14,10 +14,6 @@ from rig.analysis.model import UnitType
 from rig.analysis.motor import MotorIdentity
 from rig.analysis.trace import FloatArray
 
-INSULATION_CLASS_C = {"A": 105.0, "E": 120.0, "B": 130.0, "F": 155.0, "H": 180.0}
-"""What an insulation class stands for good, degrees Celsius (IEC 60085, from memory; the standard
-was not seen).  For years of service: a winding that is hotter for once ages fast."""
-
 HEAT_U_REL = 0.3
 """How far a guessed heat capacity may be off, either way (guess)."""
 
@@ -60,11 +56,14 @@ def winding_of(
 
     A type's resistance may be off by a tenth (guess), an identified one by its expanded
     uncertainty; the heat capacity by `HEAT_U_REL`.  ``start_off_c``: a workshop has 5 to 35
-    degrees (guess).
+    degrees (guess).  A resistance identified at an unknown temperature is taken to be one of these.
     """
     ohm, off = unit.winding_ohm, 0.1 * unit.winding_ohm
     if identity is not None and identity.circuit_20c_ohm.value is not None:
         ohm, off = identity.circuit_20c_ohm.value, 2.0 * (identity.circuit_20c_ohm.u or 0.0)
+    elif identity is not None and identity.circuit_ohm.value is not None:
+        ohm = identity.circuit_ohm.value / (1.0 + PER_K * (start_c - 20.0))
+        off = 2.0 * (identity.circuit_ohm.u or 0.0) + PER_K * start_off_c * ohm
     return Winding(
         ohm,
         unit.heat_j_per_k,

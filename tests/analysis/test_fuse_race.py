@@ -184,6 +184,15 @@ def test_a_doubtful_resistance_widens_both_times() -> None:
     assert vague.fuse_s.high_s > sure.fuse_s.high_s
 
 
+def test_a_resistance_at_an_unknown_temperature_is_used_with_that_doubt() -> None:
+    unit = QUALIFY.unit_type()
+    known = identity(0.80, 0.005)
+    as_found = replace(known, circuit_20c_ohm=unknown("ohm", "no ambient temperature"))
+    assert winding_of(unit, 130.0, known).ohm == winding_of(unit, 130.0, as_found).ohm == 0.80
+    assert winding_of(unit, 130.0, as_found).ohm_off > winding_of(unit, 130.0, known).ohm_off
+    assert winding_of(unit, 130.0).ohm == unit.winding_ohm
+
+
 def test_a_winding_that_never_gets_too_hot_needs_no_fuse() -> None:
     [one] = race(Winding(10.0, 30.0, 2.0, 130.0), 12.0, 0.05, [30.0])
     assert one.protection is Protection.PROTECTS

@@ -182,6 +182,10 @@ def test_a_bad_contact_is_what_the_own_relay_adds() -> None:
     extra = extra_contact_ohm(own, good)
     assert extra.value == pytest.approx(0.15)
     assert extra.u == pytest.approx(0.005)
+    warm = replace(own, circuit_20c_ohm=unknown("ohm", "no ambient temperature"))
+    as_found = extra_contact_ohm(warm, good)
+    assert as_found.value == pytest.approx(0.15)
+    assert as_found.u > extra.u
     blank = identity(unknown("ohm", "no inrush was seen"))
     assert not extra_contact_ohm(blank, good).known
     assert "own relay" in extra_contact_ohm(blank, good).missing
