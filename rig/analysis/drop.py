@@ -16,6 +16,8 @@ from dataclasses import dataclass
 
 from rig.analysis.copper import lead_ohm
 from rig.analysis.estimate import Estimate, unknown
+from rig.analysis.model import UnitType
+from rig.analysis.motor import MotorIdentity
 
 CAUTION = (
     "CAUTION: measure with the meter's leads clipped on before the feed is made, hands clear of "
@@ -41,7 +43,7 @@ source)."""
 
 
 @dataclass(frozen=True, slots=True)
-class FeedWiring:
+class FeedCircuit:
     """What is known of the wiring.  Lengths (m) one way, area in mm2, None if not measured.
 
     ``feed_m`` from the source to the shunt, ``return_m`` from the unit's earth to the star earth
@@ -92,13 +94,17 @@ class DropReport:
 
 
 def separate(
-    sag: Estimate, coil_sag: Estimate, wiring: FeedWiring, run_a: float, circuit: Part | None = None
+    sag: Estimate,
+    coil_sag: Estimate,
+    wiring: FeedCircuit,
+    run_a: float,
+    circuit: Part | None = None,
 ) -> DropReport:
     """Return where the resistance sits.
 
     ``sag`` is the feed's before the sensor and ``coil_sag`` what coil and motor have in common
     (`rig.analysis.sag_slope`), ``run_a`` the running current (A) that the voltages are told at.
-    ``circuit`` is what lies behind the sensor, with what the unit type has.
+    ``circuit`` is what lies behind the sensor (`unit_part`).
     """
     feed, shared, lead = _feed(wiring), _shared(wiring), _lead(wiring)
     parts = [Part("feed before the sensor", sag, feed), Part("source and earth", coil_sag, shared)]
@@ -115,38 +121,48 @@ def separate(
     return DropReport(tuple(parts), suspects, tuple(_not_told(sag, coil_sag, wiring, lead)))
 
 
+def unit_part(identity: MotorIdentity, unit: UnitType) -> Part:
+    """Return what lies behind the sensor, as identified, beside what the unit type has.
+
+    A tenth either way is usual (guess, as for the type's data), and up to two contacts more.
+    """
+    ohm = identity.circuit_20c_ohm if identity.circuit_20c_ohm.known else identity.circuit_ohm
+    usual = 0.9 * unit.winding_ohm, 1.1 * unit.winding_ohm + 2 * CONTACT_MOST_OHM
+    return Part("unit with its earth lead", ohm, usual)
+
+
 # --- what is usual ----------------------------------------------------------------------------
 
 
-def _source(wiring: FeedWiring) -> tuple[float, float]:
+def _source(wiring: FeedCircuit) -> tuple[float, float]:
     return SUPPLY_OHM if wiring.regulated else BATTERY_OHM
 
 
-def _lead(wiring: FeedWiring) -> tuple[float, float] | None:
+def _lead(wiring: FeedCircuit) -> tuple[float, float] | None:
     if wiring.feed_m is None or wiring.area_mm2 is None:
         return None
     return lead_ohm(wiring.feed_m, wiring.area_mm2, wiring.temp_c)
 
 
-def _fuse(wiring: FeedWiring) -> float:
+def _fuse(wiring: FeedCircuit) -> float:
     return FUSE_OHM_A / wiring.fuse_a
 
 
-def _joints(wiring: FeedWiring) -> tuple[float, float]:
+def _joints(wiring: FeedCircuit) -> tuple[float, float]:
     """Source, fuse, and the two contacts of master relay and feed relay."""
     low, high = _source(wiring)
     fuse = _fuse(wiring)
     return low + fuse + 2 * CONTACT_USUAL_OHM, high + 1.3 * fuse + 2 * CONTACT_MOST_OHM
 
 
-def _feed(wiring: FeedWiring) -> tuple[float, float]:
+def _feed(wiring: FeedCircuit) -> tuple[float, float]:
     low, high = _joints(wiring)
     # Without a measured lead: up to three metres of 2.5 mm2 (guess).
     lead = _lead(wiring) or (0.0, lead_ohm(3.0, 2.5)[1])
     return low + wiring.shunt_ohm + lead[0], high + wiring.shunt_ohm + lead[1]
 
 
-def _shared(wiring: FeedWiring) -> tuple[float, float]:
+def _shared(wiring: FeedCircuit) -> tuple[float, float]:
     """What the coil shares with the motor: source, master relay, earth, perhaps the fuse."""
     low, high = _source(wiring)
     back = (0.0, lead_ohm(3.0, 2.5)[1])
@@ -156,7 +172,7 @@ def _shared(wiring: FeedWiring) -> tuple[float, float]:
     return low + back[0] + fuse, high + back[1] + 1.3 * fuse + CONTACT_MOST_OHM
 
 
-def _rest(sag: Estimate, wiring: FeedWiring, lead: tuple[float, float] | None) -> Estimate:
+def _rest(sag: Estimate, wiring: FeedCircuit, lead: tuple[float, float] | None) -> Estimate:
     if sag.value is None or sag.u is None:
         return sag
     if lead is None:
@@ -178,7 +194,7 @@ def _over(part: Part) -> Estimate | None:
 
 
 def _suspects(
-    feed: Part, shared: Part, wiring: FeedWiring, run_a: float, circuit: Part | None
+    feed: Part, shared: Part, wiring: FeedCircuit, run_a: float, circuit: Part | None
 ) -> Iterator[Suspect]:
     in_feed, in_shared = _over(feed), _over(shared)
     common = None
@@ -281,7 +297,7 @@ def _suspect(name: str, place: tuple[str, str], ohm: Estimate, run_a: float) -> 
 
 
 def _not_told(
-    sag: Estimate, coil_sag: Estimate, wiring: FeedWiring, lead: tuple[float, float] | None
+    sag: Estimate, coil_sag: Estimate, wiring: FeedCircuit, lead: tuple[float, float] | None
 ) -> Iterator[str]:
     if not sag.known:
         yield f"The feed's resistance: {sag.missing}."

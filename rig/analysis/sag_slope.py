@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -94,6 +95,13 @@ def coil_sag_ohm(trace: Trace, coil_accuracy: Accuracy, accuracy: Accuracy) -> E
     gain_u_rel = math.hypot(accuracy.gain_u_rel, accuracy.voltage_gain_u_rel)
     gain_u_rel = math.hypot(gain_u_rel, coil_accuracy.offset_u_a / rest_coil_a)
     return _slope(points, noise_v, gain_u_rel)
+
+
+def surest(estimates: Iterable[Estimate]) -> Estimate:
+    """Return the estimate that is known best, of several traces say; else the first."""
+    found = tuple(estimates)
+    known = [e for e in found if e.u is not None]
+    return min(known, key=lambda e: e.u or 0.0) if known else found[0]
 
 
 def _step_s(time_s: FloatArray) -> float:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from rig.analysis.copper import (
@@ -10,8 +12,10 @@ from rig.analysis.copper import (
     lead_ohm,
     temperature_factor,
 )
-from rig.analysis.drop import FeedWiring, Part, separate
+from rig.analysis.drop import FeedCircuit, Part, separate, unit_part
 from rig.analysis.estimate import Estimate, unknown
+from rig.analysis.model import UnitType
+from rig.analysis.motor import MotorIdentity
 
 GOOD = Estimate(0.05, 0.002, "ohm")
 NO_SENSOR = unknown("ohm", "no sensor in the ignition feed sees the relay coil's current")
@@ -20,7 +24,7 @@ NO_SENSOR = unknown("ohm", "no sensor in the ignition feed sees the relay coil's
 def found(feed: float, shared: float | None, **wiring):
     coil = NO_SENSOR if shared is None else Estimate(shared, 0.002, "ohm")
     circuit = wiring.pop("circuit", None)
-    wired = FeedWiring(0.005, 10.0, **wiring)
+    wired = FeedCircuit(0.005, 10.0, **wiring)
     return separate(Estimate(feed, 0.002, "ohm"), coil, wired, 2.5, circuit)
 
 
@@ -90,6 +94,17 @@ def test_without_the_second_sensor_it_says_what_it_cannot_tell() -> None:
     assert suspects(found(0.05, None, circuit=circuit)) == ["unit or earth"]
     assert suspects(found(0.05, 0.025, circuit=circuit)) == ["unit"]
     assert suspects(found(0.05, 0.4, circuit=circuit)) == ["earth"]
+
+
+def test_what_lies_behind_the_sensor_is_held_against_the_type() -> None:
+    nothing = unknown("", "")
+    as_found = Estimate(1.2, 0.01, "ohm")
+    identity = MotorIdentity(as_found, nothing, nothing, nothing, nothing, nothing, nothing)
+    part = unit_part(identity, UnitType("LM-12", winding_ohm=0.75))
+    assert suspects(found(0.05, 0.025, circuit=part)) == ["unit"]
+    sound = replace(identity, circuit_20c_ohm=Estimate(0.78, 0.01, "ohm"))
+    part = unit_part(sound, UnitType("LM-12", winding_ohm=0.75))
+    assert suspects(found(0.05, 0.025, circuit=part)) == []
 
 
 def test_a_suspect_comes_with_what_to_measure_by_hand() -> None:

@@ -9,7 +9,7 @@ import pytest
 import spice
 
 from rig.analysis.model import Accuracy
-from rig.analysis.sag_slope import coil_sag_ohm, sag_ohm
+from rig.analysis.sag_slope import coil_sag_ohm, sag_ohm, surest
 from rig.analysis.trace import Trace
 
 EXACT = Accuracy(gain_u_rel=0.0, voltage_gain_u_rel=0.0)
@@ -71,6 +71,13 @@ def test_feed_and_what_the_coil_shares_are_told_apart(feed: float, shared: float
     assert sag.value == pytest.approx(feed, abs=3 * sag.u)
     assert coil.value == pytest.approx(shared, abs=3 * coil.u)
     assert max(sag.u, coil.u) < 0.002
+
+
+def test_of_several_traces_the_surest_counts() -> None:
+    vague, sure = sag_ohm(made_up(0.3, 0.02, 0.1), EXACT, 1), sag_ohm(made_up(0.3, 0.02), EXACT, 1)
+    none = sag_ohm(spice.trace_of("relay_dead"), EXACT)
+    assert surest([none, vague, sure]) == sure
+    assert surest([none]) == none
 
 
 def test_without_a_sensor_in_the_ignition_feed_the_coil_tells_nothing() -> None:
