@@ -11,7 +11,7 @@ import numpy as np
 
 from rig.analysis.copper import PER_K
 from rig.analysis.estimate import Estimate, unknown
-from rig.analysis.levels import level, level_u, median3
+from rig.analysis.levels import level, level_u, median3, running_mean
 from rig.analysis.measures import COVERAGE, RECTANGULAR
 from rig.analysis.model import Accuracy, Direction, HalfTurn, Measure, Outcome, UnitType
 from rig.analysis.motor import MotorIdentity
@@ -23,10 +23,12 @@ from rig.analysis.trace import BoolArray, FloatArray, Trace
 SETTLED_S = 0.1
 # Motor current: more than this, or than this part of what the type draws at standstill (guess,
 # as the bench's own watch over the motor has it).
-FLOWS_A, FLOWS_OF_STALL = 0.15, 0.03
+FLOWS_A, FLOWS_OF_STALL, SMOOTH_S = 0.15, 0.03, 0.010
 # So far may the voltage lie from what the supply was set to (V, and part of it; guess): more than
 # leads lose to a coil's current, less than a feed that is gone.
 APART_V, APART_PART = 0.3, 0.05
+# The coil's sensor is read with every so-manieth sample at most, and its reading held in between.
+HELD = 5
 # Less is no coil: 12 V coils of 75 to 300 ohm draw 40 to 160 mA (typical data sheet values).
 COIL_LEAST_A = 0.01
 # Last digit of an INA219 board with its own 0.1 ohm shunt, A: 10 uV (data sheet SBOS448).
@@ -93,7 +95,7 @@ def coil_ohm(trace: Trace, coil_accuracy: Accuracy | None, accuracy: Accuracy) -
         least_a = float(np.min(trace.current_a[parked]))
         parked &= trace.current_a < least_a + 2.0 * FLOWS_A
     zero_a, offset_u_a = _coil_zero(trace, current_a, coil_accuracy)
-    coil, volts = current_a[parked] - zero_a, trace.voltage_v[parked]
+    coil, volts = current_a[parked][::HELD] - zero_a, trace.voltage_v[parked]
     if len(coil) < READINGS or not float(np.median(coil)) > COIL_LEAST_A:
         return Measure("relay_coil_ohm", None, "ohm")
     amps, rest_v = level(coil), level(volts)
@@ -110,7 +112,8 @@ def _coil_zero(trace: Trace, current_a: FloatArray, coil_accuracy: Accuracy) -> 
     """Return what the coil's sensor reads with its feed open (A), and how far that may be off."""
     made = np.asarray(trace.ignition_feed, dtype=np.bool_)
     last_made_s = np.maximum.accumulate(np.where(made, trace.time_s, -np.inf))
-    off = current_a[~made & (trace.time_s - last_made_s > SETTLED_S) & np.isfinite(current_a)]
+    quiet = ~made & (trace.time_s - last_made_s > SETTLED_S) & np.isfinite(current_a)
+    off = current_a[quiet][::HELD]
     if len(off) < 2 * READINGS:
         return 0.0, coil_accuracy.offset_u_a
     zero_a = level(off)
@@ -194,7 +197,10 @@ def _seen(
     good = readable(trace) & battery
     amps = np.where(good, trace.current_a - zero_a, 0.0)
     least_a = max(FLOWS_A, FLOWS_OF_STALL * stretch.set_v / unit.winding_ohm)
-    flows = good & ignition & (median3(amps) > least_a)
+    # Smoothed as long as the bench's own watch does: long against noise, short against a start.
+    step_s = float(np.median(np.diff(trace.time_s))) if len(trace) > 1 else SMOOTH_S
+    smooth_a = running_mean(median3(amps), max(round(SMOOTH_S / step_s), 1))
+    flows = good & ignition & (smooth_a > least_a)
     flowed = int(np.count_nonzero(flows)) >= READINGS
     at_rest = good & (~ignition if stretch.pull_in else ignition)
     # Much less than was set is what was read last, with the feed open, or a feed that is gone.
