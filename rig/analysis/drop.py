@@ -37,6 +37,9 @@ BATTERY_OHM = (0.005, 0.03)
 """Least and highest resistance of a charged 12 V lead battery, ohm (guess)."""
 SUPPLY_OHM = (0.0, 0.01)
 """Least and highest resistance of a regulated bench supply, ohm (guess)."""
+COIL_TELLS_OHM = 0.05
+"""What coil and motor share must be known to within this, ohm, to tell places apart (guess: half of
+a bad joint)."""
 MEANT_V = 0.1
 """A good joint loses less than this at the running current, V (common practice, no published
 source)."""
@@ -106,6 +109,8 @@ def separate(
     (`rig.analysis.sag_slope`), ``run_a`` the running current (A) that the voltages are told at.
     ``circuit`` is what lies behind the sensor (`unit_part`).
     """
+    if coil_sag.u is not None and 2.0 * coil_sag.u > COIL_TELLS_OHM:
+        coil_sag = unknown("ohm", "the relay coil's current is too noisy to tell")
     feed, shared, lead = _feed(wiring), _shared(wiring), _lead(wiring)
     parts = [Part("feed before the sensor", sag, feed), Part("source and earth", coil_sag, shared)]
     parts.append(Part("shunt", Estimate(wiring.shunt_ohm, 0.0, "ohm"), (wiring.shunt_ohm,) * 2))

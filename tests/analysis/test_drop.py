@@ -107,6 +107,17 @@ def test_what_lies_behind_the_sensor_is_held_against_the_type() -> None:
     assert suspects(found(0.05, 0.025, circuit=part)) == []
 
 
+def test_a_coil_current_in_the_noise_tells_nothing_apart() -> None:
+    noisy = separate(
+        Estimate(0.35, 0.002, "ohm"),
+        Estimate(0.02, 0.1, "ohm"),
+        FeedCircuit(0.005, 10.0, behind_fuse=False),
+        2.5,
+    )
+    assert suspects(noisy) == ["feed"]
+    assert any("too noisy" in line for line in noisy.not_told)
+
+
 def test_a_suspect_comes_with_what_to_measure_by_hand() -> None:
     [suspect] = found(0.35, 0.025, behind_fuse=False).suspects
     # What is beyond the usual 0.108 ohm, at 2.5 A.
