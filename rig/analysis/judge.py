@@ -41,6 +41,11 @@ _MEASURES: dict[str, tuple[str, str | None, str | None]] = {
     "stall_current_a": ("stall current", "stall_min_a", "stall_max_a"),
     "winding_ohm": ("winding resistance", "winding_min_ohm", "winding_max_ohm"),
     "relay_swap_change": ("change with the known good relay", None, "swap_change_max"),
+    "relay_pull_in_v": ("relay's pull-in voltage", None, "pull_in_max_v"),
+    "relay_drop_out_v": ("relay's drop-out voltage", "drop_out_min_v", None),
+    "relay_coil_ohm": ("relay coil's resistance", "coil_min_ohm", "coil_max_ohm"),
+    "relay_operate_s": ("relay's operate time", None, "operate_max_s"),
+    "relay_release_s": ("relay's release time", None, "release_max_s"),
 }
 
 
