@@ -125,7 +125,7 @@ def _identity(
         emf_vs_per_rev=constant,
         friction_a=level.friction(friction),
         time_constant_s=estimates.time_constant_s(fit, why_not),
-        inertia_kgm2=estimates.inertia_kgm2(fit, constant, accuracy),
+        inertia_kgm2=estimates.inertia_kgm2(fit, emf, constant, accuracy),
         winding_c=winding_c,
         dry_friction_a=level.dry(friction),
         viscous_as_per_rev=estimates.viscous_as_per_rev(friction, constant),

@@ -10,6 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from rig.analysis.copper import PER_K
 from rig.analysis.emf_constant import EmfConstant
 from rig.analysis.estimate import Estimate, unknown
 from rig.analysis.friction import ONE_SPEED, Friction
@@ -17,7 +18,7 @@ from rig.analysis.model import Accuracy
 from rig.analysis.motor_relations import constant_of
 from rig.analysis.run_up_fit import RunUpFit, StallOhm
 from rig.analysis.warming import HEAT_U
-from rig.analysis.winding import COPPER_PER_K, USED
+from rig.analysis.winding import USED
 
 OHM, EMF, AMPERE, SECOND, INERTIA, CELSIUS = "ohm", "V s/rev", "A", "s", "kg m2", "degC"
 VISCOUS, SPEED, HENRY, KELVIN = "A s/rev", "rev/s", "H", "K"
@@ -39,6 +40,8 @@ OHM_U_MOST, EMF_U_MOST, INERTIA_U_MOST = 0.10, 0.10, 0.25
 AMBIENT_U_K, DRIFT_U_K = 2.0, 1.0
 # The rise follows the shape that nominal heat data give it to this part (guess).
 RISE_SHAPE = 0.04
+# Where R is off by more between two samples (part), its drift is no temperature.
+DRIFT_BETWEEN_MOST = 0.015
 # A rise known no better than this (K), or than this part of it, was not measured.
 RISE_U_MOST_K, RISE_U_PART = 3.0, 0.4
 
@@ -72,8 +75,8 @@ NO_AMBIENT = (
     "a unit that has rested half an hour"
 )
 NO_DRIFT = (
-    "the resistance did not drift by more than it is known: starts right after a longer drive "
-    "bring it, with a rest of half an hour before the first"
+    "the resistance did not drift by more than it is known: starts right after a longer drive, at "
+    "1 kHz, bring it, with a rest of half an hour before the first"
 )
 
 
@@ -113,6 +116,11 @@ def ohm_scatter(fit: RunUpFit) -> float:
     return math.hypot(float(fit.covariance[0, 0]) ** 0.5, ohm_model(fit))
 
 
+def ohm_between(fit: RunUpFit) -> float:
+    """Return by what part R is off by what a contact does between two samples (standard)."""
+    return OHM_BETWEEN * fit.step_s / fit.time_constant_s
+
+
 def ill(fit: RunUpFit) -> float:
     """Return by how much the model's own errors are larger than usual: it does not fit as usual."""
     return 1.0 + MISFIT_COSTS * max(fit.misfit - 1.0, 0.0)
@@ -120,7 +128,7 @@ def ill(fit: RunUpFit) -> float:
 
 def ohm_model(fit: RunUpFit) -> float:
     """Return by what part of R the model is off (standard), and J/K2 the other way."""
-    model = math.hypot(OHM_MODEL * ill(fit), OHM_BETWEEN * fit.step_s / fit.time_constant_s)
+    model = math.hypot(OHM_MODEL * ill(fit), ohm_between(fit))
     # Stalls do not depend on the starts' first samples.
     return float((model**-2 + sum((s.ohm / s.u_ohm) ** 2 for s in fit.stalls)) ** -0.5)
 
@@ -160,7 +168,7 @@ def emf_vs_per_rev(
         emf.u_scatter,
         emf.u_cam,
         emf.u_coast,
-        abs(emf.per_ohm) * fit.ohm * ohm_scatter(fit),
+        drop_part(emf, fit) * value * ohm_scatter(fit),
         accuracy.voltage_gain_u_rel * value,
         2.0 * offset_v * emf.driven_s,
     )
@@ -169,23 +177,34 @@ def emf_vs_per_rev(
     return Estimate(value, u, EMF)
 
 
-def inertia_kgm2(fit: RunUpFit | None, emf: Estimate, accuracy: Accuracy) -> Estimate:
+def inertia_kgm2(
+    fit: RunUpFit | None, emf: EmfConstant | None, constant: Estimate, accuracy: Accuracy
+) -> Estimate:
     """Return the inertia felt at the output (kg m2): C K2."""
-    if fit is None or emf.value is None or emf.u is None:
-        return unknown(INERTIA, emf.missing)
-    value = fit.farad * constant_of(emf.value) ** 2
-    # C is a charge over a voltage: the current's gain stays; the voltage's stays once, and K has it
-    # twice.
-    own = math.hypot(
-        float(fit.covariance[2, 2]) ** 0.5,
+    if fit is None or emf is None or constant.value is None or constant.u is None:
+        return unknown(INERTIA, constant.missing)
+    value = fit.farad * constant_of(constant.value) ** 2
+    # What shifts R shifts C and K both the other way: those parts add up.
+    part = drop_part(emf, fit)
+    c = fit.covariance
+    fitted = max(float(c[2, 2] + (2.0 * part) ** 2 * c[0, 0] - 4.0 * part * c[0, 2]), 0.0) ** 0.5
+    rest = max((constant.u / constant.value) ** 2 - (part * ohm_scatter(fit)) ** 2, 0.0) ** 0.5
+    # C is a charge over a voltage: the current's gain stays, and the voltage's once of K's twice.
+    u = math.hypot(
+        fitted,
+        (1.0 + 2.0 * part) * ohm_model(fit),
+        2.0 * rest,
         accuracy.gain_u_rel,
         INERTIA_MODEL * ill(fit),
-        ohm_model(fit),
     )
-    u = math.hypot(own, 2.0 * emf.u / emf.value)
     if u > INERTIA_U_MOST:
         return unknown(INERTIA, TOO_COARSE)
     return Estimate(value, u * value, INERTIA)
+
+
+def drop_part(emf: EmfConstant, fit: RunUpFit) -> float:
+    """Return by what part of itself K falls for each part that R rises."""
+    return abs(emf.per_ohm) * fit.ohm / emf.emf_vs_per_rev
 
 
 @dataclass(frozen=True, slots=True)
@@ -263,14 +282,16 @@ def rise_k(
     square = float(fit.covariance[3, 3])
     # What the drift says by itself: the nominal data that the fit also leant on taken out.
     told = 1.0 / max(square, 1e-12) - 1.0 / HEAT_U**2
-    if told <= 0.0:
+    if told <= 0.0 or ohm_between(fit) > DRIFT_BETWEEN_MOST:
         return unknown(KELVIN, NO_DRIFT)
     nominal_c = 20.0 if ambient_c is None else ambient_c
-    kelvin_per_part = COPPER_PER_K * (USED.value + nominal_c)
+    kelvin_per_part = PER_K * (USED.value + nominal_c)
     warmed = 1.0 + (fit.warmed - 1.0) / (1.0 - square / HEAT_U**2)
     value = warmed * predicted_k * kelvin_per_part
     scatter_k = told**-0.5 * predicted_k * kelvin_per_part
-    u = math.hypot(scatter_k, DRIFT_U_K, RISE_SHAPE * value)
+    # Each start's own error, as it falls on a line through all of them.
+    starts_k = kelvin_per_part / PER_K * ohm_between(fit) * 2.0 / len(fit.load_a) ** 0.5
+    u = math.hypot(scatter_k, starts_k, DRIFT_U_K, RISE_SHAPE * value)
     if u > max(RISE_U_MOST_K, RISE_U_PART * abs(value)):
         return unknown(KELVIN, NO_DRIFT)
     return Estimate(value, u, KELVIN)

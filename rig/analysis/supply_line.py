@@ -22,6 +22,9 @@ TOO_SOON_S = 0.003
 LEVEL_WEIGHT = 8.0
 # No supply, wiring and fuse of a bench has more (ohm, guess).
 OHM_MOST = 2.0
+# Readings scatter by half a step of the sensor at least (INA219 data sheet: 4 mV); where they show
+# nothing of the supply's resistance it is known to this (ohm, standard, guess).
+STEP_V, UNSEEN_U_OHM = 0.002, 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +64,7 @@ def supply_lines(signal: Signal, drives: list[Evidence]) -> list[SupplyLine | No
         square += float(weight @ (sum_v - volts[-1]) ** 2)
         count += float(weight.sum())
     scatter_v = (square / max(count - len(known) - 1.0, 1.0)) ** 0.5
-    u_ohm = scatter_v / over**0.5 if over > 0.0 else 0.0
+    u_ohm = min(max(scatter_v, STEP_V) / over**0.5, UNSEEN_U_OHM) if over > 0.0 else UNSEEN_U_OHM
     lines = iter(volts)
     return [None if p is None else SupplyLine(next(lines), ohm, u_ohm, scatter_v) for p in points]
 

@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 import spice
 import true_motors as tm
-from drawn_motors import ACCURACY, draw, traces_of
+from drawn_motors import ACCURACY, JAM, SWEEP, TURNS, draw, traces_of
 
 from rig.analysis.estimate import Estimate
 from rig.analysis.model import Accuracy
@@ -294,3 +294,17 @@ def test_a_simulated_unit_is_found_again(seed):
         (found.inertia_kgm2, drawn.inertia_kgm2),
     ):
         assert abs(estimate.value - true) < 2.0 * estimate.u
+
+
+@pytest.mark.parametrize(("sample_hz", "ohm_part"), [(1000, 0.02), (200, 0.03)])
+def test_a_plan_with_sweep_and_jam_test_tells_everything(sample_hz, ohm_part):
+    """Half-turns, a supply that falls from 12 V, a locked lever; whether it brakes is not told."""
+    drawn = draw(3, sample_hz=sample_hz)
+    turns, sweep, jam = traces_of(drawn, TURNS.format(count=2), SWEEP, JAM, can_set_supply=True)
+    unit = drawn.unit_type(tells_brake=False)
+    found = identify([turns, sweep], unit, ACCURACY, ambient_c=20.0, jam=[jam])
+    near(found.circuit_ohm, drawn.circuit_ohm, ohm_part)
+    near(found.emf_vs_per_rev, drawn.emf_vs_per_rev, 0.02)
+    near(found.inertia_kgm2, drawn.inertia_kgm2, 0.05)
+    near(found.dry_friction_a, drawn.dry_a, 0.05)
+    assert not any("brakes" in note for note in found.notes)

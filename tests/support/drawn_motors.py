@@ -11,6 +11,7 @@ import random
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Any
 
 from bench_runs import HEAD, Watcher, make_order, make_plan, make_settings
 
@@ -25,8 +26,11 @@ from rig.records.store import Store
 # What the starter's rig file states of its rig, standard uncertainties.
 ACCURACY = Accuracy(relay_u_s=0.0015)
 TURNS = '[[step]]\nkind = "half_turns"\ncount = {count}\npause_s = 0.35\n'
-# A cam that shorts the armature so far behind its edge (degrees) does not brake at all.
-NEVER_BRAKES_DEG = 50.0
+SWEEP = '[[step]]\nkind = "supply_sweep"\nfrom_v = 12.0\nto_v = 9.0\nstep_v = 1.5\npause_s = 0.4\n'
+JAM = '[[step]]\nkind = "jam"\ncurrent_limit_a = 30.0\nstall_s = 0.3\nrest_after_s = 0.5\n'
+# A cam that shorts the armature so far behind its edge (degrees) does not brake a unit that comes
+# to rest before; one that would coast farther is made to brake.
+NEVER_BRAKES_DEG, COASTS_MOST_DEG = 50.0, 40.0
 ROTOR = ("winding_ohm", "inductance_h", "constant_vs", "rotor_kgm2", "gear")
 LOAD = ("dry_nm", "viscous_nms", "cable_nm", "brake_gap_deg")
 
@@ -103,6 +107,8 @@ def draw(seed: int, **fixed: object) -> Drawn:
     brakes = rng.random() < 0.5
     dry_nm = stall_nm * rng.uniform(0.04, 0.15)
     inertia = tau_s * constant**2 / ohm
+    speed = (supply_v - ohm * dry_nm / constant) / constant
+    brakes |= math.degrees(0.5 * inertia * speed**2 / dry_nm / gear) > COASTS_MOST_DEG
     unit = replace(
         UnitParameters(),
         winding_ohm=ohm,
@@ -125,16 +131,31 @@ def draw(seed: int, **fixed: object) -> Drawn:
     return Drawn(seed=seed, unit=unit, brakes=brakes, **(values | fixed))  # type: ignore[arg-type]
 
 
-def traces_of(drawn: Drawn, *steps: str) -> list[Trace]:
-    """Return the traces of a run at each supply voltage: one a step (half-turns without any)."""
+class Obliging(Watcher):
+    """Somebody who does whatever a step asks for, at once."""
+
+    def ask(self, ask: Any, wait: Any) -> bool:
+        """Wait as asked, and say yes."""
+        wait(lambda: True)
+        return True
+
+
+def traces_of(drawn: Drawn, *steps: str, can_set_supply: bool = False) -> list[Trace]:
+    """Return the traces of a run at each supply voltage: one a step (half-turns without any).
+
+    ``can_set_supply``: on a bench supply that the program sets, instead of a battery.
+    """
     found: list[Trace] = []
     for supply_v in drawn.supplies_v:
-        found += _run(drawn, supply_v, steps or (TURNS.format(count=drawn.count),))
+        asked = steps or (TURNS.format(count=drawn.count),)
+        found += _run(drawn, supply_v, asked, can_set_supply=can_set_supply)
     return found
 
 
-def _run(drawn: Drawn, supply_v: float, steps: tuple[str, ...]) -> list[Trace]:
-    settings = make_settings(sample_hz=drawn.sample_hz, supply=False)
+def _run(
+    drawn: Drawn, supply_v: float, steps: tuple[str, ...], *, can_set_supply: bool
+) -> list[Trace]:
+    settings = make_settings(sample_hz=drawn.sample_hz, supply=can_set_supply)
     station = settings.stations[0]
     sensor = station.battery_sensor.model_copy(update={"bus_every": drawn.bus_every})
     station = station.model_copy(update={"battery_sensor": sensor})
@@ -159,7 +180,7 @@ def _run(drawn: Drawn, supply_v: float, steps: tuple[str, ...]) -> list[Trace]:
     backend = SimulatedBackend(order.wiring(), order.options)
     try:
         with TemporaryDirectory() as folder, Store.open(Path(folder) / "r.sqlite") as store:
-            ended = Session(order, backend, DirectKeeper(store), Watcher()).run()
+            ended = Session(order, backend, DirectKeeper(store), Obliging()).run()
             record = store.run(ended.run_id, with_traces=True)
     finally:
         backend.close()
