@@ -255,6 +255,13 @@ def test_no_other_circuit_of_ngspice_binds(circuit):
     assert find_binds(stroke_profiles(trace, turns, unit)) == ()
 
 
+@pytest.mark.parametrize("seed", [0, 15, 36])
+def test_drop_outs_too_short_to_be_seen_are_no_binds(seed):
+    """At 200 Hz a brush that lifts for some ms leaves a dip, and the rotor speeding up again."""
+    faults = ("intermittent-brush=8",)
+    assert find_binds(profiles_of(identity=None, faults=faults, hz=200, seed=seed)) == ()
+
+
 def test_what_cannot_be_read_gives_no_profile():
     trace = spice.trace_of("open_winding")
     unit = spice.unit_of("open_winding")
