@@ -155,5 +155,26 @@ _CHECKS = (
     ),
 )
 
+_TERMINAL_CHECKS = (
+    VisualCheck(
+        "battery_at_terminal",
+        "Did the test lamp at the unit's battery terminal light while the battery feed was made?",
+        "A lamp that stays dark, or glows where it should be bright.",
+        "No battery voltage reaches the unit's relay: look for a blown fuse, a broken lead or a "
+        "bad pin between the feed and that terminal.",
+        of_unit=False,
+    ),
+    VisualCheck(
+        "ignition_at_terminal",
+        "Did the test lamp at the relay coil's terminal light while the ignition feed was made?",
+        "A lamp that stays dark, or glows where it should be bright.",
+        "No ignition voltage reaches the unit's relay: look for a broken lead or a bad pin between "
+        "the connector and the relay's coil.",
+    ),
+)
+
+TERMINAL_CHECKS: Mapping[str, VisualCheck] = MappingProxyType({c.name: c for c in _TERMINAL_CHECKS})
+"""What a test lamp in the unit shows while a feed is made; asked only after that feed."""
+
 VISUAL_CHECKS: Mapping[str, VisualCheck] = MappingProxyType({c.name: c for c in _CHECKS})
 """The visual checks by the name that plans use."""

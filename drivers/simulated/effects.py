@@ -35,6 +35,7 @@ class Effects:
     relay_welded: bool = False
     relay_ohm: float = 0.0
     relay_pull_in_v: float | None = None
+    ignition_open: bool = False
     # the feed
     holder_ohm: float = 0.0
     earth_ohm: float = 0.0
