@@ -40,6 +40,7 @@ class Effects:
     holder_ohm: float = 0.0
     earth_ohm: float = 0.0
     leak_a: float = 0.0
+    battery_open: bool = False
     reversed: bool = False
     source_ohm: float = 0.0
     fuse_a: float | None = None

@@ -157,7 +157,14 @@ _ALL = (
         "leakage", "damp: this current flows at rest, at 12 V", "feed", "leak_a",
         "A", 0.15, 0.0, 5.0, ("water_inside", "connector_clean"),
     ),
-    Fault("wrong-polarity", "battery and earth leads of the unit are crossed", "feed", "reversed"),
+    Fault(
+        "battery-open", "the unit's battery lead or pin is broken: no voltage reaches its relay",
+        "feed", "battery_open", inspections=("battery_at_terminal",),
+    ),
+    Fault(
+        "wrong-polarity", "battery and earth leads of the unit are crossed", "feed", "reversed",
+        inspections=("battery_at_terminal",),
+    ),
     Fault(
         "weak-supply", "a tired battery or thin leads: extra source resistance", "feed",
         "source_ohm", "ohm", 0.6, 0.0, 50.0,

@@ -209,8 +209,10 @@ class Unit:
         track = self._tracks[self.relay.made]
         whole = not self.effects.winding_open and not self._brush.open
         sound = whole and self.relay.touching and not self.direct
-        conducts = whole if self.direct else sound and track.conducts(self._angle_deg, self.way)
-        leak_a = terminal.leak_a if terminal.connected else 0.0
+        reached = self.direct or not self.effects.battery_open
+        by_track = sound and track.conducts(self._angle_deg, self.way)
+        conducts = whole if self.direct else by_track and reached
+        leak_a = terminal.leak_a if terminal.connected and reached else 0.0
         tap_v = terminal.volts - leak_a * terminal.tap_ohm if terminal.connected else 0.0
         if conducts and terminal.connected:
             self._feeding = True

@@ -215,6 +215,17 @@ def ignition_open(bench: Make) -> None:
     assert looks == {"battery_at_terminal": "ok", "ignition_at_terminal": "fault"}
 
 
+def battery_open(bench: Make) -> None:
+    one = bench("battery-open").armed()
+    assert amps(one.to_run(0.5)) < 0.01
+    assert one.readings[-1].voltage_v > 12.0  # at the rig; not in the unit
+    hands = one.backend.hands
+    looks = {c: hands.do("inspect", {"check": c}) for c in AT_TERMINALS}
+    assert looks == {"battery_at_terminal": "fault", "ignition_at_terminal": "ok"}
+    hands.do("feed_motor_directly", {})
+    assert amps(one.run(0.3)) > 8.0
+
+
 def fuse_holder_corroded(bench: Make) -> None:
     shown = Shown(bench, "fuse-holder-corroded=0.5")
     assert shown.running_v() == pytest.approx(12.6 - 0.548 * shown.running_a(), abs=0.05)
@@ -428,7 +439,7 @@ CHECKS = {
         jammed, seized_cable, binding, dry_gear, dragging_cable, broken_cable, spring_cable,
         shorted_turns, worn_brushes, intermittent_brush, open_winding, cam_short, cam_dead_spot,
         cam_welded, relay_dead, relay_coil_open, relay_welded, relay_high_resistance,
-        relay_weak_pull_in, ignition_open, fuse_holder_corroded, poor_earth, leakage,
+        relay_weak_pull_in, ignition_open, battery_open, fuse_holder_corroded, poor_earth, leakage,
         wrong_polarity, weak_supply, over_rated_fuse, sensor_absent, sensor_stuck, sensor_offset,
         sensor_noisy,
         sensor_clipped, bus_hang, feed_relay_stuck_open, feed_relay_welded, supply_silent,
