@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from drivers import Backend
-from rig.bench.order import ByHandOrder, Job, RigCheckOrder
+from rig.bench.order import ByHandOrder, IsolationOrder, Job, RigCheckOrder
 from rig.bench.realtime import Claim
 from rig.bench.seams import Console, Keeper
 from rig.bench.session import Session
@@ -24,5 +24,9 @@ def carry_out(
         from rig.bench.by_hand import ByHandSession
 
         ByHandSession(job, backend, keeper, console).run(claim)
+    elif isinstance(job, IsolationOrder):
+        from rig.bench.isolation import Isolation
+
+        Isolation(job, backend, keeper, console).run(claim)
     else:
         Session(job, backend, keeper, console).run(claim)
