@@ -1,15 +1,30 @@
-"""From a guided test's trace, or from the answer to a look, to its features."""
+"""From a guided test's trace, or from the answer to a look, to its features.
+
+Features have no unit: currents are conductances times the type's winding resistance, times are
+volt-seconds against the type's ``turn_vs``, both as natural logarithms, so that they carry from
+one unit type and one supply to another.  Shares are 0 to 1.
+"""
 
 from __future__ import annotations
 
-from math import nan
+from math import asinh, isfinite, log, nan
+
+import numpy as np
 
 from rig.analysis.faults.guided import TESTS
 from rig.analysis.faults.model import Observation
-from rig.analysis.model import Accuracy, Limits, UnitType
+from rig.analysis.faults.turns_features import draw_scale, turns_features, volts_of
+from rig.analysis.half_turns import find_half_turns
+from rig.analysis.model import Accuracy, HalfTurn, Limits, Outcome, UnitType
+from rig.analysis.rest import rest_draw, zero_offset
+from rig.analysis.stall import stall_and_winding
 from rig.analysis.trace import Trace
 
 ANSWERS = {"ok": 0.0, "fault": 1.0, "cannot": nan}
+# What is left of the motor's current is looked at over this last part of a direct feed.
+LAST_PART = 0.4
+# Less than this part of V/R is no current of a motor.
+FLOWS_PART = 0.02
 
 
 def features_of(
@@ -19,9 +34,21 @@ def features_of(
 
     The trace is of this test alone, from before its first feed to after its last.
     """
-    if TESTS[test].is_look:
+    kind = TESTS[test].kind
+    if kind == "look":
         raise ValueError(f"{test} is a look: its answer tells, not a trace")
-    return Observation(test, {})
+    if kind == "direct":
+        found = _direct(trace, unit)
+    else:
+        turns = find_half_turns(trace, unit, limits, accuracy)
+        volts = TESTS[test].supply_v or unit.nominal_v
+        if kind == "rest":
+            found = _rest(trace, turns, unit, accuracy)
+        elif kind == "jam":
+            found = _jam(trace, turns, unit, accuracy)
+        else:
+            found = turns_features(trace, turns, unit, volts)
+    return Observation(test, {name: value for name, value in found.items() if isfinite(value)})
 
 
 def answer_of(test: str, answer: str) -> Observation:
@@ -34,3 +61,79 @@ def answer_of(test: str, answer: str) -> Observation:
     if answer not in ANSWERS:
         raise ValueError(f"the answer {answer!r} should be one of {', '.join(ANSWERS)}")
     return Observation(test, {"fault": ANSWERS[answer]})
+
+
+def _rest(
+    trace: Trace, turns: tuple[HalfTurn, ...], unit: UnitType, accuracy: Accuracy
+) -> dict[str, float]:
+    draw_a = rest_draw(trace, accuracy).value
+    moved = [turn for turn in turns if turn.outcome is not Outcome.NO_MOVEMENT]
+    still = not any(turn.cut_by_rig for turn in turns)
+    return {
+        "volts": volts_of(trace, unit) / unit.nominal_v,
+        "moves": float(bool(moved)),
+        "stalls": float(any(t.outcome is Outcome.STALLED for t in turns)),
+        "runs_on": float(any(t.outcome is Outcome.RUNS_ON for t in turns)),
+        "draw": draw_scale(draw_a, unit) if draw_a is not None and still else nan,
+    }
+
+
+def _jam(
+    trace: Trace, turns: tuple[HalfTurn, ...], unit: UnitType, accuracy: Accuracy
+) -> dict[str, float]:
+    made = np.flatnonzero(trace.ignition_feed)
+    part = trace.rows(int(made[0]), int(made[-1]) + 1) if len(made) else trace
+    stall, winding = stall_and_winding(part, accuracy)
+    ohm = winding.value
+    flows = stall.value is not None and stall.value > FLOWS_PART * unit.nominal_v / unit.winding_ohm
+    return {
+        "flows": float(flows),
+        "before": float(not len(made) or any(t.cut_by_rig for t in turns if not t.direction)),
+        "stall": log(unit.winding_ohm / ohm) if flows and ohm is not None and ohm > 0.0 else nan,
+    }
+
+
+def _direct(trace: Trace, unit: UnitType) -> dict[str, float]:
+    fed = np.flatnonzero(trace.battery_feed)
+    if len(fed) < 20:
+        return {}
+    zero_a = zero_offset(trace).value or 0.0
+    amps = trace.current_a[fed[0] : fed[-1] + 1] - zero_a
+    volts = trace.voltage_v[fed[0] : fed[-1] + 1]
+    time_s = trace.time_s[fed[0] : fed[-1] + 1]
+    live_v = float(np.nanmedian(volts))
+    found = {"volts": live_v / unit.nominal_v}
+    if live_v < 0.2 * unit.nominal_v:
+        return found
+    siemens = np.where(volts > 1.0, amps / np.maximum(volts, 1.0), 0.0) * unit.winding_ohm
+    top = float(np.nanmax(siemens))
+    last = siemens[int((1.0 - LAST_PART) * len(siemens)) :]
+    left = float(np.nanmedian(last))
+    found["flows"] = float(top > FLOWS_PART)
+    if top <= FLOWS_PART:
+        return found
+    found["peak"] = log(top)
+    found["running"] = log(max(left, 1e-3))
+    found["stands"] = left / top
+    found["dropouts"] = float(np.log1p(_gaps(siemens, left)))
+    at = int(np.nanargmax(siemens))
+    fallen = np.flatnonzero(siemens[at:] < left + 0.37 * (top - left))
+    if left < 0.7 * top and len(fallen):
+        settle_s = float(time_s[at + fallen[0]] - time_s[at])
+        found["settle"] = log(max(settle_s, 1e-3) / 0.02)
+    after = trace.between(float(time_s[-1]) + 0.012, float(time_s[-1]) + 0.035)
+    if len(after):
+        found["coast"] = float(np.nanmax(after.voltage_v)) / live_v
+    rest_v = float(np.nanmax(volts))
+    found["sag"] = (rest_v - float(np.nanmin(volts))) / rest_v
+    return found
+
+
+def _gaps(siemens: np.ndarray, left: float) -> int:
+    """Return how often the current fell away and came back while it flowed."""
+    flowing = siemens > 0.5 * left
+    begins = np.flatnonzero(np.diff(flowing.astype(np.int8)) == 1)
+    return max(len(begins) - 1, 0) if len(begins) else 0
+
+
+__all__ = ["ANSWERS", "answer_of", "asinh", "features_of"]
