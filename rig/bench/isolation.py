@@ -137,9 +137,9 @@ class Isolation(SteppedJob):
         self._running = (name, work)
         return work
 
-    def _leave_out(self, name: str, told: str) -> None:
+    def _leave_out(self, name: str, why: str) -> None:
         self._left_out.add(name)
-        self._done.append(TestDone(name, told, counts=False))
+        self._done.append(TestDone(name, why, counts=False))
         self._think()
 
     def _counted_for_nothing(self, name: str) -> None:
@@ -161,6 +161,8 @@ class Isolation(SteppedJob):
             self._leave_out(name, "not seen")
             return
         self._seen[name] = observation
+        # Of a test done again the later result counts.
+        self._done = [done for done in self._done if done.test != name]
         self._done.append(TestDone(name, told(found, work.answer), counts=True))
         self._think()
         assert self._ranking is not None

@@ -6,11 +6,17 @@ from collections import Counter
 from typing import Any
 
 from rig.analysis.faults.model import Ranking
+from rig.analysis.model import Measure
 from rig.bench.steps import Findings
 
 RECORDED = 6
 """So many leading causes are written into the record after each test."""
 
+_MEASURED = {
+    "rest_draw_a": "draws {:.3f} A at rest",
+    "direct_feed_a": "draws {:.2f} A",
+    "stall_current_a": "draws {:.1f} A standing still",
+}
 _ANSWERS = {"ok": "in order", "fault": "a fault is seen", "cannot": "could not look"}
 
 
@@ -19,10 +25,14 @@ def told(found: Findings, answer: str) -> str:
     if answer:
         return _ANSWERS.get(answer, answer)
     if not found.half_turns:
-        draws = [m.value for m in found.measures if m.name == "rest_draw_a" and m.value is not None]
-        return f"draws {1000 * draws[0]:.0f} mA at rest" if draws else "done"
+        drawn = [_MEASURED[m.name].format(m.value) for m in found.measures if _is_told(m)]
+        return ", ".join(drawn) or "done"
     counts = Counter(str(turn.outcome).replace("_", " ") for turn in found.half_turns)
     return ", ".join(f"{count} {outcome}" for outcome, count in counts.items())
+
+
+def _is_told(measure: Measure) -> bool:
+    return measure.name in _MEASURED and measure.value is not None
 
 
 def in_record(ranking: Ranking, *, reasons: bool = False) -> dict[str, Any]:

@@ -54,7 +54,7 @@ VEHICLE = (
 )
 """What to look at on the vehicle when the unit is sound."""
 
-_SOUND = "The unit is sound; look at the vehicle: "
+_ON_VEHICLE = "On the vehicle, look at: "
 _NONE = (
     "None of the known causes fits what was seen. Look at the traces of the tests, and take the "
     "unit apart only after that."
@@ -74,7 +74,7 @@ def parts_of(case: str) -> frozenset[str]:
 def remedy_of(case: str) -> str:
     """Return what to do about a case."""
     if case == SOUND:
-        return f"{_SOUND}{'; '.join(VEHICLE)}."
+        return f"{_ON_VEHICLE}{'; '.join(VEHICLE)}."
     if case == NONE_OF_THESE:
         return _NONE
     parts = dict.fromkeys(CAUSES[name].part for name in case.split(" + "))
@@ -121,7 +121,7 @@ def _text(ranking: Ranking, same: float, sure: bool) -> str:
 
 
 def _sentence(cause: Cause) -> str:
-    says = "the unit is sound" if cause.name == SOUND else cause.says
+    says = "the unit is sound; look at the vehicle" if cause.name == SOUND else cause.says
     return says[:1].upper() + says[1:]
 
 

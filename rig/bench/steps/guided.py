@@ -9,8 +9,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
+import numpy as np
+
 from rig.analysis.faults.guided import TESTS, Test
-from rig.analysis.rest import rest_draw
+from rig.analysis.measures import current_u_a
+from rig.analysis.model import Accuracy, Measure
+from rig.analysis.rest import rest_draw, zero_offset
+from rig.analysis.stall import stall_and_winding
 from rig.analysis.trace import Trace
 from rig.bench.guard import GuardLimits
 from rig.bench.requests import BATTERY, BOTH, Ask, Drive, Feeds, Sample
@@ -35,8 +40,8 @@ from rig.plans import VisualStep
 from rig.visual import TERMINAL_CHECKS
 
 # What every test with half-turns makes: two each way, with this rest after each (s).
-TURNS, PAUSE_S = 4, 0.5
-REST_S = 2.0  # how long the battery feed alone is made
+TURNS, PAUSE_S = 4, 0.4
+REST_S = 2.0  # how long the battery feed alone is made once it is home
 # A motor of this size is at speed within 0.1 s, so half a second shows its running current; the
 # lever makes about half a turn in it, and somebody has to see it stop.
 DIRECT_S = 0.5
@@ -152,10 +157,11 @@ class AtRest(Observed):
     """The battery feed made for a while, and nothing else."""
 
     def drive(self, ctx: StepContext) -> Drive:
-        """Make the battery feed and look on."""
+        """Make the battery feed, let it come home if it does, and look on."""
         yield from survive(self._rest(ctx))
 
     def _rest(self, ctx: StepContext) -> Move:
+        yield from home(ctx)
         sample = yield from hold(BATTERY, REST_S)
         if ctx.motion.quiet_s(sample.time_s) > AT_REST_S:
             self._fed = (sample.time_s - AT_REST_S, sample.time_s)
@@ -202,6 +208,24 @@ class Direct(Observed):
         """Return the trace without the way home, which is the cam's and the relay's again."""
         return trace.between(float("-inf"), self._over_s)
 
+    def find(self, ctx: StepContext, trace: Trace) -> Findings:
+        """Return what the motor drew once it was at speed: it makes no half-turn here."""
+        found = Findings(judged=False, left_behind=" ".join(self._left))
+        found.measures.append(_drawn_directly(self.of_test(trace), ctx.accuracy))
+        return found
+
+
+def _drawn_directly(trace: Trace, accuracy: Accuracy) -> Measure:
+    """Return the median current (A) over the later half of the time in which it was fed."""
+    fed = np.flatnonzero(trace.battery_feed)
+    late_a = trace.current_a[fed[len(fed) // 2 :]]
+    late_a = late_a[np.isfinite(late_a)]
+    if not len(late_a):
+        return Measure("direct_feed_a", None, "A")
+    drawn_a = float(np.median(late_a)) - (zero_offset(trace).value or 0.0)
+    scatter_a = float(np.std(late_a)) / np.sqrt(len(late_a))
+    return Measure("direct_feed_a", drawn_a, "A", current_u_a(drawn_a, accuracy, scatter_a))
+
 
 class Jammed(Observed):
     """Lever locked at stop, ignition made for a moment."""
@@ -212,6 +236,13 @@ class Jammed(Observed):
         yield from survive(self._held())
         yield from rest_off(COOL_S)
         yield from _undo((FREE,), self._left)
+
+    def find(self, ctx: StepContext, trace: Trace) -> Findings:
+        """Return stall current (A) and winding resistance (ohm), if it stood still and drew."""
+        found = super().find(ctx, trace)
+        measures = stall_and_winding(trace, ctx.accuracy)
+        found.measures.extend(measure for measure in measures if measure.value is not None)
+        return found
 
     @staticmethod
     def _held() -> Move:
