@@ -18,7 +18,7 @@ FAILS = {
     "ignition-open": {"turns", "known_good_relay", "look_ignition_feed"},
 }
 TELLING = ("turns", "known_good_relay", "direct", "look_ignition_feed")
-SURE = 0.98  # how likely a test shows what it should
+SURE = 0.99  # how likely a test shows what it should
 
 
 class Guesser:

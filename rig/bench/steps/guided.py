@@ -25,6 +25,7 @@ from rig.bench.steps.moves import (
     Move,
     ask_done,
     ask_undone,
+    half_turn,
     hold,
     home,
     rest_off,
@@ -190,7 +191,8 @@ class Direct(Observed):
         sample = yield from rest_off(RUN_OUT_S)
         self._over_s = sample.time_s
         if (yield from _undo((PUT_BACK,), self._left)):
-            # It was left anywhere: its own cam brings it home before the cable goes on again.
+            # It was left anywhere: its own cams bring it on to run, then home to stop, before the
+            # cable goes on again.
             yield from survive(self._home(ctx))
         yield from _undo((HOOK_UP,), self._left)
 
@@ -201,8 +203,8 @@ class Direct(Observed):
 
     @staticmethod
     def _home(ctx: StepContext) -> Move:
-        yield from home(ctx)
-        return True
+        yield from half_turn(ctx, to_run=True, pause_s=PAUSE_S)
+        return (yield from half_turn(ctx, to_run=False, pause_s=PAUSE_S))
 
     def of_test(self, trace: Trace) -> Trace:
         """Return the trace without the way home, which is the cam's and the relay's again."""
@@ -318,8 +320,8 @@ CLIP_ON = Errand(
 )
 PUT_BACK = Errand(
     "restore_wiring",
-    "Take the rig's leads off the motor and put the unit's own wiring back as it was. The lever "
-    "then moves to its park position by itself: keep clear.",
+    "Take the rig's leads off the motor and put the unit's own wiring back as it was. Then keep "
+    "clear: the unit is fed to bring its lever to stop.",
     "The motor is still on the rig's own leads.",
 )
 HANG = Errand(
