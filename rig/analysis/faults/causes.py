@@ -85,7 +85,7 @@ PRIORS: dict[str, float] = {
     **{kind.name: kind.prior for kind in _ALL},
     SOUND: 15.0,
     NONE_OF_THESE: 3.0,
-    TWO_AT_ONCE: 8.0,
+    TWO_AT_ONCE: 5.0,
 }
 """Shipped priors, in parts of their sum: how often each is met among suspect units (guesses)."""
 

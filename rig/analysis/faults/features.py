@@ -7,7 +7,7 @@ one unit type and one supply to another.  Shares are 0 to 1.
 
 from __future__ import annotations
 
-from math import asinh, isfinite, log, nan
+from math import isfinite, log, nan
 
 import numpy as np
 
@@ -18,7 +18,7 @@ from rig.analysis.half_turns import find_half_turns
 from rig.analysis.model import Accuracy, HalfTurn, Limits, Outcome, UnitType
 from rig.analysis.rest import rest_draw, zero_offset
 from rig.analysis.stall import stall_and_winding
-from rig.analysis.trace import Trace
+from rig.analysis.trace import FloatArray, Trace
 
 ANSWERS = {"ok": 0.0, "fault": 1.0, "cannot": nan}
 # What is left of the motor's current is looked at over this last part of a direct feed.
@@ -45,7 +45,7 @@ def features_of(
         if kind == "rest":
             found = _rest(trace, turns, unit, accuracy)
         elif kind == "jam":
-            found = _jam(trace, turns, unit, accuracy)
+            found = _jam(trace, unit, accuracy)
         else:
             found = turns_features(trace, turns, unit, volts)
     return Observation(test, {name: value for name, value in found.items() if isfinite(value)})
@@ -78,17 +78,17 @@ def _rest(
     }
 
 
-def _jam(
-    trace: Trace, turns: tuple[HalfTurn, ...], unit: UnitType, accuracy: Accuracy
-) -> dict[str, float]:
+def _jam(trace: Trace, unit: UnitType, accuracy: Accuracy) -> dict[str, float]:
     made = np.flatnonzero(trace.ignition_feed)
-    part = trace.rows(int(made[0]), int(made[-1]) + 1) if len(made) else trace
+    if not len(made):  # something flowed already before the ignition, and the rig cut it off
+        return {"cut_before": 1.0}
+    part = trace.rows(int(made[0]), int(made[-1]) + 1)
     stall, winding = stall_and_winding(part, accuracy)
     ohm = winding.value
     flows = stall.value is not None and stall.value > FLOWS_PART * unit.nominal_v / unit.winding_ohm
     return {
+        "cut_before": 0.0,
         "flows": float(flows),
-        "before": float(not len(made) or any(t.cut_by_rig for t in turns if not t.direction)),
         "stall": log(unit.winding_ohm / ohm) if flows and ohm is not None and ohm > 0.0 else nan,
     }
 
@@ -105,7 +105,8 @@ def _direct(trace: Trace, unit: UnitType) -> dict[str, float]:
     found = {"volts": live_v / unit.nominal_v}
     if live_v < 0.2 * unit.nominal_v:
         return found
-    siemens = np.where(volts > 1.0, amps / np.maximum(volts, 1.0), 0.0) * unit.winding_ohm
+    # The voltage is read more rarely than the current: its level serves for the inrush as well.
+    siemens = np.maximum(amps, 0.0) / live_v * unit.winding_ohm
     top = float(np.nanmax(siemens))
     last = siemens[int((1.0 - LAST_PART) * len(siemens)) :]
     left = float(np.nanmedian(last))
@@ -124,16 +125,11 @@ def _direct(trace: Trace, unit: UnitType) -> dict[str, float]:
     after = trace.between(float(time_s[-1]) + 0.012, float(time_s[-1]) + 0.035)
     if len(after):
         found["coast"] = float(np.nanmax(after.voltage_v)) / live_v
-    rest_v = float(np.nanmax(volts))
-    found["sag"] = (rest_v - float(np.nanmin(volts))) / rest_v
     return found
 
 
-def _gaps(siemens: np.ndarray, left: float) -> int:
+def _gaps(siemens: FloatArray, left: float) -> int:
     """Return how often the current fell away and came back while it flowed."""
     flowing = siemens > 0.5 * left
     begins = np.flatnonzero(np.diff(flowing.astype(np.int8)) == 1)
     return max(len(begins) - 1, 0) if len(begins) else 0
-
-
-__all__ = ["ANSWERS", "answer_of", "asinh", "features_of"]

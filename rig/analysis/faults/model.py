@@ -55,6 +55,15 @@ class Ranking:
         """The likeliest case."""
         return self.causes[0]
 
+    @property
+    def confidence(self) -> float:
+        """How likely every cause of the top case is there, alone or with another one.
+
+        What a first cause hides shows once that is repaired, so this is what to end a session by.
+        """
+        top = set(self.top.parts)
+        return sum(case.probability for case in self.causes if top <= set(case.parts))
+
     def probability(self, name: str) -> float:
         """Return the probability of a case by name; 0 if there is no such case."""
         return sum(cause.probability for cause in self.causes if cause.name == name)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
+from itertools import pairwise
 from math import asinh, isfinite, log, nan
 from statistics import fmean, pstdev
 
@@ -30,6 +31,7 @@ _SHARES: dict[str, tuple[Outcome, ...]] = {
     "runs_on": (Outcome.RUNS_ON,),
     "short": (Outcome.STOPS_SHORT,),
     "no_feed": (Outcome.NO_FEED,),
+    "unsure": (Outcome.NOT_MEASURED,),
 }
 WAYS = {"run": Direction.TO_RUN, "stop": Direction.TO_STOP}
 
@@ -150,8 +152,7 @@ def _shape(trace: Trace, turn: HalfTurn, zero_a: float) -> tuple[float, float]:
     begin_s, last_s = turn.start_s + (turn.response_s or 0.0), turn.end_s
     cuts = [begin_s + part * (last_s - begin_s) for part in (FIRST, MIDDLE_FROM, MIDDLE_TO, LAST)]
     early, middle, late = (
-        _level(trace.between(a, b).current_a - zero_a)
-        for a, b in zip(cuts[:-1], cuts[1:], strict=True)
+        _level(trace.between(a, b).current_a - zero_a) for a, b in pairwise(cuts)
     )
     if not min(early, middle, late) > 0.0:
         return nan, nan
@@ -183,6 +184,3 @@ def _coil(trace: Trace, turns: list[HalfTurn], volts: float, asked_v: float) -> 
     if len(still) and len(busy) and level > 0.1 * COIL_A:
         found["coil_sag"] = 1.0 - float(np.median(busy)) / level
     return found
-
-
-Words = Callable[[float, float], str]
