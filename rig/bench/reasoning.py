@@ -7,10 +7,13 @@ from dataclasses import dataclass, replace
 from typing import Protocol
 
 from rig.analysis.faults.features import features_of
+from rig.analysis.faults.knowledge import Knowledge
 from rig.analysis.faults.model import Observation, Proposal, Ranking
-from rig.analysis.faults.posterior import propose, rank
+from rig.analysis.faults.posterior import rank
+from rig.analysis.faults.propose import propose
 from rig.analysis.model import Accuracy, Limits, UnitType
 from rig.analysis.trace import Trace
+from rig.bench.errors import RefusedError
 
 TOLD = 12
 """So many leading causes are told and recorded; what comes after them is next to nothing."""
@@ -49,15 +52,21 @@ class Learnt:
 
     def rank(self, seen: Sequence[Observation]) -> Ranking:
         """Return every case with its probability."""
-        from rig.isolation.knowledge import load
-
-        return rank(load(), seen, self.priors)
+        return rank(_knowledge(), seen, self.priors)
 
     def propose(self, seen: Sequence[Observation], possible: Collection[str]) -> Proposal | None:
         """Return the test to do next; None if none is worth its time."""
-        from rig.isolation.knowledge import load
+        return propose(_knowledge(), seen, self.priors, possible, self.minutes)
 
-        return propose(load(), seen, self.priors, possible, self.minutes)
+
+def _knowledge() -> Knowledge:
+    """Return what ships, read on first use; RefusedError if it cannot be used."""
+    from rig.isolation.knowledge import KnowledgeError, load
+
+    try:
+        return load()
+    except KnowledgeError as error:
+        raise RefusedError(str(error)) from error
 
 
 def leading(ranking: Ranking) -> Ranking:

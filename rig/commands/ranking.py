@@ -23,9 +23,10 @@ def _row(cause: Cause) -> str:
 
 
 def proposed(proposal: Proposal) -> str:
-    """Return the test that is proposed, why, and what it costs."""
-    why = f": {proposal.why}" if proposal.why else ""
-    return f"next: {heading(proposal.test)}, about {proposal.minutes:g} min{why}"
+    """Return the test that is proposed, what it costs, and why."""
+    return (
+        f"next: {heading(proposal.test)} (about {proposal.minutes:g} min). {proposal.why}".strip()
+    )
 
 
 def result(done: TestDone) -> str:
