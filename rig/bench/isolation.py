@@ -19,7 +19,7 @@ from rig.analysis.model import Judgement, Verdict
 from rig.bench.events import Ranked, RunBegan, TestDone
 from rig.bench.order import RunOrder
 from rig.bench.reasoning import Learnt, Reason, leading
-from rig.bench.requests import Ask
+from rig.bench.requests import DO, END, NEXT_TEST, SKIP, Ask
 from rig.bench.seams import Console, Keeper
 from rig.bench.stepped import Place, SteppedJob
 from rig.bench.steps import Findings, make_work
@@ -30,9 +30,6 @@ from rig.isolation.words import Conclusion, conclusion, heading
 from rig.plans import ZeroStep
 from rig.records.model import RunState, StepRecord, StepState
 
-DO, SKIP, END = "do", "skip", "end"
-NEXT_TEST = "next_test"
-"""The action of the question whether to do the test that is proposed."""
 # A test in whose trace the rig was not sound counts for nothing; it is proposed once more.
 TRIES = 2
 

@@ -107,7 +107,7 @@ def conclusion(ranking: Ranking, confidence: float) -> Conclusion:
 
 def _text(ranking: Ranking, same: float, sure: bool) -> str:
     top = ranking.top
-    what = _sentence(top)
+    what = sentence(top)
     if sure and same - top.probability < 0.005:
         return f"{what} ({percent(top.probability)})."
     if sure:
@@ -120,7 +120,8 @@ def _text(ranking: Ranking, same: float, sure: bool) -> str:
     return f"Not sure. {what} ({percent(top.probability)}); then {others}."
 
 
-def _sentence(cause: Cause) -> str:
+def sentence(cause: Cause) -> str:
+    """Return what a case is, as a sentence without its full stop."""
     says = "the unit is sound; look at the vehicle" if cause.name == SOUND else cause.says
     return says[:1].upper() + says[1:]
 
