@@ -76,6 +76,15 @@ _ALL = (
          checks=("connector_clean",)),
     Test("look_cable", "Look at the cable and slide it by hand.", 2.0, "look",
          checks=("cable_kinked", "sheath_parted", "cable_run")),
+    Test("look_cable_moves", "Try to move the unhooked cable by hand.", 1.5, "look", (CABLE,),
+         question="Unhooked from the unit, can the cable be moved by hand over its whole travel, be "
+         "it stiffly?"),
+    Test("look_coil", "Measure the resistance of the relay's coil, relay pulled out.", 2.0, "look",
+         (METER,), question="Is the resistance between the relay's terminals 85 and 86 that of a "
+         "coil (50 to 150 ohm)?"),
+    Test("look_cam", "Take the cover off and look at the cam's tracks.", 6.0, "look",
+         question="With the cover off, does each cam track reach to its proper end, not worn back? "
+         "(A bare spot in its midst is another matter.)"),
     Test("look_lever", "Look for what may block the lever.", 0.5, "look", checks=("lever_free",)),
     Test("look_water", "Open the housing and look for water.", 5.0, "look",
          checks=("water_inside",)),
