@@ -155,5 +155,27 @@ _CHECKS = (
     ),
 )
 
+_TERMINAL_CHECKS = (
+    VisualCheck(
+        "battery_at_terminal",
+        "Was the full supply voltage at the unit's battery terminal, the right way round, while "
+        "the battery feed was made?",
+        "No voltage, much less than the supply gives, or minus where plus should be.",
+        "The battery voltage does not reach the unit as it should: look for a blown fuse, a broken "
+        "lead, a bad pin or crossed leads between the feed and that terminal.",
+        of_unit=False,
+    ),
+    VisualCheck(
+        "ignition_at_terminal",
+        "Was the full supply voltage at the relay's terminal 86 while the ignition feed was made?",
+        "No voltage, or much less than the supply gives.",
+        "No ignition voltage reaches the unit's relay: look for a broken lead or a bad pin between "
+        "the connector and the relay's coil.",
+    ),
+)
+
+TERMINAL_CHECKS: Mapping[str, VisualCheck] = MappingProxyType({c.name: c for c in _TERMINAL_CHECKS})
+"""What a meter in the unit shows while a feed is made; asked only after that feed."""
+
 VISUAL_CHECKS: Mapping[str, VisualCheck] = MappingProxyType({c.name: c for c in _CHECKS})
 """The visual checks by the name that plans use."""

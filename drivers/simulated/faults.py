@@ -140,6 +140,10 @@ _ALL = (
         "relay-weak-pull-in", "the relay needs this voltage to operate", "unit",
         "relay_pull_in_v", "V", 11.0, 3.0, 30.0,
     ),
+    Fault(
+        "ignition-open", "the unit's ignition lead or pin is broken: its relay gets no voltage",
+        "unit", "ignition_open", inspections=("ignition_at_terminal",),
+    ),
     # --- the feed
     Fault(
         "fuse-holder-corroded", "a corroded fuse holder: extra resistance", "feed", "holder_ohm",
@@ -153,7 +157,14 @@ _ALL = (
         "leakage", "damp: this current flows at rest, at 12 V", "feed", "leak_a",
         "A", 0.15, 0.0, 5.0, ("water_inside", "connector_clean"),
     ),
-    Fault("wrong-polarity", "battery and earth leads of the unit are crossed", "feed", "reversed"),
+    Fault(
+        "battery-open", "the unit's battery lead or pin is broken: no voltage reaches its relay",
+        "feed", "battery_open", inspections=("battery_at_terminal",),
+    ),
+    Fault(
+        "wrong-polarity", "battery and earth leads of the unit are crossed", "feed", "reversed",
+        inspections=("battery_at_terminal",),
+    ),
     Fault(
         "weak-supply", "a tired battery or thin leads: extra source resistance", "feed",
         "source_ohm", "ohm", 0.6, 0.0, 50.0,
@@ -190,13 +201,14 @@ _ALL = (
         "share", 0.05, 0.0001, 1.0,
     ),
     Fault(
-        "feed-relay-stuck-open", "the battery feed's relay does not close", "rig", "feed_relay_open"
+        "feed-relay-stuck-open", "the battery feed's relay does not close", "rig",
+        "feed_relay_open", inspections=("battery_at_terminal",),
     ),
     Fault(
         "feed-relay-welded", "the battery feed's relay does not open", "rig", "feed_relay_welded"
     ),
     Fault("supply-lost", "no voltage comes from the battery or supply any more", "rig",
-        "supply_lost",
+        "supply_lost", inspections=("battery_at_terminal", "ignition_at_terminal"),
     ),
     Fault("supply-silent", "the bench supply does not answer", "rig", "supply_silent"),
     Fault(

@@ -1,10 +1,11 @@
-"""What a bench is asked to do: run a plan, be worked by hand, or check itself."""
+"""What a bench is asked to do: run a plan, isolate a fault, be worked by hand, check itself."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
 
 from drivers import BackendOptions, RigWiring
+from rig.analysis.faults.guided import TESTS
 from rig.plans import Plan
 from rig.records.model import Source
 from rig.settings import RigSettings, StationSettings
@@ -49,6 +50,17 @@ class ByHandOrder(RunOrder):
 
 
 @dataclass(frozen=True)
+class IsolationOrder(RunOrder):
+    """Guided tests on a suspect unit; the plan lends unit type, limits, guard and `[isolation]`."""
+
+    def wiring(self) -> RigWiring:
+        """Return the rig's wiring, its sensors ranged for a standstill at the highest supply."""
+        unit = self.plan.unit
+        at_highest_a = unit.stall_a * max(1.0, HIGHEST_V / self.plan.highest_v)
+        return self.settings.wiring(max(self.plan.largest_a, at_highest_a), self.station.name)
+
+
+@dataclass(frozen=True)
 class RigCheckOrder:
     """A look at one station of the rig itself: readings, zero offset, and with ``full`` the
     self-check (each relay clicked with no unit fitted, each switch pressed when asked).
@@ -75,8 +87,10 @@ class RigCheckOrder:
         return self.settings.wiring(CHECK_MAX_A, self.station.name)
 
 
+# The highest supply that a guided test sets, V.
+HIGHEST_V = max(test.supply_v or 0.0 for test in TESTS.values())
 # Without a plan: the range that a usual unit's stall needs, A (guess: LM-12 at 16 V).
 CHECK_MAX_A = 25.0
 
-Job = RunOrder | ByHandOrder | RigCheckOrder
+Job = RunOrder | ByHandOrder | IsolationOrder | RigCheckOrder
 JOBS = (RunOrder, RigCheckOrder)

@@ -22,8 +22,10 @@ MAY = {
         "rig.plans",
         "rig.settings",
         "rig.visual",
+        "rig.isolation",
         "drivers",
     },
+    "rig.isolation.words": {"rig.isolation", "rig.analysis"},
     "rig.console": {
         "rig.console",
         "rig.bench",
@@ -37,6 +39,7 @@ MAY = {
         "rig.feasible",
         "rig.visual",
         "rig.labels",
+        "rig.isolation",
         "drivers",
     },
 }
