@@ -54,7 +54,7 @@ _ALL = (
     Test("known_good_relay", "The same half-turns with the rig's known good relay in the unit.",
          3.0, "turns", (KNOWN_GOOD_RELAY,)),
     Test("direct", "The motor's two terminals on the rig's own leads, past relay, cams and the "
-         "unit's leads, for half a second.", 4.0, "direct", (DIRECT_LEADS,)),
+         "unit's leads, cable unhooked, for half a second.", 4.0, "direct", (DIRECT_LEADS,)),
     Test("unhooked", "The same half-turns with the cable unhooked from the lever.", 2.0, "turns",
          (CABLE,)),
     Test("loaded", "The same half-turns with a load of 2 N m on the lever.", 3.0, "turns",
@@ -77,14 +77,11 @@ _ALL = (
     Test("look_cable", "Look at the cable and slide it by hand.", 2.0, "look",
          checks=("cable_kinked", "sheath_parted", "cable_run")),
     Test("look_cable_moves", "Try to move the unhooked cable by hand.", 1.5, "look", (CABLE,),
-         question="Unhooked from the unit, can the cable be moved by hand over its whole travel, be "
-         "it stiffly?"),
+         checks=("cable_moves",)),
     Test("look_coil", "Measure the resistance of the relay's coil, relay pulled out.", 2.0, "look",
-         (METER,), question="Is the resistance between the relay's terminals 85 and 86 that of a "
-         "coil (50 to 150 ohm)?"),
+         (METER,), checks=("coil_resistance",)),
     Test("look_cam", "Take the cover off and look at the cam's tracks.", 6.0, "look",
-         question="With the cover off, does each cam track reach to its proper end, not worn back? "
-         "(A bare spot in its midst is another matter.)"),
+         checks=("cam_tracks_end",)),
     Test("look_lever", "Look for what may block the lever.", 0.5, "look", checks=("lever_free",)),
     Test("look_water", "Open the housing and look for water.", 5.0, "look",
          checks=("water_inside",)),
