@@ -153,6 +153,27 @@ _CHECKS = (
         "The cable is stiff or does not come back: replace it before the unit is blamed.",
         of_unit=False,
     ),
+    VisualCheck(
+        "cable_moves",
+        "Unhooked from the unit, can the cable be moved by hand over its whole travel, be it "
+        "stiffly?",
+        "A cable that does not move at all, or only for a little way.",
+        "The cable is stuck: replace it before the unit is blamed.",
+        of_unit=False,
+    ),
+    VisualCheck(
+        "coil_resistance",
+        "With the relay pulled out, is there a coil's resistance between its terminals 85 and 86 "
+        "(50 to 150 ohm)?",
+        "No continuity: the coil is open.",
+        "The coil of the unit's relay is open: replace the relay.",
+    ),
+    VisualCheck(
+        "cam_tracks_end",
+        "With the cover off, does each cam track reach to its proper end, not worn back?",
+        "A track burnt or worn away at its end. A bare spot in its midst is another matter.",
+        "A cam track is worn away at its end: replace the cam.",
+    ),
 )
 
 _TERMINAL_CHECKS = (

@@ -65,7 +65,7 @@ DEGREES: dict[str, Degree] = {
     "relay-coil-open": _there,
     "relay-welded": _there,
     "relay-high-resistance": _log(0.15, 50.0),
-    "relay-weak-pull-in": _even((9.5, 20.0)),
+    "relay-weak-pull-in": _even((9.5, 14.5)),  # beyond any supply it counts as dead
     "ignition-open": _there,
     "battery-open": _even((0.0, 1.0)),  # below one half the sensor sees it, above it does not
     "fuse-holder-corroded": _log(0.12, 50.0),

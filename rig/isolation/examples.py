@@ -54,7 +54,7 @@ def observe(case: Case) -> list[Observation]:
 def drawn_cases(particles: int, seed: int) -> list[Case]:
     """Return the cases to learn from: ``particles`` of each cause, more sound, fewer of a pair."""
     begin = seed * SEED_STEP
-    wanted: list[tuple[str, ...]] = [()] * (4 * particles)
+    wanted: list[tuple[str, ...]] = [()] * (3 * particles)
     wanted += [(name,) for name in CAUSES for _ in range(particles)]
     wanted += [pair for pair in pairs() for _ in range(max(particles // 8, 2))]
     return [draw(causes, begin + k) for k, causes in enumerate(wanted)]

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from functools import lru_cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rig.analysis.faults.knowledge import Knowledge, cases
+from rig.analysis.trace import FloatArray
 
 SHIPPED = Path(__file__).with_name("knowledge.npz")
 
@@ -51,7 +54,9 @@ def read(path: Path) -> Knowledge:
 
 def save(knowledge: Knowledge, path: Path) -> None:
     """Write knowledge to a file, in numbers no finer than they need to be."""
-    arrays = {f"weight{k}": w.astype(np.float32) for k, w in enumerate(knowledge.weights)}
+    arrays: dict[str, Any] = {
+        f"weight{k}": w.astype(np.float32) for k, w in enumerate(knowledge.weights)
+    }
     arrays |= {f"bias{k}": b.astype(np.float32) for k, b in enumerate(knowledge.biases)}
     np.savez_compressed(
         path,
@@ -67,6 +72,6 @@ def save(knowledge: Knowledge, path: Path) -> None:
     )
 
 
-def _coarse(values: np.ndarray) -> np.ndarray:
+def _coarse(values: FloatArray) -> NDArray[np.float16]:
     """Return values on a grid of 1/64, which packs well."""
     return (np.round(values * 64.0) / 64.0).astype(np.float16)

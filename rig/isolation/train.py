@@ -6,12 +6,13 @@ Kingma and Ba, "Adam: a method for stochastic optimization", 2015; the loss is t
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rig.analysis.faults.causes import CAUSES
-from rig.analysis.faults.knowledge import MOST, Knowledge, energies, forward, inputs, members
+from rig.analysis.faults.knowledge import MOST, Knowledge, energies, inputs, members
 from rig.analysis.trace import FloatArray
 from rig.isolation.examples import MEASURED, Examples
 
@@ -160,14 +161,13 @@ def _fit(
     sizes = (2 * sampler.z.shape[1], *HIDDEN, 2 * len(CAUSES) + 2)
     values = [
         rng.normal(0.0, np.sqrt((2.0 if k < len(HIDDEN) else 0.1) / a), (a, b))
-        for k, (a, b) in enumerate(zip(sizes[:-1], sizes[1:], strict=True))
+        for k, (a, b) in enumerate(pairwise(sizes))
     ]
     values += [np.zeros(b) for b in sizes[1:]]
     layers = len(sizes) - 1
     first, second = [np.zeros_like(v) for v in values], [np.zeros_like(v) for v in values]
     parts = members()
     loss = 0.0
-    mean = [v.copy() for v in values]
     for step in range(1, steps + 1):
         rows, case = sampler.draw(rng, BATCH)
         value, slopes = _slopes(values[:layers], values[layers:], rows, case, sampler, parts)
@@ -180,7 +180,6 @@ def _fit(
             values[k] -= rate * (first[k] / (1.0 - 0.9**step) / size + DECAY * values[k])
         if told is not None and step % 100 == 0:
             told(step, loss)
-    del mean
     return tuple(values[:layers]), tuple(values[layers:])
 
 
@@ -239,6 +238,3 @@ def _sharpness(knowledge: Knowledge, tried: Sampler, rng: np.random.Generator) -
         total = np.log(np.exp(logit).sum(axis=1))
         scores.append(float((total - logit[np.arange(len(case)), case]).mean()))
     return float(options[int(np.argmin(scores))])
-
-
-__all__ = ["Sampler", "forward", "scales", "train"]

@@ -17,8 +17,7 @@ import numpy as np
 
 from drivers import FeedWiring, RigWiring, SensorWiring, StationWiring
 from drivers.simulated import history
-from drivers.simulated.effects import Effects
-from drivers.simulated.faults import CATALOGUE, AppliedFault, combine
+from drivers.simulated.faults import CATALOGUE, AppliedFault
 from drivers.simulated.parameters import RigParameters, UnitParameters
 from drivers.simulated.world import World
 from rig.analysis.faults.guided import TESTS
@@ -36,7 +35,7 @@ CHUNK_S = 0.01
 NO_MOVEMENT_S, SETTLE_S, SETTLED_S, REST_MIN_S = 0.8, 0.4, 0.10, 0.3
 NEAR_STALL, STARTS, FLOWING_A = 0.8, 0.03, 0.15
 OVER_CURRENT_A = 30.0
-DIRECT_S, JAM_S, REST_S = 0.5, 0.3, 2.0
+DIRECT_S, RUN_OUT_S, JAM_S, REST_S = 0.5, 0.3, 0.3, 2.0
 COOL_S = 5.0
 CONVERSION_S = 0.000532  # 12 bit, INA219 data sheet SBOS448
 
@@ -113,43 +112,29 @@ class Trial:
         assert self.station.unit is not None
         self.fitted = self.station.unit
         self._noise = np.random.default_rng(case.seed)
-        self._causes = dict(case.causes)
-        self._ignition_open = "ignition-open" in self._causes
-        known = [(name, degree) for name, degree in case.causes if name in CATALOGUE]
-        self._known = [AppliedFault(CATALOGUE[name], degree) for name, degree in known]
-        self._open = self._causes.get("battery-open")
+        # Half of the missing battery voltages are a blown fuse, which the sensor sees.
+        self._fuse_blown = any(n == "battery-open" and d < 0.5 for n, d in case.causes)
+        for name, degree in case.causes:
+            if not (name == "battery-open" and self._fuse_blown):
+                self.world.apply_fault(AppliedFault(CATALOGUE[name], degree))
 
-    # --- what is wrong, and what a test bypasses --------------------------------------------
-
-    def _effects(self, test: str) -> Effects:
-        e = combine(self._known)
-        if self._open is not None and self._open >= 0.5 and test != "direct":
-            e.winding_open = True
-        if test == "unhooked":
-            e.cable_broken, e.play_deg = True, None
-        if test == "direct":
-            # The rig's own leads on the motor's terminals: no relay, no cam, no lead of the unit.
-            e.tracks_welded, e.track_ends_deg, e.dead_spot_deg = True, None, None
-            e.earth_ohm, e.leak_a, e.reversed = 0.0, 0.0, False
-        return e
+    # --- what is done at the jig ---------------------------------------------------------------
 
     def _prepare(self, test: str) -> None:
         unit, world, station = self.fitted, self.world, self.station
-        good = test in ("known_good_relay", "direct")
-        wanted = world.known_good_relay() if good else unit.own_relay
+        wanted = world.known_good_relay() if test == "known_good_relay" else unit.own_relay
         volts = TESTS[test].supply_v or self.supply_v
-        effects = self._effects(test)
 
         def act(now_s: float) -> None:
             station.fit_fuse()
-            station.fuse.blown = self._open is not None and self._open < 0.5
+            station.fuse.blown = self._fuse_blown
             world._battery_v = volts
             if wanted is not unit.relay:
                 unit.relay.drive(now_s, 0.0, False)
                 unit.relay = wanted
-            unit.load_nm = LOAD_NM if test == "loaded" else 0.0
-            world.effects = effects
-            station.set_effects(effects)
+            unit.connect_motor(test == "direct")
+            unit.hook(test not in ("unhooked", "direct"))
+            unit.hang(LOAD_NM if test == "loaded" else 0.0)
 
         world.change(act)
 
@@ -164,10 +149,22 @@ class Trial:
         self._feed(False, False)
         self._hold(0.05)
         found = self._recorded()
-        self.fitted.lock(False)
+        self.world.change(lambda _: self.fitted.lock(False))
         self._advance(COOL_S)
+        if test == "direct":
+            self._come_home()
         self._forget()
         return found
+
+    def _come_home(self) -> None:
+        """Let the unit's own cams bring the lever on to run and home to stop."""
+        self._prepare("unhooked")
+        self._begin()
+        with suppress(TrippedError):
+            self._half_turn(to_run=True)
+            self._half_turn(to_run=False)
+        self._feed(False, False)
+        self._advance(COOL_S)
 
     def _run(self, kind: str) -> None:
         self._hold(0.3)
@@ -178,7 +175,7 @@ class Trial:
             self._feed(True, False)
             self._hold(DIRECT_S)
             self._feed(False, False)
-            self._hold(0.3)
+            self._hold(RUN_OUT_S)
         elif kind == "jam":
             self.world.change(lambda _: self.fitted.lock(True))
             self._feed(True, False)
@@ -228,13 +225,12 @@ class Trial:
 
     def _feed(self, battery: bool, ignition: bool) -> None:
         station, world = self.station, self.world
-        ignition_true = ignition and not self._ignition_open
         now_s = world.now_s
         was_battery, was_ignition = self._edges[-1][1:]
 
         def command(at_s: float) -> None:
             station.battery_relay.command(battery, at_s)
-            station.ignition_relay.command(ignition_true, at_s)
+            station.ignition_relay.command(ignition, at_s)
 
         world.change(command)
         if battery != was_battery:

@@ -139,4 +139,5 @@ def energies(terms: FloatArray, parts: FloatArray) -> FloatArray:
     found = alone @ single.T + paired @ double.T
     found += (count == 2.0) * terms[:, 2 * n : 2 * n + 1]
     found[:, -1] = terms[:, 2 * n + 1]
-    return found
+    result: FloatArray = found
+    return result

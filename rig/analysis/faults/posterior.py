@@ -32,9 +32,9 @@ def rank(
     evidence = knowledge.evidence(row[None, :]) + look_evidence(seen)
     probabilities = posterior(evidence, log_prior)[0]
     order = np.argsort(-probabilities, kind="stable")
-    told = speaks(knowledge, row, log_prior, order[:TOLD])
+    told = speaks(knowledge, seen, probabilities, order[:TOLD])
     causes = []
-    for place, k in enumerate(order):
+    for place, k in enumerate(order.tolist()):
         name = knowledge.cases[k]
         pros, cons = told[place] if place < TOLD else ((), ())
         causes.append(Cause(name, says_of(name), float(probabilities[k]), pros, cons))
