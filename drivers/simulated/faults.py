@@ -90,7 +90,7 @@ _ALL = (
     ),
     Fault(
         "seized-cable", "the cable is stuck: this much free play and no more", "unit", "play_deg",
-        "deg", 5.0, 0.0, 90.0, ("lever_free",),
+        "deg", 5.0, 0.0, 90.0, ("lever_free", "cable_run", "cable_moves"),
     ),
     Fault(
         "dragging-cable", "the cable drags all the way: extra torque", "unit", "extra_torque_nm",
@@ -121,7 +121,7 @@ _ALL = (
     # --- the unit: cam
     Fault(
         "cam-short", "a track worn away at its end: it opens at this angle", "unit",
-        "track_ends_deg", "deg", 120.0, 5.0, 355.0,
+        "track_ends_deg", "deg", 120.0, 5.0, 355.0, ("cam_tracks_end",),
     ),
     Fault(
         "cam-dead-spot", "12 degrees of both tracks about this angle do not conduct", "unit",
@@ -130,7 +130,10 @@ _ALL = (
     Fault("cam-welded", "both tracks conduct all round: it never parks", "unit", "tracks_welded"),
     # --- the unit: relay
     Fault("relay-dead", "the relay's coil draws current, its armature stays", "unit", "relay_dead"),
-    Fault("relay-coil-open", "the relay's coil is open", "unit", "relay_coil_open"),
+    Fault(
+        "relay-coil-open", "the relay's coil is open", "unit", "relay_coil_open",
+        inspections=("coil_resistance",),
+    ),
     Fault("relay-welded", "the relay's contact is welded made", "unit", "relay_welded"),
     Fault(
         "relay-high-resistance", "burnt relay contacts: extra resistance", "unit", "relay_ohm",

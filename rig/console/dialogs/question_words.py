@@ -163,6 +163,11 @@ _AT_THE_JIG: dict[str, Paragraph] = {
         "Clips that cannot touch anything else: a battery gives hundreds of amperes into a short. "
         "Your hands are away before the feed is made.",
     ),
+    "fit_fuse": (
+        "Look at the fuse",
+        "Pull the supply first. A fuse of the same rating, never a larger one: it protects leads "
+        "and rig.",
+    ),
     "press_emergency_stop": ("Press the emergency stop", ""),
     "release_emergency_stop": (
         "Release the emergency stop",
