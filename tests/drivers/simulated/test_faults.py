@@ -700,7 +700,7 @@ def test_hands_change_units(bench: Make) -> None:
 
 
 def test_a_sound_unit_looks_sound(bench: Make) -> None:
-    hands = bench("dry-gear", "cam-short").backend.hands
+    hands = bench("dry-gear", "worn-brushes").backend.hands
     checks = {name for fault in CATALOGUE.values() for name in fault.inspections}
     assert {hands.do("inspect", {"check": check}) for check in checks} == {"ok"}
     assert hands.do("accept_cautions", {}) == "accepted"
