@@ -16,25 +16,33 @@ from rig.analysis.faults.features import answer_of
 from rig.analysis.faults.guided import PROGRAMMABLE_SUPPLY, TESTS
 from rig.analysis.faults.model import Observation, Proposal, Ranking
 from rig.analysis.model import Judgement, Verdict
+from rig.bench.errors import RefusedError
 from rig.bench.events import Ranked, RunBegan, TestDone
 from rig.bench.order import RunOrder
 from rig.bench.reasoning import Learnt, Reason, leading
-from rig.bench.requests import Ask
+from rig.bench.requests import DO, END, NEXT_TEST, SKIP, Ask
 from rig.bench.seams import Console, Keeper
 from rig.bench.stepped import Place, SteppedJob
 from rig.bench.steps import Findings, make_work
-from rig.bench.steps.guided import Guided, guided_work
+from rig.bench.steps.guided import Guided, feed_gone, guided_work
 from rig.bench.told import in_record, told
 from rig.bench.touches import AtOnce
 from rig.isolation.words import Conclusion, conclusion, heading
 from rig.plans import ZeroStep
 from rig.records.model import RunState, StepRecord, StepState
 
-DO, SKIP, END = "do", "skip", "end"
-NEXT_TEST = "next_test"
-"""The action of the question whether to do the test that is proposed."""
 # A test in whose trace the rig was not sound counts for nothing; it is proposed once more.
 TRIES = 2
+# So many tests in a row that counted for nothing, and the rig is to be put right first.
+UNSOUND_MOST = 3
+_FUSE = (
+    "The battery feed was made and no voltage came: the rig's fuse has blown, or a lead is off. "
+    "Look at the fuse, and fit a new one of the same rating. The test is then proposed again."
+)
+_NO_FEED = (
+    "The battery feed carries no voltage, so nothing can be learnt of the unit. Check the rig's "
+    "fuse, its supply and the feed relay, then start again."
+)
 
 Result = TypeVar("Result")
 
@@ -64,6 +72,9 @@ class Isolation(SteppedJob):
         self._ranking: Ranking | None = None
         self._proposal: Proposal | None = None
         self._running: tuple[str, Guided] | None = None
+        self._feed_gone = False
+        self._fuse_seen_to = False
+        self._unsound_in_a_row = 0
 
     # --- what an isolation is ---------------------------------------------------------------
 
@@ -131,6 +142,10 @@ class Isolation(SteppedJob):
         elif self._seen.get(name) is before:
             self._counted_for_nothing(name)
         self.loop.prove_off()
+        if self._feed_gone:
+            self._have_fuse_seen_to()
+        elif self._unsound_in_a_row >= UNSOUND_MOST:
+            raise RefusedError(self.log.unsound)
 
     def _work_of(self, name: str) -> Guided:
         _, work = guided_work(name)
@@ -154,7 +169,7 @@ class Isolation(SteppedJob):
         name, work = self._running
         answers = dict(found.answers)
         found.answers = {**answers, "test": name}
-        if self.log.unsound:
+        if self._counts_for_nothing(work):
             return
         observation = self._observation(name, work)
         if not observation.features or work.answer == "cannot":
@@ -167,6 +182,24 @@ class Isolation(SteppedJob):
         self._think()
         assert self._ranking is not None
         found.answers = {**found.answers, **in_record(self._ranking)}
+
+    def _counts_for_nothing(self, work: Guided) -> bool:
+        """Tell whether the rig was not sound in the test, and take note of what was wrong."""
+        trace = work.of_test(self.loop.recorder.trace())
+        self._feed_gone = feed_gone(trace, self.order.plan.unit.nominal_v)
+        unsound = bool(self.log.unsound) or self._feed_gone
+        self._unsound_in_a_row = self._unsound_in_a_row + 1 if unsound else 0
+        self._fuse_seen_to = self._fuse_seen_to and unsound
+        return unsound
+
+    def _have_fuse_seen_to(self) -> None:
+        """Have the rig's fuse looked at: a unit that stands still for long may blow it."""
+        self._feed_gone = False
+        answer = "cannot" if self._fuse_seen_to else self.ask(Ask("fit_fuse", _FUSE))
+        if answer == "cannot":
+            raise RefusedError(_NO_FEED)
+        self._fuse_seen_to = True
+        self.loop.resume_after_pause()
 
     def _observation(self, name: str, work: Guided) -> Observation:
         if TESTS[name].is_look:

@@ -24,11 +24,9 @@ def told(found: Findings, answer: str) -> str:
     """Return what came of a test: the answer to a look, or what the half-turns did."""
     if answer:
         return _ANSWERS.get(answer, answer)
-    if not found.half_turns:
-        drawn = [_MEASURED[m.name].format(m.value) for m in found.measures if _is_told(m)]
-        return ", ".join(drawn) or "done"
+    drawn = [_MEASURED[m.name].format(m.value) for m in found.measures if _is_told(m)]
     counts = Counter(str(turn.outcome).replace("_", " ") for turn in found.half_turns)
-    return ", ".join(f"{count} {outcome}" for outcome, count in counts.items())
+    return ", ".join(drawn or [f"{count} {outcome}" for outcome, count in counts.items()]) or "done"
 
 
 def _is_told(measure: Measure) -> bool:

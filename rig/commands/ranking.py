@@ -8,18 +8,20 @@ from rig.isolation.words import Conclusion, heading, percent
 
 SHOWN = 5
 _BAR = 20
-_NAME = 24
+_NAME = 22
 
 
 def table(ranking: Ranking, shown: int = SHOWN) -> list[str]:
     """Return the leading causes, one a line: name, bar, per cent."""
-    return [f"  {_row(cause)}" for cause in ranking.causes[:shown]]
+    causes = ranking.causes[:shown]
+    width = max((len(cause.name) for cause in causes), default=0)
+    return [f"  {_row(cause, max(width, _NAME))}" for cause in causes]
 
 
-def _row(cause: Cause) -> str:
+def _row(cause: Cause, width: int) -> str:
     filled = round(_BAR * cause.probability)
     bar = "#" * filled + "." * (_BAR - filled)
-    return f"{cause.name:<{_NAME}} [{bar}] {percent(cause.probability):>9}"
+    return f"{cause.name:<{width}} [{bar}] {percent(cause.probability):>9}"
 
 
 def proposed(proposal: Proposal) -> str:

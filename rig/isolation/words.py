@@ -17,12 +17,15 @@ _HEADINGS = {
     "low_supply": "Half-turns, low supply",
     "high_supply": "Half-turns, high supply",
     "jam": "Lever locked",
-    "look_battery_feed": "Battery voltage in the unit",
-    "look_ignition_feed": "Ignition voltage in the unit",
+    "look_battery_feed": "Measure: battery voltage",
+    "look_ignition_feed": "Measure: ignition voltage",
     "look_fuse_holder": "Look: fuse and holder",
     "look_earth": "Look: earth connection",
     "look_connector": "Look: connector",
     "look_cable": "Look: cable",
+    "look_cable_moves": "Try: cable by hand",
+    "look_coil": "Measure: relay coil",
+    "look_cam": "Look: cam tracks",
     "look_lever": "Look: lever",
     "look_water": "Look: water inside",
 }
@@ -107,7 +110,7 @@ def conclusion(ranking: Ranking, confidence: float) -> Conclusion:
 
 def _text(ranking: Ranking, same: float, sure: bool) -> str:
     top = ranking.top
-    what = _sentence(top)
+    what = sentence(top)
     if sure and same - top.probability < 0.005:
         return f"{what} ({percent(top.probability)})."
     if sure:
@@ -120,7 +123,8 @@ def _text(ranking: Ranking, same: float, sure: bool) -> str:
     return f"Not sure. {what} ({percent(top.probability)}); then {others}."
 
 
-def _sentence(cause: Cause) -> str:
+def sentence(cause: Cause) -> str:
+    """Return what a case is, as a sentence without its full stop."""
     says = "the unit is sound; look at the vehicle" if cause.name == SOUND else cause.says
     return says[:1].upper() + says[1:]
 

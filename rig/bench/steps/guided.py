@@ -14,6 +14,7 @@ import numpy as np
 from rig.analysis.faults.guided import TESTS, Test
 from rig.analysis.measures import current_u_a
 from rig.analysis.model import Accuracy, Measure
+from rig.analysis.outcomes import GONE_OF_NOMINAL
 from rig.analysis.rest import rest_draw, zero_offset
 from rig.analysis.stall import stall_and_winding
 from rig.analysis.trace import Trace
@@ -51,6 +52,7 @@ JAM_S, COOL_S = 0.3, 10.0
 LOAD_NM = 2.0
 SUPPLY_S = 2.0  # how long a feed is made for a meter to settle and be read
 AT_REST_S = 1.0  # of the rest at its end so much is taken for the draw
+END_SAMPLES = 40  # the voltage is read with every tenth sample or oftener
 IGNITION = Feeds(False, True)
 
 
@@ -215,6 +217,17 @@ class Direct(Observed):
         found = Findings(judged=False, left_behind=" ".join(self._left))
         found.measures.append(_drawn_directly(self.of_test(trace), ctx.accuracy))
         return found
+
+
+def feed_gone(trace: Trace, nominal_v: float) -> bool:
+    """Tell whether a battery feed that was made carried no voltage at the end of it.
+
+    That is the rig's fuse, supply or relay: the sensor sits before the unit's own leads.
+    """
+    last = np.flatnonzero(trace.battery_feed)[-END_SAMPLES:]
+    volts = trace.voltage_v[last]
+    volts = volts[np.isfinite(volts)]
+    return len(volts) == END_SAMPLES and float(np.median(volts)) < GONE_OF_NOMINAL * nominal_v
 
 
 def _drawn_directly(trace: Trace, accuracy: Accuracy) -> Measure:
