@@ -94,7 +94,7 @@ _ALL = (
     ),
     Fault(
         "dragging-cable", "the cable drags all the way: extra torque", "unit", "extra_torque_nm",
-        "N m", 6.0, 0.1, 60.0, ("cable_kinked",),
+        "N m", 6.0, 0.1, 60.0, ("cable_kinked", "cable_run"),
     ),
     Fault(
         "broken-cable", "the cable has parted: no load", "unit", "cable_broken",
@@ -174,7 +174,7 @@ _ALL = (
     ),
     Fault(
         "over-rated-fuse", "a fuse of this rating is fitted", "feed", "fuse_a",
-        "A", 30.0, 1.0, 100.0,
+        "A", 30.0, 1.0, 100.0, ("fuse_holder_clean",),
     ),
     # --- the rig
     Fault("sensor-absent", "the current sensor does not answer", "rig", "sensor_absent"),

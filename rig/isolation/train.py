@@ -22,6 +22,7 @@ BATCH, RATE, DECAY = 256, 2e-3, 3e-5
 SOUND_PART, SINGLE_PART, PAIR_PART = 0.10, 0.50, 0.33
 # A unit unlike any simulated one: values that scatter by this much more (asinh units).
 JITTER = 0.05
+TRIES = 24  # batches of them
 HELD_OUT = 10  # one in so many examples is kept to try the calibration on
 KEEP_SINGLE, KEEP_PAIR = 24, 2
 
@@ -32,11 +33,15 @@ class Sampler:
     def __init__(self, names: tuple[str, ...], z: FloatArray, case: NDArray[np.int64]) -> None:
         self.z, self.case = z, case
         count = members().sum(axis=1)
-        self._of_case = {k: np.flatnonzero(case == k) for k in np.unique(case)}
+        # Rows sorted by case, with where each case begins and how many rows it has.
+        self._rows = np.argsort(case, kind="stable")
+        self._count = np.bincount(case, minlength=len(count))
+        self._begin = np.concatenate([[0], np.cumsum(self._count)[:-1]])
+        there = self._count > 0
         last = len(count) - 1
-        self._sound = [k for k in self._of_case if count[k] == 0.0 and k != last]
-        self._single = [k for k in self._of_case if count[k] == 1.0]
-        self._pair = [k for k in self._of_case if count[k] == 2.0]
+        self._sound = np.array([0])
+        self._single = np.flatnonzero(there & (count == 1.0))
+        self._pair = np.flatnonzero(there & (count == 2.0))
         test = np.array([name.partition(".")[0] for name in names])
         self._tests = [np.flatnonzero(test == name) for name in MEASURED]
         group = [name.partition(".")[2].partition("_")[0] for name in names]
@@ -60,31 +65,32 @@ class Sampler:
     def draw(self, rng: np.random.Generator, size: int) -> tuple[FloatArray, NDArray[np.int64]]:
         """Return scaled values (NaN: unseen) and the case of each of ``size`` units."""
         kind = rng.random(size)
-        rows = np.empty((size, self.z.shape[1]))
-        case = np.empty(size, dtype=np.int64)
-        for k in range(size):
-            if kind[k] < SOUND_PART:
-                case[k] = self._sound[0]
-            elif kind[k] < SOUND_PART + SINGLE_PART:
-                case[k] = self._single[rng.integers(len(self._single))]
-            elif kind[k] < SOUND_PART + SINGLE_PART + PAIR_PART:
-                case[k] = self._pair[rng.integers(len(self._pair))]
-            else:
-                case[k] = self._none
-                rows[k] = self._scrambled(rng)
-                continue
-            of_case = self._of_case[case[k]]
-            rows[k] = self.z[of_case[rng.integers(len(of_case))]]
+        bounds = np.cumsum([SOUND_PART, SINGLE_PART, PAIR_PART])
+        case = np.full(size, self._none)
+        for which, (low, high) in zip(
+            (self._sound, self._single, self._pair),
+            pairwise([0.0, *bounds]),
+            strict=True,
+        ):
+            chosen = (kind >= low) & (kind < high)
+            case[chosen] = which[rng.integers(len(which), size=int(chosen.sum()))]
+        known = case != self._none
+        rows = self._scrambled(rng, size)
+        place = (rng.random(size) * self._count[case]).astype(np.int64)
+        rows[known] = self.z[self._rows[(self._begin[case] + place)[known]]]
         rows += rng.normal(0.0, JITTER, rows.shape)
         return self.masked(rng, rows), case
 
-    def _scrambled(self, rng: np.random.Generator) -> FloatArray:
+    def _scrambled(self, rng: np.random.Generator, size: int) -> FloatArray:
         """Return values that no one unit shows: each group of features from another unit."""
-        row = np.empty(self.z.shape[1])
-        whole = rng.random() < 0.5
-        for columns in self._tests if whole else self._groups:
-            row[columns] = self.z[rng.integers(len(self.z))][columns]
-        return row
+        rows = np.empty((size, self.z.shape[1]))
+        whole = rng.random(size) < 0.5
+        for columns_of, chosen in ((self._tests, whole), (self._groups, ~whole)):
+            at = np.flatnonzero(chosen)
+            for columns in columns_of:
+                other = rng.integers(len(self.z), size=len(at))
+                rows[np.ix_(at, columns)] = self.z[np.ix_(other, columns)]
+        return rows
 
     def masked(self, rng: np.random.Generator, rows: FloatArray) -> FloatArray:
         """Return the rows with tests left out as sessions leave them out, now and then a value."""
@@ -116,7 +122,11 @@ def scales(examples: Examples) -> tuple[FloatArray, FloatArray]:
 
 
 def train(
-    examples: Examples, steps: int, seed: int, told: Callable[[int, float], None] | None = None
+    examples: Examples,
+    steps: int,
+    seed: int,
+    told: Callable[[int, float], None] | None = None,
+    batch: int = BATCH,
 ) -> Knowledge:
     """Return the knowledge learnt from examples in so many steps."""
     rng = np.random.default_rng(seed)
@@ -124,7 +134,7 @@ def train(
     z = np.clip(np.arcsinh((examples.values - centre) / scale), -MOST, MOST)
     held = np.arange(len(z)) % HELD_OUT == 0
     sampler = Sampler(examples.names, z[~held], examples.case[~held])
-    weights, biases = _fit(sampler, rng, steps, told)
+    weights, biases = _fit(sampler, rng, steps, told, batch)
     keep = _kept(examples.case)
     found = Knowledge(
         examples.names,
@@ -137,7 +147,7 @@ def train(
         examples.case[keep],
     )
     tried = Sampler(examples.names, z[held], examples.case[held])
-    sharpness = _sharpness(found, tried, rng)
+    sharpness = _sharpness(found, tried, rng, TRIES * batch)
     return Knowledge(
         found.names, centre, scale, weights, biases, sharpness, found.examples, found.example_cases
     )
@@ -157,6 +167,7 @@ def _fit(
     rng: np.random.Generator,
     steps: int,
     told: Callable[[int, float], None] | None,
+    batch: int,
 ) -> tuple[tuple[FloatArray, ...], tuple[FloatArray, ...]]:
     sizes = (2 * sampler.z.shape[1], *HIDDEN, 2 * len(CAUSES) + 2)
     values = [
@@ -169,7 +180,7 @@ def _fit(
     parts = members()
     loss = 0.0
     for step in range(1, steps + 1):
-        rows, case = sampler.draw(rng, BATCH)
+        rows, case = sampler.draw(rng, batch)
         value, slopes = _slopes(values[:layers], values[layers:], rows, case, sampler, parts)
         loss = value if step == 1 else 0.99 * loss + 0.01 * value
         rate = RATE * 0.5 * (1.0 + np.cos(np.pi * step / steps))
@@ -226,9 +237,9 @@ def _to_terms(by_case: FloatArray, parts: FloatArray) -> FloatArray:
     )
 
 
-def _sharpness(knowledge: Knowledge, tried: Sampler, rng: np.random.Generator) -> float:
+def _sharpness(knowledge: Knowledge, tried: Sampler, rng: np.random.Generator, size: int) -> float:
     """Return the multiple of the evidence with the least log score on examples not trained on."""
-    rows, case = tried.draw(rng, 6000)
+    rows, case = tried.draw(rng, size)
     evidence = knowledge.evidence(rows)
     options = np.linspace(0.4, 1.3, 46)
     scores = []

@@ -90,7 +90,11 @@ class TrippedError(Exception):
 
 
 class Trial:
-    """A unit of a case on a bench; `trace` does a guided test on it."""
+    """A unit of a case on a bench; `trace` does a guided test on it.
+
+    Without ``spread`` the unit is as its type is, and the rig without error.  ``supply``: its
+    voltage and resistance (V, ohm) instead of drawn ones.
+    """
 
     def __init__(
         self,
@@ -98,15 +102,24 @@ class Trial:
         unit: UnitType = LM_12,
         limits: Limits = LM_12_LIMITS,
         parameters: UnitParameters | None = None,
+        *,
+        spread: bool = True,
+        supply: tuple[float, float] | None = None,
     ) -> None:
         self.case, self.unit, self.limits = case, unit, limits
         rng = random.Random(f"trial {case.seed}")
-        self.errors = rig_errors(rng)
+        self.errors = rig_errors(rng) if spread else RigErrors()
         self.accuracy = Accuracy(relay_u_s=0.0015)
-        self.supply_v = rng.uniform(11.8, 13.2)
-        rig = RigParameters(source_ohm=rng.uniform(0.005, 0.04))
+        drawn = rng.uniform(11.8, 13.2), rng.uniform(0.005, 0.04)
+        self.supply_v, source_ohm = supply or drawn
+        rig = RigParameters(source_ohm=source_ohm)
         self.world = World(
-            WIRING, seed=case.seed, parameters=parameters, rig=rig, battery_v=self.supply_v
+            WIRING,
+            seed=case.seed,
+            parameters=parameters,
+            rig=rig,
+            battery_v=self.supply_v,
+            spread=spread,
         )
         self.station = self.world.stations["A"]
         assert self.station.unit is not None

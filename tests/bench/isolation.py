@@ -30,11 +30,14 @@ WANTED = 0.95
 BINS = (0.0, 0.3, 0.5, 0.7, 0.8, 0.9, 0.95, 0.98, 0.995, 1.0001)
 
 
-def one(seed: int, knowledge_file: Path, fixed: bool) -> tuple[sessions.Session, ...]:
+def one(
+    seed: int, knowledge_file: Path, fixed: bool, other: str = ""
+) -> tuple[sessions.Session, ...]:
     """Return the guided session on the unit of a seed, and the one in fixed order if wanted."""
-    knowledge = _read(knowledge_file)
+    make = sessions.other_type if other else sessions.Trial
+    knowledge = _read(knowledge_file, other)
     case = sessions.drawn_case(seed)
-    rig = {"supply": seed % 2 == 0, "coil": seed // 2 % 2 == 0}
+    rig = {"supply": seed % 2 == 0, "coil": seed // 2 % 2 == 0, "make": make}
     found = [sessions.session(knowledge, case, **rig)]
     if fixed:
         found.append(sessions.session(knowledge, case, **rig, after=sessions.by_order))
@@ -44,9 +47,11 @@ def one(seed: int, knowledge_file: Path, fixed: bool) -> tuple[sessions.Session,
 _KNOWN: dict[Path, object] = {}
 
 
-def _read(path: Path):
+def _read(path: Path, other: str):
     if path not in _KNOWN:
-        _KNOWN[path] = read(path)
+        known = read(path)
+        centred = other == "centred"
+        _KNOWN[path] = sessions.centred(known, sessions.other_type) if centred else known
     return _KNOWN[path]
 
 
@@ -58,10 +63,16 @@ def main() -> int:
     ask.add_argument("--jobs", type=int, default=1, help="processes (1)")
     ask.add_argument("--knowledge", type=Path, default=SHIPPED, help="knowledge file (shipped)")
     ask.add_argument("--no-fixed", action="store_true", help="leave the fixed order out")
+    ask.add_argument(
+        "--other",
+        choices=("plain", "centred"),
+        default="",
+        help="another unit type, without or with a sound unit of it to go by",
+    )
     ask.add_argument("--tell", action="store_true", help="tell of every miss")
     asked = ask.parse_args()
     begin = FIRST_SEED + asked.first
-    work = partial(one, knowledge_file=asked.knowledge, fixed=not asked.no_fixed)
+    work = partial(one, knowledge_file=asked.knowledge, fixed=not asked.no_fixed, other=asked.other)
     began_s = time.monotonic()
     seeds = range(begin, begin + asked.units)
     if asked.jobs == 1:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from math import pi
 
+from drivers.simulated.parameters import RelayParameters, UnitParameters
 from rig.analysis.faults.causes import CAUSES, PRIORS, SOUND, TWO_AT_ONCE, pairs
 from rig.analysis.faults.features import answer_of, features_of
 from rig.analysis.faults.guided import MINUTES, TESTS
@@ -16,10 +18,10 @@ from rig.analysis.faults.posterior import rank
 from rig.analysis.faults.propose import propose
 from rig.analysis.half_turns import find_half_turns
 from rig.analysis.judge import judge_half_turns, judge_measures
-from rig.analysis.model import Verdict
+from rig.analysis.model import UnitType, Verdict, VoltageLimit
 from rig.analysis.rest import rest_draw
 from rig.isolation.drawn import Case, draw
-from rig.isolation.trial import Trial, whole_history
+from rig.isolation.trial import LM_12_LIMITS, Trial, whole_history
 
 SURE = 0.95
 SUPPLY_TESTS = frozenset({"low_supply", "high_supply"})
@@ -80,9 +82,11 @@ def drawn_case(seed: int) -> Case:
 class Unit:
     """A unit on the bench: does guided tests and looks, each once."""
 
-    def __init__(self, case: Case, coil_seen: bool = True) -> None:
+    def __init__(
+        self, case: Case, coil_seen: bool = True, make: Callable[[Case], Trial] = Trial
+    ) -> None:
         self.case = case
-        self.trial = Trial(case)
+        self.trial = make(case)
         self.coil_seen = coil_seen
         self._rng = random.Random(f"looks {case.seed}")
 
@@ -99,9 +103,40 @@ class Unit:
         return seen
 
 
-def breaks_limit(case: Case) -> bool:
+# A type of our own invention that differs in every part from the LM-12 that was learnt from.
+OTHER = UnitParameters(
+    winding_ohm=1.1,
+    inductance_h=0.9e-3,
+    constant_vs=0.036,
+    rotor_kgm2=2e-5,
+    gear=95.0,
+    dry_nm=0.022,
+    cable_nm=1.5,
+    relay=RelayParameters(coil_ohm=110.0, pull_in_v=6.5),
+)
+OTHER_TYPE = UnitType("LM-20", 12.0, OTHER.winding_ohm, OTHER.constant_vs * OTHER.gear * pi)
+OTHER_LIMITS = replace(
+    LM_12_LIMITS,
+    half_turn_max_s=VoltageLimit(((8.0, 3.0), (12.0, 1.7), (16.0, 1.4))),
+    run_max_a=3.4,
+)
+
+
+def other_type(case: Case) -> Trial:
+    """Return a trial of a unit of `OTHER_TYPE`."""
+    return Trial(case, OTHER_TYPE, OTHER_LIMITS, OTHER)
+
+
+def centred(knowledge: Knowledge, make: Callable[[Case], Trial]) -> Knowledge:
+    """Return the knowledge centred on one sound unit of a type, as a shop would have it."""
+    with whole_history():
+        unit = Unit(draw((), 0), make=make)
+        return knowledge.centred_on([unit.do(test) for test in TESTS if not TESTS[test].is_look])
+
+
+def breaks_limit(case: Case, make: Callable[[Case], Trial] = Trial) -> bool:
     """Whether rest draw and half-turns, taken from new, get anything but a pass."""
-    trial = Trial(case)
+    trial = make(case)
     rest = rest_draw(trial.trace("rest"), trial.accuracy)
     turns = find_half_turns(trial.trace("turns"), trial.unit, trial.limits, trial.accuracy)
     reasons = (*judge_half_turns(turns, trial.limits), *judge_measures([rest], trial.limits))
@@ -122,11 +157,17 @@ def by_order(knowledge: Knowledge, seen: list[Observation], possible: set[str]) 
 
 
 def session(
-    knowledge: Knowledge, case: Case, *, supply: bool, coil: bool, after: Next = guided
+    knowledge: Knowledge,
+    case: Case,
+    *,
+    supply: bool,
+    coil: bool,
+    after: Next = guided,
+    make: Callable[[Case], Trial] = Trial,
 ) -> Session:
     """Go on with the next test until one case is sure enough or nothing is left to do."""
     with whole_history():
-        unit = Unit(case, coil)
+        unit = Unit(case, coil, make)
         possible = {name for name in TESTS if supply or name not in SUPPLY_TESTS}
         seen: list[Observation] = []
         ranking = rank(knowledge, seen, PRIORS)
@@ -139,4 +180,4 @@ def session(
             ranking = rank(knowledge, seen, PRIORS)
         done = tuple(one.test for one in seen)
         minutes = sum(MINUTES[test] for test in done)
-        return Session(case, done, minutes, ranking, breaks_limit(case))
+        return Session(case, done, minutes, ranking, breaks_limit(case, make))
