@@ -40,7 +40,8 @@ class Following(Gathered):
         if self._quiet or event.conclusion is not None:
             return
         for done in event.done[told:]:
-            tell(f"  {result(done)}")
+            if not (done.counts and self.steps and self.steps[-1].half_turns):
+                tell(f"  {result(done)}")  # half-turns were told already
         for line in table(event.ranking):
             tell(line)
         if event.proposal is not None:
