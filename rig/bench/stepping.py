@@ -53,14 +53,18 @@ class StepLike(Protocol):
         ...
 
 
-def step_named(number: int, step: StepLike) -> str:
+def step_named(place: StepPlace, step: StepLike) -> str:
     """Return "Step 3 of the plan (Park check)": after a repetition the record counts otherwise."""
-    return f"Step {number} of the plan ({step.label})"
+    of_plan = " of the plan" if place.steps else ""
+    return f"Step {place.number}{of_plan} ({step.label})"
 
 
 @dataclass(frozen=True)
 class StepPlace:
-    """Which step of how many of the plan it is, its number in the record, what comes after (s)."""
+    """Which step of how many of the plan it is, its number in the record, what comes after (s).
+
+    ``steps`` is 0 where no plan tells how many there will be.
+    """
 
     number: int
     steps: int
@@ -108,7 +112,7 @@ class StepRunner:
         except SkippedStep as skipped:
             state, note = StepState.SKIPPED, f"Skipped: {skipped}."
             if not (isinstance(step, SupplySweepStep) and step.needs_supply == "skip"):
-                text = f"{step_named(place.number, step)} was not done: {skipped}."
+                text = f"{step_named(place, step)} was not done: {skipped}."
                 self.log.argue(Verdict.RETEST, text, step.kind)
             else:
                 text = (

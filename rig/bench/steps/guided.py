@@ -5,9 +5,8 @@ A unit that stalls or runs on is what is looked for here: it ends a test, not th
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import Any, Protocol
+from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
@@ -21,11 +20,27 @@ from rig.analysis.trace import Trace
 from rig.bench.guard import GuardLimits
 from rig.bench.requests import BATTERY, BOTH, Ask, Drive, Feeds, Sample
 from rig.bench.steps.asked import Visual
+from rig.bench.steps.errands import (
+    CLIP_ON,
+    DIRECT_S,
+    FIT_GOOD,
+    FIT_OWN,
+    FREE,
+    HANG,
+    HOOK_UP,
+    LOCK,
+    METER_ON_BATTERY,
+    METER_ON_IGNITION,
+    PUT_BACK,
+    SUPPLY_S,
+    TAKE_OFF,
+    UNHOOK,
+    Errand,
+    undone,
+)
 from rig.bench.steps.moves import (
     SETTLE_S,
     Move,
-    ask_done,
-    ask_undone,
     half_turn,
     hold,
     home,
@@ -44,13 +59,8 @@ from rig.visual import TERMINAL_CHECKS
 # What every test with half-turns makes: two each way, with this rest after each (s).
 TURNS, PAUSE_S = 4, 0.4
 REST_S = 2.0  # how long the battery feed alone is made once it is home
-# A motor of this size is at speed within 0.1 s, so half a second shows its running current; the
-# lever makes about half a turn in it, and somebody has to see it stop.
-DIRECT_S = 0.5
 RUN_OUT_S = 1.0  # a motor without a brake has come to rest by then (guess)
 JAM_S, COOL_S = 0.3, 10.0
-LOAD_NM = 2.0
-SUPPLY_S = 2.0  # how long a feed is made for a meter to settle and be read
 AT_REST_S = 1.0  # of the rest at its end so much is taken for the draw
 END_SAMPLES = 40  # the voltage is read with every tenth sample or oftener
 IGNITION = Feeds(False, True)
@@ -82,31 +92,6 @@ class Guided(StepWork, Protocol):
     def of_test(self, trace: Trace) -> Trace:
         """Return the part of the step's trace in which the test itself was made."""
         ...
-
-
-@dataclass(frozen=True, slots=True)
-class Errand:
-    """What somebody does at the jig: before a test, or to undo it; ``left`` if it is not undone."""
-
-    action: str
-    text: str
-    left: str = ""
-    detail: Mapping[str, Any] = field(default_factory=dict)
-
-    def do(self) -> Move:
-        """Have it done; raises SkippedStep if that cannot be."""
-        return ask_done(self.action, self.text, **self.detail)
-
-    def undo(self) -> Move:
-        """Have it done; False if it could not be."""
-        return ask_undone(self.action, self.text)
-
-
-def _undo(errands: tuple[Errand, ...], left: list[str]) -> Move:
-    for errand in errands:
-        if not (yield from errand.undo()):
-            left.append(errand.left)
-    return not left
 
 
 class Observed(PlainGuard):
@@ -153,7 +138,7 @@ class Turns(Observed):
         yield from survive(series(ctx, TURNS, PAUSE_S))
         if changed:
             yield from restore_supply(ctx)
-        yield from _undo(self._after, self._left)
+        yield from undone(self._after, self._left)
 
 
 class AtRest(Observed):
@@ -192,11 +177,11 @@ class Direct(Observed):
         yield from survive(self._fed_directly())
         sample = yield from rest_off(RUN_OUT_S)
         self._over_s = sample.time_s
-        if (yield from _undo((PUT_BACK,), self._left)):
+        if (yield from undone((PUT_BACK,), self._left)):
             # It was left anywhere: its own cams bring it on to run, then home to stop, before the
             # cable goes on again.
             yield from survive(self._home(ctx))
-        yield from _undo((HOOK_UP,), self._left)
+        yield from undone((HOOK_UP,), self._left)
 
     @staticmethod
     def _fed_directly() -> Move:
@@ -250,7 +235,7 @@ class Jammed(Observed):
         yield from LOCK.do()
         yield from survive(self._held())
         yield from rest_off(COOL_S)
-        yield from _undo((FREE,), self._left)
+        yield from undone((FREE,), self._left)
 
     def find(self, ctx: StepContext, trace: Trace) -> Findings:
         """Return stall current (A) and winding resistance (ohm), if it stood still and drew."""
@@ -313,62 +298,6 @@ class Look(Visual):
     def of_test(self, trace: Trace) -> Trace:
         """Return ``trace``: nothing was fed in it."""
         return trace
-
-
-UNHOOK = Errand(
-    "unhook_cable",
-    "Unhook the cable from the lever, and see that the lever is free to turn all the way round: "
-    "no cable, lead, tool or hand within its reach.",
-)
-HOOK_UP = Errand(
-    "hook_up_cable",
-    "Hook the cable up to the lever again, the lever at stop.",
-    "The cable is not hooked up to the lever.",
-)
-CLIP_ON = Errand(
-    "feed_motor_directly",
-    "Take the motor's own two leads off and clip the rig's battery feed to the motor's terminals, "
-    "plus to plus. CAUTION: when it is fed the lever goes round with force and does not park. It "
-    f"is fed for {DIRECT_S:g} s and stops where it is.",
-)
-PUT_BACK = Errand(
-    "restore_wiring",
-    "Take the rig's leads off the motor and put the unit's own wiring back as it was. Then keep "
-    "clear: the unit is fed to bring its lever to stop.",
-    "The motor is still on the rig's own leads.",
-)
-HANG = Errand(
-    "hang_load",
-    f"Hang the load of {LOAD_NM:g} N m on the lever and keep hands clear of it.",
-    detail={"newton_metre": LOAD_NM},
-)
-TAKE_OFF = Errand("remove_load", "Take the load off the lever.", "The load is still on the lever.")
-FIT_GOOD = Errand(
-    "fit_known_good_relay",
-    "Take out the unit's own relay and fit the rig's known good one.",
-)
-FIT_OWN = Errand(
-    "fit_own_relay",
-    "Put the unit's own relay back.",
-    "The rig's known good relay is still in the unit.",
-)
-LOCK = Errand(
-    "lock_lever",
-    "Lock the lever at stop with the jig's pin. Keep hands clear: the lever will push with full "
-    "force, and the winding gets hot.",
-)
-FREE = Errand("free_lever", "Free the lever: pull the jig's pin.", "The lever is still locked.")
-METER_ON_BATTERY = Errand(
-    "connect_meter",
-    "Clip a test lamp or meter to the unit's battery terminal and to the unit's own earth, then "
-    f"take your hands away. The battery feed is made for {SUPPLY_S:g} s: the lever may move.",
-)
-METER_ON_IGNITION = Errand(
-    "connect_meter",
-    "Clip a test lamp or meter to the coil's terminal 86 in the unit's relay base and to the "
-    f"unit's own earth, then take your hands away. The ignition feed alone is made for "
-    f"{SUPPLY_S:g} s.",
-)
 
 
 def guided_work(name: str) -> tuple[GuidedStep, Guided]:
