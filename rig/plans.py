@@ -26,6 +26,7 @@ from rig.plan_steps import (
     JamStep,
     LoadedStep,
     ParkCheckStep,
+    RelayCheckStep,
     RelaySwapStep,
     RestDrawStep,
     Step,
@@ -95,6 +96,12 @@ class LimitSettings(Section):
     winding_min_ohm: Ohms | None = None
     winding_max_ohm: Ohms | None = None
     swap_change_max: Annotated[float, Number(0, 2, above=True)] | None = None
+    pull_in_max_v: Annotated[float, Number(0.5, SUPPLY_HIGH_V, "V")] | None = None
+    drop_out_min_v: Annotated[float, Number(0.1, SUPPLY_HIGH_V, "V")] | None = None
+    coil_min_ohm: Annotated[float, Number(1, 10_000, "ohm")] | None = None
+    coil_max_ohm: Annotated[float, Number(1, 10_000, "ohm")] | None = None
+    operate_max_s: Annotated[float, Number(0.001, 1, "s")] | None = None
+    release_max_s: Annotated[float, Number(0.001, 1, "s")] | None = None
 
 
 class GuardSettings(Section):
@@ -256,6 +263,7 @@ __all__ = [
     "ParkCheckStep",
     "Plan",
     "PlanError",
+    "RelayCheckStep",
     "RelaySwapStep",
     "RestDrawStep",
     "Step",

@@ -206,7 +206,9 @@ class StepRunner:
         """Let nothing count of a step whose trace shows that the rig was not sound."""
         every = self.loop.station.wiring.battery_sensor.bus_every
         known = None if found.zero_offset_a is not None else self._at_rest  # found anew
-        self.log.unsound = found.unsound or rig_trouble(trace, self.context.unit, every, known)
+        self.log.unsound = found.unsound or rig_trouble(
+            trace, self.context.unit, every, known, found.lowest_v
+        )
         if known is None:
             self._at_rest = at_rest(trace)
         clipped = clipping(trace)

@@ -29,7 +29,7 @@ class Following(Gathered):
     """
 
     def __init__(self, *, quiet: bool, asks: bool) -> None:
-        super().__init__(Progress(quiet=quiet))
+        super().__init__(Progress(quiet=quiet), whole=True)
         self.ranked: Ranked | None = None
         self._quiet, self._asks = quiet, asks
 

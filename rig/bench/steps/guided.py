@@ -18,7 +18,7 @@ from rig.analysis.rest import rest_draw, zero_offset
 from rig.analysis.stall import stall_and_winding
 from rig.analysis.trace import Trace
 from rig.bench.guard import GuardLimits
-from rig.bench.requests import BATTERY, BOTH, Ask, Drive, Feeds, Sample
+from rig.bench.requests import BATTERY, BOTH, IGNITION, Ask, Drive, Feeds, Sample
 from rig.bench.steps.asked import Visual
 from rig.bench.steps.errands import (
     CLIP_ON,
@@ -63,7 +63,6 @@ RUN_OUT_S = 1.0  # a motor without a brake has come to rest by then (guess)
 JAM_S, COOL_S = 0.3, 10.0
 AT_REST_S = 1.0  # of the rest at its end so much is taken for the draw
 END_SAMPLES = 40  # the voltage is read with every tenth sample or oftener
-IGNITION = Feeds(False, True)
 
 
 @dataclass(frozen=True)
