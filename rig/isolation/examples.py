@@ -74,6 +74,18 @@ def simulate(
     return table(seen, [index[case.name] for case in wanted])
 
 
+def joined(parts: Sequence[Examples]) -> Examples:
+    """Return the examples of several seeds as one table; what some lack is not seen there."""
+    names = tuple(sorted({name for part in parts for name in part.names}))
+    at = {name: k for k, name in enumerate(names)}
+    whole = []
+    for part in parts:
+        values = np.full((len(part.values), len(names)), np.nan)
+        values[:, [at[name] for name in part.names]] = part.values
+        whole.append(values)
+    return Examples(names, np.vstack(whole), np.concatenate([part.case for part in parts]))
+
+
 def _observed(wanted: Sequence[Case], jobs: int) -> Iterator[list[Observation]]:
     if jobs == 1:
         yield from map(observe, wanted)

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from rig.isolation.examples import Examples, simulate
+from rig.isolation.examples import Examples, joined, simulate
 from rig.isolation.knowledge import save
 from rig.isolation.train import train
 
@@ -16,14 +16,20 @@ from rig.isolation.train import train
 def main() -> int:
     """Simulate, train and write the knowledge file as the command line says."""
     ask = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
-    ask.add_argument("--particles", type=int, default=240, help="units of each cause (240)")
+    ask.add_argument("--particles", type=int, default=100, help="units of each cause a round (100)")
+    ask.add_argument("--rounds", type=int, default=2, help="rounds of units, a seed each (2)")
     ask.add_argument("--steps", type=int, default=8000, help="steps of training (8000)")
     ask.add_argument("--jobs", type=int, default=1, help="processes (1)")
-    ask.add_argument("--seed", type=int, default=1, help="seed of units and training (1)")
+    ask.add_argument(
+        "--seed", type=int, default=1, help="seed of the first round and of training (1)"
+    )
     ask.add_argument("--out", type=Path, required=True, help="where the knowledge goes")
-    ask.add_argument("--examples", type=Path, help="keep the simulated examples here, or use them")
+    ask.add_argument(
+        "--examples", type=Path, help="folder to keep the simulated units in, or to take them from"
+    )
     asked = ask.parse_args()
-    examples = _examples(asked)
+    rounds = range(asked.seed, asked.seed + asked.rounds)
+    examples = joined([_examples(asked, seed) for seed in rounds])
     found = train(examples, asked.steps, asked.seed, _told_step)
     save(found, asked.out)
     size = asked.out.stat().st_size
@@ -31,13 +37,15 @@ def main() -> int:
     return 0
 
 
-def _examples(asked: argparse.Namespace) -> Examples:
-    kept: Path | None = asked.examples
+def _examples(asked: argparse.Namespace, seed: int) -> Examples:
+    folder: Path | None = asked.examples
+    kept = None if folder is None else folder / f"examples-{asked.particles}-{seed}.npz"
     if kept is not None and kept.exists():
         with np.load(kept) as held:
             return Examples(tuple(held["names"].tolist()), held["values"], held["case"])
-    examples = simulate(asked.particles, asked.seed, asked.jobs, _told_unit)
+    examples = simulate(asked.particles, seed, asked.jobs, _told_unit)
     if kept is not None:
+        kept.parent.mkdir(parents=True, exist_ok=True)
         np.savez_compressed(
             kept, names=np.array(examples.names), values=examples.values, case=examples.case
         )

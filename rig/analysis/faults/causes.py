@@ -64,7 +64,7 @@ _ALL = (
     CauseKind("relay-weak-pull-in", "the relay needs too much voltage to pull in", "relay", 2.0),
     CauseKind("ignition-open", "no ignition voltage reaches the unit's relay", "ignition lead", 5.0,
               False, {"look_ignition_feed": PLAIN, "look_connector": SOMETIMES}),
-    CauseKind("battery-open", "no battery voltage reaches the unit", "battery lead", 6.0, False,
+    CauseKind("battery-open", "no battery voltage reaches the unit", "battery lead", 8.0, False,
               {"look_battery_feed": PLAIN, "look_connector": SOMETIMES,
                "look_fuse_holder": SOMETIMES}),
     CauseKind("fuse-holder-corroded", "the fuse holder is corroded", "fuse holder", 6.0, False,

@@ -52,7 +52,7 @@ _ALL = (
          0.3, "rest"),
     Test("turns", "Two half-turns each way with the unit's own relay.", 0.6, "turns"),
     Test("known_good_relay", "The same half-turns with the rig's known good relay in the unit.",
-         3.0, "turns", (KNOWN_GOOD_RELAY,)),
+         4.0, "turns", (KNOWN_GOOD_RELAY,)),
     Test("direct", "The motor's two terminals on the rig's own leads, past relay, cams and the "
          "unit's leads, cable unhooked, for half a second.", 4.0, "direct", (DIRECT_LEADS,)),
     Test("unhooked", "The same half-turns with the cable unhooked from the lever.", 2.0, "turns",
@@ -63,7 +63,7 @@ _ALL = (
     Test("high_supply", "The same half-turns at 15 V.", 0.6, "turns", (PROGRAMMABLE_SUPPLY,), 15.0),
     Test("jam", "Lever locked at stop, ignition made for 0.3 s: what it draws standing still.",
          2.5, "jam", (JAM_PIN,)),
-    Test("look_battery_feed", "Measure at the unit's battery terminal, feed made.", 1.0, "look",
+    Test("look_battery_feed", "Measure at the unit's battery terminal, feed made.", 0.8, "look",
          (METER,), question="With the feed made, is the full supply voltage at the unit's battery "
          "terminal, the right way round?"),
     Test("look_ignition_feed", "Measure at the unit's ignition terminal, ignition made.", 1.0,
