@@ -105,13 +105,15 @@ def conclusion(ranking: Ranking, confidence: float) -> Conclusion:
     parts = parts_of(top.name)
     same = sum(cause.probability for cause in ranking.causes if parts_of(cause.name) == parts)
     sure = same >= confidence
-    return Conclusion(top.name, same, sure, _text(ranking, same, sure), remedy_of(top.name))
+    return Conclusion(
+        top.name, same, sure, _text(ranking, same, sure, confidence), remedy_of(top.name)
+    )
 
 
-def _text(ranking: Ranking, same: float, sure: bool) -> str:
+def _text(ranking: Ranking, same: float, sure: bool, confidence: float) -> str:
     top = ranking.top
     what = sentence(top)
-    if sure and same - top.probability < 0.005:
+    if sure and top.probability >= confidence:
         return f"{what} ({percent(top.probability)})."
     if sure:
         part = " and ".join(sorted(parts_of(top.name)))
