@@ -134,6 +134,8 @@ class StepRunner:
                 if state is not StepState.SKIPPED:
                     findings = self._find(work)
                     loop.excuse()
+                if state is StepState.CUT_SHORT and findings.left_behind:
+                    self.log.note("left_behind", findings.left_behind)
                 if state is StepState.DONE and self.conclude is not None:
                     self.conclude(findings)
             except BenchError:

@@ -265,6 +265,45 @@ def test_what_cannot_be_done_is_left_out_and_the_rest_goes_on(isolate):
     assert told["direct"].counts
 
 
+class Direct(Guesser):
+    """Wants the motor fed directly, and nothing else."""
+
+    def propose(self, seen, possible):
+        found = super().propose((), ("turns",))
+        return replace(found, test="direct") if "direct" in possible else None
+
+
+def test_a_cable_that_was_unhooked_for_nothing_is_hooked_up_again(isolate):
+    watcher = Asked(*["do"] * 9)
+    watcher.answers["feed_motor_directly"] = "cannot"
+    ran = isolate(watcher=watcher, mind=Direct())
+    assert last(ran).done[-1].told == "could not be done"
+    assert [ask.action for ask in watcher.asked][-3:] == [
+        "unhook_cable",
+        "feed_motor_directly",
+        "hook_up_cable",
+    ]
+    assert ran.backend.world.stations["A"].unit.hooked
+    watcher = Asked(*["do"] * 9)
+    watcher.answers |= {"feed_motor_directly": "cannot", "hook_up_cable": "cannot"}
+    ran = isolate(watcher=watcher, mind=Direct())
+    assert any("The cable is not hooked up" in reason.text for reason in _reasons(ran))
+
+
+def test_what_a_stop_leaves_at_the_jig_is_told(isolate):
+    class Stopper(Asked):
+        def listen(self):
+            if self.asked and self.asked[-1].action == "feed_motor_directly":
+                raise Stopped("Stopped: somebody came to the jig.", by_operator=True)
+            return ()
+
+    ran = isolate(watcher=Stopper("do"), mind=Direct())
+    assert ran.ended.state is RunState.STOPPED
+    assert not feeds_are_on(ran.backend, SETTINGS)
+    left = [r.text for r in _reasons(ran) if "Put the jig right" in r.text]
+    assert "The motor is still on the rig's own leads. The cable is not hooked up" in left[0]
+
+
 def test_a_look_that_cannot_be_taken_does_not_count(isolate):
     watcher = Asked(*["do"] * 9)
     watcher.answers["inspect"] = "cannot"

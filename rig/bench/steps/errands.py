@@ -33,14 +33,6 @@ class Errand:
         return ask_undone(self.action, self.text)
 
 
-def undone(errands: tuple[Errand, ...], left: list[str]) -> Move:
-    """Have errands done that undo others; False, with what is ``left``, if one could not be."""
-    for errand in errands:
-        if not (yield from errand.undo()):
-            left.append(errand.left)
-    return not left
-
-
 UNHOOK = Errand(
     "unhook_cable",
     "Unhook the cable from the lever, and see that the lever is free to turn all the way round: "

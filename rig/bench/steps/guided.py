@@ -6,13 +6,13 @@ A unit that stalls or runs on is what is looked for here: it ends a test, not th
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 
 from rig.analysis.faults.guided import TESTS, Test
 from rig.analysis.measures import current_u_a
-from rig.analysis.model import Accuracy, Measure
+from rig.analysis.model import Accuracy, Measure, Reason, Verdict
 from rig.analysis.outcomes import GONE_OF_NOMINAL
 from rig.analysis.rest import rest_draw, zero_offset
 from rig.analysis.stall import stall_and_winding
@@ -36,7 +36,6 @@ from rig.bench.steps.errands import (
     TAKE_OFF,
     UNHOOK,
     Errand,
-    undone,
 )
 from rig.bench.steps.moves import (
     SETTLE_S,
@@ -51,7 +50,7 @@ from rig.bench.steps.moves import (
     survive,
     turns_of,
 )
-from rig.bench.steps.work import Findings, PlainGuard, StepContext, StepWork
+from rig.bench.steps.work import Findings, PlainGuard, SkippedStep, StepContext, StepWork
 from rig.isolation.words import heading
 from rig.plans import VisualStep
 from rig.visual import TERMINAL_CHECKS
@@ -102,6 +101,7 @@ class Observed(PlainGuard):
         self.test = test
         self._judged = judged
         self._left: list[str] = []
+        self._owed: tuple[Errand, ...] = ()  # what is still to be undone at the jig, in order
         self._fed: tuple[float, float] | None = None
 
     def of_test(self, trace: Trace) -> Trace:
@@ -111,8 +111,26 @@ class Observed(PlainGuard):
     def find(self, ctx: StepContext, trace: Trace) -> Findings:
         """Return every half-turn; held against the limits only if they speak of this test."""
         turns = turns_of(ctx, self.of_test(trace))
-        judged = self._judged and bool(turns)
-        return Findings(half_turns=turns, judged=judged, left_behind=" ".join(self._left))
+        return self._found(half_turns=turns, judged=self._judged and bool(turns))
+
+    def _found(self, **found: Any) -> Findings:
+        """Return findings that tell what is left at the jig, also by a test that was cut short."""
+        owed = [errand.left for errand in self._owed if errand.left]
+        left = " ".join([*self._left, *owed])
+        findings = Findings(left_behind=left, **found)
+        if owed:
+            text = f"{left} Put the jig right before anything else is done with it."
+            findings.reasons.append(Reason(Verdict.RETEST, text, "run"))
+        return findings
+
+    def _undo(self) -> Move:
+        """Have everything undone that is owed; what cannot be is left."""
+        while self._owed:
+            errand, *rest = self._owed
+            if not (yield from errand.undo()):
+                self._left.append(errand.left)
+            self._owed = tuple(rest)
+        return not self._left
 
 
 class Turns(Observed):
@@ -133,11 +151,12 @@ class Turns(Observed):
         """Prepare, home, turn, undo."""
         for errand in self._before:
             yield from errand.do()
+        self._owed = self._after
         changed = yield from supply(ctx, self.test.supply_v)
         yield from survive(series(ctx, TURNS, PAUSE_S))
         if changed:
             yield from restore_supply(ctx)
-        yield from undone(self._after, self._left)
+        yield from self._undo()
 
 
 class AtRest(Observed):
@@ -170,17 +189,27 @@ class Direct(Observed):
 
     def drive(self, ctx: StepContext) -> Drive:
         """Unhook, clip the leads on, feed shortly, put the wiring back, let it park, hook up."""
-        for errand in (UNHOOK, CLIP_ON):
-            yield from errand.do()
+        yield from UNHOOK.do()
+        self._owed = (HOOK_UP,)
+        try:
+            yield from CLIP_ON.do()
+        except SkippedStep:
+            if (yield from self._undo()):
+                raise
+            return  # what is left behind must be told, which a step that was skipped cannot
+        self._owed = (PUT_BACK, HOOK_UP)
         sample: Sample = yield from rest_off(SETTLE_S)
         yield from survive(self._fed_directly())
         sample = yield from rest_off(RUN_OUT_S)
         self._over_s = sample.time_s
-        if (yield from undone((PUT_BACK,), self._left)):
+        self._owed = (PUT_BACK,)
+        put_back = yield from self._undo()
+        self._owed = (HOOK_UP,)
+        if put_back:
             # It was left anywhere: its own cams bring it on to run, then home to stop, before the
             # cable goes on again.
             yield from survive(self._home(ctx))
-        yield from undone((HOOK_UP,), self._left)
+        yield from self._undo()
 
     @staticmethod
     def _fed_directly() -> Move:
@@ -198,7 +227,7 @@ class Direct(Observed):
 
     def find(self, ctx: StepContext, trace: Trace) -> Findings:
         """Return what the motor drew once it was at speed: it makes no half-turn here."""
-        found = Findings(judged=False, left_behind=" ".join(self._left))
+        found = self._found(judged=False)
         found.measures.append(_drawn_directly(self.of_test(trace), ctx.accuracy))
         return found
 
@@ -232,9 +261,10 @@ class Jammed(Observed):
     def drive(self, ctx: StepContext) -> Drive:
         """Have the lever locked, feed, let it cool, have it freed."""
         yield from LOCK.do()
+        self._owed = (FREE,)
         yield from survive(self._held())
         yield from rest_off(COOL_S)
-        yield from undone((FREE,), self._left)
+        yield from self._undo()
 
     def find(self, ctx: StepContext, trace: Trace) -> Findings:
         """Return stall current (A) and winding resistance (ohm), if it stood still and drew."""
