@@ -293,15 +293,17 @@ def test_a_cable_that_was_unhooked_for_nothing_is_hooked_up_again(isolate):
 def test_what_a_stop_leaves_at_the_jig_is_told(isolate):
     class Stopper(Asked):
         def listen(self):
-            if self.asked and self.asked[-1].action == "feed_motor_directly":
+            if self.samples and self.samples[-1].battery_feed:
                 raise Stopped("Stopped: somebody came to the jig.", by_operator=True)
             return ()
 
-    ran = isolate(watcher=Stopper("do"), mind=Direct())
+    watcher = Stopper("do")
+    ran = isolate(watcher=watcher, mind=Direct())
     assert ran.ended.state is RunState.STOPPED
     assert not feeds_are_on(ran.backend, SETTINGS)
-    left = [r.text for r in _reasons(ran) if "Put the jig right" in r.text]
-    assert "The motor is still on the rig's own leads. The cable is not hooked up" in left[0]
+    text = "The motor is still on the rig's own leads. The cable is not hooked up to the lever."
+    assert any(reason.text.startswith(text) for reason in _reasons(ran))
+    assert text in [note.text for note in watcher.of(Noted) if note.kind == "left_behind"]
 
 
 def test_a_look_that_cannot_be_taken_does_not_count(isolate):
