@@ -18,6 +18,7 @@ from recorded import library
 from stand_in import FOREVER_S, StandIn, rested, until
 from textual.widgets import Input, OptionList, Static
 
+import rig.bench.isolation
 from rig.bench.commands import Answer, Hold
 from rig.bench.order import ByHandOrder, IsolationOrder
 from rig.console.app import HalfturnConsole
@@ -247,26 +248,27 @@ async def stop(pilot):
     console.clear_notifications()
 
 
-async def isolation(pilot):
-    """Causes, a test done and the next proposed; thought out by a mind that learns nothing anew."""
+async def isolation(pilot, fault="relay-dead", mind=Guesser):
+    """Causes, a test done and the next proposed; ``mind`` None thinks with what ships."""
     console = pilot.app
-    before, console.desk.choices.faults = console.desk.choices.faults, ("relay-dead",)
+    before, console.desk.choices.faults = console.desk.choices.faults, (fault,)
     await go(pilot, "isolate")
     job = run_order(console, make_plan(REST), IsolationOrder, ask_operator=True)
     console.desk.choices.faults = before
-    with patch("rig.bench.isolation.Learnt", lambda *_: Guesser()):
+    learnt = rig.bench.isolation.Learnt if mind is None else lambda *_: mind()
+    with patch("rig.bench.isolation.Learnt", learnt):
         stand_in = await begun(pilot, job)
         stand_in.hold_at(FOREVER_S)
-        await until(pilot, lambda: _is_proposed(console, "turns"))
+        await until(pilot, lambda: _is_proposed(console, done=0))
         console.desk.tell(Answer("do"))
-        await until(pilot, lambda: _is_proposed(console, "look_ignition_feed"))
+        await until(pilot, lambda: _is_proposed(console, done=1))
     console.screen.show_all()
 
 
-def _is_proposed(console, test):
+def _is_proposed(console, done):
     console.pump()
     live = console.desk.live
-    return live.proposed and live.ranked.proposal.test == test
+    return live.proposed and len(live.ranked.done) == done
 
 
 async def by_hand(pilot):
