@@ -16,7 +16,7 @@ from rig.analysis.faults.features import answer_of
 from rig.analysis.faults.guided import PROGRAMMABLE_SUPPLY, TESTS
 from rig.analysis.faults.model import Observation, Proposal, Ranking
 from rig.analysis.model import Verdict
-from rig.bench.errors import RefusedError
+from rig.bench.errors import RefusedError, Trip
 from rig.bench.events import Ranked, RunBegan, TestDone
 from rig.bench.order import RunOrder
 from rig.bench.reasoning import Learnt, Reasoner, leading
@@ -105,7 +105,7 @@ class Isolation(SteppedJob):
                 if self.runner.left_behind:
                     break
         self.loop.prove_off()
-        self._conclude()
+        self._conclude(cycling=True)
         return RunState.FINISHED
 
     def _beside(self) -> Executor:
@@ -122,7 +122,7 @@ class Isolation(SteppedJob):
             self.loop.excuse()  # what thinking costs these cycles says nothing of a fed one
             return future.done()
 
-        self.wait_on_disk(done, True)
+        self.loop.wait(done)
         return future.result()
 
     # --- tests ------------------------------------------------------------------------------
@@ -280,7 +280,14 @@ class Isolation(SteppedJob):
 
     # --- the end ----------------------------------------------------------------------------
 
-    def _conclude(self) -> None:
+    def tripped(self, trip: Trip) -> RunState:
+        """Take note of the trip; one of the unit's ends it with what is known by then."""
+        state = super().tripped(trip)
+        if trip.of_unit and self._ranking is not None:
+            self._conclude(cycling=False)
+        return state
+
+    def _conclude(self, *, cycling: bool) -> None:
         """Tell and record what it came to."""
         concluded = self._conclusion
         assert concluded is not None
@@ -304,7 +311,7 @@ class Isolation(SteppedJob):
                 **in_record(self._ranking, reasons=True),
             },
         )
-        self.wait_on_disk(self.keeper.finish_step(self.log.run_id, record), True)
+        self.wait_on_disk(self.keeper.finish_step(self.log.run_id, record), cycling)
 
     def _argue(self, concluded: Conclusion) -> None:
         text = f"{concluded.text} {concluded.remedy}"

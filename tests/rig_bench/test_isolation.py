@@ -12,7 +12,7 @@ from itertools import pairwise
 from typing import ClassVar
 
 import pytest
-from bench_runs import Ran, Watcher, feeds_are_on, make_order, make_plan, make_settings
+from bench_runs import HEAD, Ran, Watcher, feeds_are_on, make_order, make_plan, make_settings
 from guesser import Guesser
 
 from drivers import BackendOptions
@@ -62,8 +62,7 @@ class Asked(Watcher):
 def isolate(records):
     """Isolate what ``faults`` did to a unit; ``before(backend)`` may prepare the world."""
 
-    def run(*faults, watcher=None, head="", before=None, mind=None, ask=None, settings=SETTINGS):
-        plan = make_plan() if not head else make_plan("", head)
+    def run(*faults, watcher=None, plan=None, before=None, mind=None, ask=None, settings=SETTINGS):
         plain = make_order(plan, faults=faults, settings=settings, spread="0")
         given = {field.name: getattr(plain, field.name) for field in fields(plain)}
         ask = isinstance(watcher, Asked) if ask is None else ask
@@ -237,6 +236,19 @@ def test_an_emergency_stop_in_a_test_takes_the_feeds_off_and_is_recorded(isolate
     assert ran.record.end.state is RunState.INTERRUPTED
     assert ran.record.steps[-1].state is StepState.CUT_SHORT
     assert ran.verdict == "retest"
+
+
+def test_a_trip_of_the_unit_that_no_test_survives_ends_it_with_what_is_known(isolate):
+    """Too much current for long: nobody goes on feeding that, whatever it would tell."""
+    head = HEAD.replace("over_current_a = 30.0", "over_current_a = 12.0")
+    head = head.replace("turn_vs = 7.36", "turn_vs = 7.36\nstall_a = 11.0")
+    ran = isolate("jammed=90", plan=make_plan(head=head))
+    assert ran.ended.state is RunState.FINISHED
+    assert (ran.verdict, ran.ended.feeds_off) == ("fail", True)
+    assert "over the plan's 12 A" in ran.ended.note
+    assert last(ran).conclusion is not None
+    assert not last(ran).conclusion.sure
+    assert ran.record.steps[-1].kind == "ranking"
 
 
 def test_a_stop_between_tests_tells_what_was_known(isolate):
