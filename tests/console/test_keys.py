@@ -205,7 +205,7 @@ async def test_the_list_of_actions_has_ours_in_our_words_and_nothing_else(consol
             assert action in text
         # What can be done on this screen now, with its keys, before anything else.
         assert "Start F9 a run of this plan" in text
-        assert text.index("^L its file may be another now") < text.index("Go to Live")
+        assert text.index("^L the plan: its file may be another now") < text.index("Go to Live")
         assert "Pause" not in text
         for not_ours in ("Theme", "Screenshot", "Maximize", "palette", "🔎", "Search for"):
             assert not_ours not in text
