@@ -26,7 +26,8 @@ from rig.bench.reasoning import Learnt
 from rig.isolation.drawn import DEGREES, Case, draw
 from rig.isolation.examples import Examples, observe
 from rig.isolation.knowledge import KnowledgeError, load, read, save
-from rig.isolation.train import Sampler, _slopes, train
+from rig.isolation.sampling import Sampler
+from rig.isolation.train import _slopes, train
 from rig.isolation.trial import Trial, whole_history
 from rig.records.store import Store
 
