@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from drivers import SensorError
 from drivers.ina219 import PGA_RANGES_V, SHUNT_STEP_V, milli, plan_sensor
-from rig import blade_fuse
-from rig.plan_steps import JamStep, SupplySweepStep, ZeroStep
+from rig.analysis import fuse
+from rig.plan_steps import JamStep, RelayCheckStep, SupplySweepStep, ZeroStep
 from rig.plans import Plan
 from rig.schema import KeyPath, Lines, Mistake, key_text
 from rig.settings import RigSettings, StationSettings
@@ -68,6 +68,7 @@ def check_plan_on_rig(
         _supply,
         _sampling,
         _winding,
+        _coil,
     )
     for check in checks:
         check(case)
@@ -190,8 +191,9 @@ def _stalls(case: _Case) -> Iterator[tuple[KeyPath, float, float]]:
 
 def _fuse(case: _Case) -> None:
     fuse_a, run_a = case.station.fuse_a, case.plan.limits.run_max_a
+    series = fuse.SERIES[case.station.fuse_series]
     for path, hold_s, current_a in _stalls(case):
-        latest_s = blade_fuse.latest_s(current_a, fuse_a)
+        latest_s = fuse.latest_s(current_a, fuse_a, series)
         if hold_s > latest_s:
             case.in_plan(
                 path,
@@ -211,11 +213,11 @@ def _supply(case: _Case) -> None:
     supply = case.rig.supply
     for number, step in enumerate(case.plan.steps):
         volts = step.highest_v
-        key = "from_v" if isinstance(step, SupplySweepStep) else "supply_v"
+        key = _VOLTAGE_KEYS.get(type(step), "supply_v")
         if volts is None or (_skipped(case, step)):
             continue
         if not supply.programmable:
-            leave = 'needs_supply = "skip"' if key == "from_v" else "no supply_v"
+            leave = "no supply_v" if key == "supply_v" else 'needs_supply = "skip"'
             case.in_plan(
                 ("step", number, key),
                 f"step {number + 1} ({step.label}) sets {volts:g} V, and the rig's supply cannot "
@@ -246,10 +248,14 @@ def _supply(case: _Case) -> None:
         )
 
 
+# Where a step's voltage stands, if not in supply_v.
+_VOLTAGE_KEYS: dict[type, str] = {SupplySweepStep: "from_v", RelayCheckStep: "pull_to_v"}
+
+
 def _skipped(case: _Case, step: object) -> bool:
-    """Whether the step is left out on this rig."""
+    """Whether the step, or what of it needs the supply set, is left out on this rig."""
     return (
-        isinstance(step, SupplySweepStep)
+        isinstance(step, SupplySweepStep | RelayCheckStep)
         and step.needs_supply == "skip"
         and not case.rig.supply.programmable
     )
@@ -289,6 +295,20 @@ def _winding(case: _Case) -> None:
             )
 
 
+def _coil(case: _Case) -> None:
+    """The relay's coil is seen by the ignition feed's sensor alone."""
+    if case.station.ignition_sensor is not None:
+        return
+    for key in ("coil_min_ohm", "coil_max_ohm"):
+        if getattr(case.plan.limits, key) is not None:
+            case.in_plan(
+                ("limits", key),
+                f"station {case.station.name} has no sensor in its ignition feed, so the relay's "
+                "coil cannot be measured",
+                "no such limit, or a [station.ignition_sensor] in the rig file",
+            )
+
+
 def _stall_named(case: _Case, path: KeyPath) -> str:
     """Return which unit is meant, at the start of a sentence: one that jams, or is held still."""
     if path[0] != "step":
@@ -298,17 +318,22 @@ def _stall_named(case: _Case, path: KeyPath) -> str:
 
 
 def _cautions(case: _Case) -> Iterator[str]:
+    fuse_a, series = case.station.fuse_a, fuse.SERIES[case.station.fuse_series]
     for path, hold_s, current_a in _stalls(case):
-        earliest_s = blade_fuse.earliest_s(current_a, case.station.fuse_a)
-        if earliest_s < hold_s <= blade_fuse.latest_s(current_a, case.station.fuse_a):
+        earliest_s = fuse.earliest_s(current_a, fuse_a, series)
+        if earliest_s < hold_s <= fuse.latest_s(current_a, fuse_a, series):
             yield (
                 f"{_stall_named(case, path)} stands still for up to {hold_s:g} s at "
-                f"{current_a:.3g} A, which may open the {case.station.fuse_a:g} A fuse (it holds "
+                f"{current_a:.3g} A, which may open the {fuse_a:g} A fuse (it holds "
                 f"{earliest_s:.2g} s for sure): have spare fuses at hand."
             )
     for number, step in enumerate(case.plan.steps):
         if _skipped(case, step):
+            left = "is left out" if isinstance(step, SupplySweepStep) else "finds no voltages"
+            whose = (
+                "Its" if isinstance(step, SupplySweepStep) else "The relay's pull-in and drop-out"
+            )
             yield (
-                f"Step {number + 1} ({step.label}) is left out: the rig's supply cannot be set. "
-                "Its limits are not judged."
+                f"Step {number + 1} ({step.label}) {left}: the rig's supply cannot be set. "
+                f"{whose} limits are not judged."
             )

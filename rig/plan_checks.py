@@ -15,6 +15,7 @@ from rig.plan_steps import (
     SUPPLY_HIGH_V,
     SUPPLY_LOW_V,
     JamStep,
+    RelayCheckStep,
     RelaySwapStep,
     SupplySweepStep,
 )
@@ -34,6 +35,7 @@ def clashes_of(plan: Plan) -> Iterator[Clash]:
         yield Clash((("step",),), "the plan has no step", "one [[step]] table or more")
     yield from _sweep_clashes(plan)
     yield from _jam_clashes(plan)
+    yield from _relay_clashes(plan)
     yield from _length_clashes(plan)
     yield from _unmeasured(plan)
     yield from _isolation_clashes(plan)
@@ -73,6 +75,8 @@ def _order_clashes(plan: Plan) -> Iterator[Clash]:
     yield from _less(plan, (limits, "rest_max_a"), (limits, "peak_max_a"))
     yield from _less(plan, (limits, "stall_min_a"), (limits, "stall_max_a"))
     yield from _less(plan, (limits, "winding_min_ohm"), (limits, "winding_max_ohm"))
+    yield from _less(plan, (limits, "drop_out_min_v"), (limits, "pull_in_max_v"))
+    yield from _less(plan, (limits, "coil_min_ohm"), (limits, "coil_max_ohm"))
 
 
 def _half_turn_clashes(plan: Plan) -> Iterator[Clash]:
@@ -201,6 +205,51 @@ def _jam_clashes(plan: Plan) -> Iterator[Clash]:
             )
 
 
+def _relay_clashes(plan: Plan) -> Iterator[Clash]:
+    most, least = plan.limits.pull_in_max_v, plan.limits.drop_out_min_v
+    for number, step in enumerate(plan.steps):
+        if not isinstance(step, RelayCheckStep):
+            continue
+        at: KeyPath = ("step", number)
+        ends = ((*at, "pull_from_v"), (*at, "pull_to_v"))
+        if step.pull_from_v >= step.pull_to_v:
+            yield Clash(
+                ends,
+                f"the supply goes from {step.pull_from_v:g} V to {step.pull_to_v:g} V; it must go "
+                "up until the relay pulls in",
+                f"pull_from_v below pull_to_v ({step.pull_to_v:g} V)",
+            )
+            continue
+        if step.pull_to_v > plan.unit.nominal_v:
+            yield Clash(
+                ((*at, "pull_to_v"), ("unit", "nominal_v")),
+                f"{step.pull_to_v:g} V is more than the unit's nominal voltage "
+                f"({plan.unit.nominal_v:g} V)",
+                f"up to {plan.unit.nominal_v:g} V",
+            )
+        if step.drop_to_v >= step.pull_to_v:
+            yield Clash(
+                ((*at, "drop_to_v"), (*at, "pull_to_v")),
+                f"{step.drop_to_v:g} V is not below pull_to_v ({step.pull_to_v:g} V): no relay "
+                "drops out above where it pulls in",
+                f"below {step.pull_to_v:g} V",
+            )
+        if most is not None and not step.pull_from_v < most <= step.pull_to_v:
+            yield Clash(
+                (("limits", "pull_in_max_v"), *ends),
+                f"{most:g} V is outside the trials of step {number + 1} "
+                f"({step.pull_from_v:g} V to {step.pull_to_v:g} V)",
+                f"above {step.pull_from_v:g} and up to {step.pull_to_v:g} V",
+            )
+        if least is not None and least < step.drop_to_v:
+            yield Clash(
+                (("limits", "drop_out_min_v"), (*at, "drop_to_v")),
+                f"{least:g} V is below where the trials of step {number + 1} end "
+                f"({step.drop_to_v:g} V)",
+                f"{step.drop_to_v:g} V or more",
+            )
+
+
 def _length_clashes(plan: Plan) -> Iterator[Clash]:
     guard, most = plan.guard, plan.limits.half_turn_max_s
     half_turn_s = max(limit for _, limit in most.points)
@@ -227,6 +276,12 @@ def _unmeasured(plan: Plan) -> Iterator[Clash]:
         ("winding_min_ohm", JamStep, "jam"),
         ("winding_max_ohm", JamStep, "jam"),
         ("swap_change_max", RelaySwapStep, "relay_swap"),
+        ("pull_in_max_v", RelayCheckStep, "relay_check"),
+        ("drop_out_min_v", RelayCheckStep, "relay_check"),
+        ("coil_min_ohm", RelayCheckStep, "relay_check"),
+        ("coil_max_ohm", RelayCheckStep, "relay_check"),
+        ("operate_max_s", RelayCheckStep, "relay_check"),
+        ("release_max_s", RelayCheckStep, "relay_check"),
     ):
         if getattr(plan.limits, key) is not None and needed not in kinds:
             yield Clash(

@@ -21,10 +21,14 @@ SUPPLY_HIGH_V = 16.0
 HALF_TURN_GUESS_S = 0.8
 """A half-turn's length where only progress hangs on it, s (guess, an LM-12 at 12 V)."""
 
+RELAY_TRIAL_S = 0.7
+"""How long one trial of a relay's voltage takes at most, setting the supply included, s (guess)."""
+
 Title = Annotated[str, Text(longest=60)]
 SupplyV = Annotated[float, Number(SUPPLY_LOW_V, SUPPLY_HIGH_V, "V")]
 Count = Annotated[int, Whole(1, 1000)]
 # Long enough for a motor to cool, short enough that nobody waits an hour by a slip of the key.
+TrialV = Annotated[float, Number(0.5, SUPPLY_HIGH_V, "V")]
 PauseS = Annotated[float, Number(0.05, 600, "s")]
 DurationS = Annotated[float, Number(0.1, 60, "s")]
 
@@ -246,6 +250,53 @@ class RelaySwapStep(Step):
         return 2 * self.count * (half_turn_s + self.pause_s)
 
 
+class RelayCheckStep(Step):
+    """The unit's own relay: coil, operate and release time, pull-in and drop-out voltage.
+
+    ``count`` half-turns at the usual supply give coil and times.  Then the supply rises from
+    ``pull_from_v`` to ``pull_to_v`` until the relay pulls in, and with the unit parked at run and
+    the ignition kept it falls to ``drop_to_v`` until the relay lets go, by ``step_v`` each.
+    ``needs_supply``: on a rig whose supply cannot be set, ``refuse`` the plan, or ``skip`` the two
+    voltages.
+    """
+
+    heading: ClassVar[str] = "Relay check"
+
+    kind: Literal["relay_check"] = "relay_check"
+    count: Annotated[int, Whole(2, 20)] = 2
+    pause_s: PauseS = 0.5
+    pull_from_v: TrialV = 4.0
+    pull_to_v: TrialV = 10.0
+    drop_to_v: TrialV = 1.0
+    step_v: Annotated[float, Number(0.05, 2, "V")] = 0.25
+    needs_supply: Annotated[Literal["skip", "refuse"], Choice(("skip", "refuse"))] = "refuse"
+
+    @property
+    def highest_v(self) -> float | None:
+        """The highest voltage the step sets, V."""
+        return self.pull_to_v
+
+    def pull_levels_v(self) -> tuple[float, ...]:
+        """Return the voltages of the pull-in trials in rising order, V."""
+        steps = int((self.pull_to_v - self.pull_from_v) / self.step_v + 1e-3)
+        return tuple(round(self.pull_from_v + k * self.step_v, 6) for k in range(steps + 1))
+
+    def drop_levels_v(self, from_v: float) -> tuple[float, ...]:
+        """Return the voltages of the drop-out trials in falling order from ``from_v``, V."""
+        steps = int((from_v - self.drop_to_v) / self.step_v + 1e-3)
+        return tuple(round(from_v - k * self.step_v, 6) for k in range(steps + 1))
+
+    def expected_s(self, half_turn_s: float) -> float:
+        """Return how long the step takes at most, s."""
+        trials = len(self.pull_levels_v()) + len(self.drop_levels_v(self.pull_to_v)) + 2
+        turn_s = half_turn_s + self.pause_s
+        return self.without_supply_s(half_turn_s) + 2 * turn_s + trials * RELAY_TRIAL_S
+
+    def without_supply_s(self, half_turn_s: float) -> float:
+        """Return how long the step takes on a rig whose supply cannot be set, s."""
+        return self.half_turns * (half_turn_s + self.pause_s)
+
+
 AnyStep = Annotated[
     VisualStep
     | ZeroStep
@@ -256,6 +307,7 @@ AnyStep = Annotated[
     | ParkCheckStep
     | EnduranceStep
     | JamStep
-    | RelaySwapStep,
+    | RelaySwapStep
+    | RelayCheckStep,
     Field(discriminator="kind"),
 ]

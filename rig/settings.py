@@ -22,6 +22,8 @@ from drivers import (
     StationWiring,
     SupplyWiring,
 )
+from rig.analysis.copper import LEAD_AREAS_MM2
+from rig.analysis.fuse import SERIES
 from rig.schema import (
     Choice,
     Flag,
@@ -141,6 +143,19 @@ class SensorSettings(Section):
         )
 
 
+class LeadSettings(Section):
+    """The battery feed's lead: copper, one way, so that its own drop can be told from its joints'.
+
+    ``feed_m`` from the source to the shunt, ``return_m`` from the unit's earth terminal to the
+    star earth point; ``area_mm2`` as printed on the cable; ``temp_c`` what it has while testing.
+    """
+
+    feed_m: Annotated[float, Number(0, 50, "m", above=True)]
+    return_m: Annotated[float, Number(0, 50, "m", above=True)] | None = None
+    area_mm2: Annotated[float, Number(0.5, 6, "mm2", only=LEAD_AREAS_MM2)]
+    temp_c: Annotated[float, Number(-40, 100, "degrees Celsius")] = 20.0
+
+
 class ControlSettings(Section):
     """What the control loop asks of the operating system; whatever is not granted is told.
 
@@ -157,12 +172,14 @@ class StationSettings(Section):
 
     name: Name
     sample_hz: Annotated[int, Whole(200, 2000, "Hz")] = 1000
-    # The sheets that the fuse's times come from cover 3 to 40 A (rig/blade_fuse.py).
+    # The sheets that the fuse's times come from cover 3 to 40 A (rig/analysis/fuse.py).
     fuse_a: Annotated[float, Number(3, 40, "A")] = RATED_FUSE_A
+    fuse_series: Annotated[str, Choice(tuple(SERIES))] = "blade"
     battery_feed: FeedSettings
     ignition_feed: FeedSettings
     battery_sensor: SensorSettings
     ignition_sensor: SensorSettings | None = None
+    lead: LeadSettings | None = None
     at_run: SwitchSettings | None = None
     at_stop: SwitchSettings | None = None
 
@@ -313,6 +330,7 @@ __all__ = [
     "DeadManSettings",
     "EmergencyStopSettings",
     "FeedSettings",
+    "LeadSettings",
     "Mistake",
     "OutputSettings",
     "RigSettings",

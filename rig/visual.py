@@ -180,7 +180,7 @@ _TERMINAL_CHECKS = (
     VisualCheck(
         "battery_at_terminal",
         "Was the full supply voltage at the unit's battery terminal, the right way round, while "
-        "the battery feed was made?",
+        "the battery feed was made? Take the meter off, then answer.",
         "No voltage, much less than the supply gives, or minus where plus should be.",
         "The battery voltage does not reach the unit as it should: look for a blown fuse, a broken "
         "lead, a bad pin or crossed leads between the feed and that terminal.",
@@ -188,7 +188,8 @@ _TERMINAL_CHECKS = (
     ),
     VisualCheck(
         "ignition_at_terminal",
-        "Was the full supply voltage at the relay's terminal 86 while the ignition feed was made?",
+        "Was the full supply voltage at the relay's terminal 86 while the ignition feed was made? "
+        "Take the meter off, then answer.",
         "No voltage, or much less than the supply gives.",
         "No ignition voltage reaches the unit's relay: look for a broken lead or a bad pin between "
         "the connector and the relay's coil.",

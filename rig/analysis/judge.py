@@ -8,14 +8,14 @@ lost or clipped) neither fails nor passes it.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from rig.analysis.checks import Check, compare
 from rig.analysis.half_turn_checks import checks_of
 from rig.analysis.model import HalfTurn, Judgement, Limits, Measure, Outcome, Reason, Verdict
 from rig.analysis.wording import named, outcome_words
 
-__all__ = ["combine", "compare", "judge_half_turns", "judge_measures", "measure_check"]
+__all__ = ["Tally", "combine", "compare", "judge_half_turns", "judge_measures", "measure_check"]
 
 # Estimated angle below which a half-turn may not have been a whole one.  A type's turn_vs is
 # nominal: units differ from it by a sixth (guess); one that is confirmed by others reads near 180.
@@ -41,6 +41,11 @@ _MEASURES: dict[str, tuple[str, str | None, str | None]] = {
     "stall_current_a": ("stall current", "stall_min_a", "stall_max_a"),
     "winding_ohm": ("winding resistance", "winding_min_ohm", "winding_max_ohm"),
     "relay_swap_change": ("change with the known good relay", None, "swap_change_max"),
+    "relay_pull_in_v": ("relay's pull-in voltage", None, "pull_in_max_v"),
+    "relay_drop_out_v": ("relay's drop-out voltage", "drop_out_min_v", None),
+    "relay_coil_ohm": ("relay coil's resistance", "coil_min_ohm", "coil_max_ohm"),
+    "relay_operate_s": ("relay's operate time", None, "operate_max_s"),
+    "relay_release_s": ("relay's release time", None, "release_max_s"),
 }
 
 
@@ -49,19 +54,42 @@ def judge_half_turns(half_turns: Sequence[HalfTurn], limits: Limits) -> tuple[Re
     if not half_turns:
         text = "No half-turn was found, so nothing could be judged. Test again."
         return (Reason(Verdict.RETEST, text, "outcome"),)
-    reasons: list[Reason] = []
-    passed: dict[str, _Passed] = {}
-    for turn in half_turns:
-        reasons.extend(_outcome_reasons(turn))
-        for check in checks_of(turn, limits):
-            if check.verdict is Verdict.PASS:
-                passed.setdefault(check.measure, _Passed(turn, check)).add(turn, check)
-            else:
-                text = check.sentence(named(turn))
-                reasons.append(Reason(check.verdict, text, check.measure, turn.number))
-    bad = {(r.measure) for r in reasons}
-    reasons.extend(of.reason() for measure, of in passed.items() if measure not in bad)
-    return tuple(reasons)
+    tally = Tally(limits)
+    tally.add(half_turns)
+    return tally.reasons()
+
+
+class Tally:
+    """The reasons that half-turns give, without the half-turns: a run may have 100 000 of them."""
+
+    def __init__(self, limits: Limits) -> None:
+        self.limits = limits
+        self._reasons: list[Reason] = []
+        self._passed: dict[str, _Passed] = {}
+
+    def add(self, half_turns: Iterable[HalfTurn]) -> None:
+        """Judge more half-turns."""
+        for turn in half_turns:
+            self._reasons.extend(_outcome_reasons(turn))
+            for check in checks_of(turn, self.limits):
+                if check.verdict is Verdict.PASS:
+                    passed = self._passed.setdefault(check.measure, _Passed(turn, check))
+                    passed.add(turn, check)
+                else:
+                    text = check.sentence(named(turn))
+                    self._reasons.append(Reason(check.verdict, text, check.measure, turn.number))
+
+    def reasons(self, more: Sequence[HalfTurn] = ()) -> tuple[Reason, ...]:
+        """Return the reasons so far, those of ``more`` half-turns with them; none of none."""
+        tally = self
+        if more:
+            tally = Tally(self.limits)
+            tally._reasons = list(self._reasons)
+            tally._passed = {name: replace(passed) for name, passed in self._passed.items()}
+            tally.add(more)
+        bad = {reason.measure for reason in tally._reasons}
+        passes = (of.reason() for measure, of in tally._passed.items() if measure not in bad)
+        return (*tally._reasons, *passes)
 
 
 @dataclass

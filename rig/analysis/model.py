@@ -41,7 +41,8 @@ class UnitType:
 
     ``winding_ohm`` terminal resistance; ``turn_vs`` back-EMF integral of one full half-turn
     (volt-seconds: motor constant x gear ratio x pi), which does not depend on supply or load;
-    ``heat_j_per_k`` and ``cooling_k_per_w`` the winding's heat capacity and thermal resistance.
+    ``heat_j_per_k`` and ``cooling_k_per_w`` the winding's heat capacity and thermal resistance;
+    ``brake_at_park`` whether the cam shorts the armature once it has cut off (None: not known).
     """
 
     name: str
@@ -50,6 +51,7 @@ class UnitType:
     turn_vs: float | None = None
     heat_j_per_k: float = 30.0
     cooling_k_per_w: float = 8.0
+    brake_at_park: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +80,9 @@ class Limits:
 
     Half-turn time (s) by supply voltage; ``run_on_s`` and ``stall_s`` the times after which a
     unit counts as running on or stalled; currents in A; ``sag_max_v`` V; ``response_max_s`` s;
-    ``lowest_supply_max_v`` the highest acceptable lowest working voltage (V).
+    ``lowest_supply_max_v`` the highest acceptable lowest working voltage (V).  Of the unit's own
+    relay: ``pull_in_max_v`` and ``drop_out_min_v`` (V), ``coil_*_ohm`` as found, not reduced to 20
+    degrees, ``operate_max_s`` and ``release_max_s``.
     """
 
     half_turn_max_s: VoltageLimit
@@ -98,6 +102,12 @@ class Limits:
     winding_min_ohm: float | None = None
     winding_max_ohm: float | None = None
     swap_change_max: float | None = None
+    pull_in_max_v: float | None = None
+    drop_out_min_v: float | None = None
+    coil_min_ohm: float | None = None
+    coil_max_ohm: float | None = None
+    operate_max_s: float | None = None
+    release_max_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -56,13 +56,19 @@ def at_rest(trace: Trace) -> AtRest | None:
 
 
 def rig_trouble(
-    trace: Trace, unit: UnitType, voltage_every: int = 10, known: AtRest | None = None
+    trace: Trace,
+    unit: UnitType,
+    voltage_every: int = 10,
+    known: AtRest | None = None,
+    lowest_v: float | None = None,
 ) -> str:
     """Return what the trace shows to have been wrong with the rig, a sentence; empty if nothing.
 
     ``voltage_every``: the voltage is read with every so-manieth sample.  ``known`` is what the
-    sensor read at rest before, None if nothing is known.
+    sensor read at rest before, None if nothing is known; ``lowest_v`` is what the supply was set
+    down to (V), None if it was left alone.
     """
+    least_v = unit.nominal_v if lowest_v is None else min(lowest_v, unit.nominal_v)
     good = readable(trace)
     time_s, current_a = trace.time_s[good], trace.current_a[good]
     voltage_v, fed = trace.voltage_v[good], np.asarray(trace.battery_feed[good], dtype=np.bool_)
@@ -74,7 +80,7 @@ def rig_trouble(
         moved
         or _drowned(noise_a, unit)
         or _noisy(current_a - zero, noise_a, since_s > UPSET_S)
-        or _voltage(time_s, current_a - zero, voltage_v, fed, since_s, unit, voltage_every)
+        or _voltage(time_s, current_a - zero, voltage_v, fed, since_s, unit, voltage_every, least_v)
     )
 
 
@@ -191,6 +197,7 @@ def _voltage(
     since_s: FloatArray,
     unit: UnitType,
     voltage_every: int,
+    least_v: float,
 ) -> str:
     """Say if the voltage was not read, or went with the feed made."""
     late = voltage_every + 2  # samples after which the voltage has been read anew
@@ -214,12 +221,12 @@ def _voltage(
         rest_v = level(voltage_v[at_rest])
         gone = np.zeros(end - first, dtype=np.bool_)
         gone[at_rest - first] = voltage_v[at_rest] < OPEN_OF_REST * rest_v
-        if rest_v < GONE_OF_NOMINAL * unit.nominal_v:
+        if rest_v < GONE_OF_NOMINAL * least_v:
             gone[:] = idle[first:end]
         if _longest(gone) > late:
-            least_v = float(voltage_v[first:end][gone].min())
+            gone_v = float(voltage_v[first:end][gone].min())
             return (
-                f"There was no voltage at the unit (down to {least_v:.1f} V) although its feed "
+                f"There was no voltage at the unit (down to {gone_v:.1f} V) although its feed "
                 "was made. Check the fuse, the supply and the feed relay."
             )
     return ""

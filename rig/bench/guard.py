@@ -6,12 +6,12 @@ from dataclasses import dataclass, field, replace
 from math import inf
 
 from drivers import CLIPPED, LOST, RESET, STUCK
+from rig.analysis.copper import PER_K
 from rig.analysis.soundness import UNREAL
 from rig.bench.errors import Trip, TripKind
 from rig.bench.motion import MotionWatch
 from rig.bench.requests import Sample
 
-COPPER_PER_K = 0.00393  # IEC 60028, annealed copper at 20 degrees Celsius
 AMBIENT_C = 20.0  # the bench's room; the estimate is of the rise above it
 _BLIND = LOST | RESET  # flags of samples without a current
 LOST_SAMPLES = 3  # a sample that decides may be three periods old at most
@@ -278,6 +278,6 @@ class Guard:
         # One heat store, heated by I2R, cooled to the room: dT = (i2 R(T) - (T - Ta)/Rth) dt/C.
         limits = self.limits
         rise_k = self.winding_c - AMBIENT_C
-        ohm = limits.winding_ohm * (1.0 + COPPER_PER_K * rise_k)
+        ohm = limits.winding_ohm * (1.0 + PER_K * rise_k)
         heat_w = sample.current_a * sample.current_a * ohm - rise_k / limits.cooling_k_per_w
         self.winding_c += heat_w * dt / limits.heat_j_per_k

@@ -15,11 +15,11 @@ from drivers.backends import keeps_own_time
 from rig.analysis.faults.features import answer_of
 from rig.analysis.faults.guided import PROGRAMMABLE_SUPPLY, TESTS
 from rig.analysis.faults.model import Observation, Proposal, Ranking
-from rig.analysis.model import Judgement, Verdict
+from rig.analysis.model import Verdict
 from rig.bench.errors import RefusedError
 from rig.bench.events import Ranked, RunBegan, TestDone
 from rig.bench.order import RunOrder
-from rig.bench.reasoning import Learnt, Reason, leading
+from rig.bench.reasoning import Learnt, Reasoner, leading
 from rig.bench.requests import DO, END, NEXT_TEST, SKIP, Ask
 from rig.bench.seams import Console, Keeper
 from rig.bench.stepped import Place, SteppedJob
@@ -58,7 +58,7 @@ class Isolation(SteppedJob):
         backend: Backend,
         keeper: Keeper,
         console: Console,
-        reason: Reason | None = None,
+        reason: Reasoner | None = None,
     ) -> None:
         super().__init__(order, backend, keeper, console)
         settings = order.plan.isolation
@@ -117,7 +117,12 @@ class Isolation(SteppedJob):
     def _aside(self, work: Callable[[], Result]) -> Result:
         """Return what ``work`` returns; the loop cycles meanwhile, feeds off."""
         future = self._pool.submit(work)
-        self.wait_on_disk(future.done, True)
+
+        def done() -> bool:
+            self.loop.excuse()  # what thinking costs these cycles says nothing of a fed one
+            return future.done()
+
+        self.wait_on_disk(done, True)
         return future.result()
 
     # --- tests ------------------------------------------------------------------------------
@@ -222,10 +227,14 @@ class Isolation(SteppedJob):
         ]
 
     def _can(self, name: str) -> bool:
-        test, supply = TESTS[name], self.order.settings.supply
+        test, plan, supply = TESTS[name], self.order.plan, self.order.settings.supply
         if PROGRAMMABLE_SUPPLY not in test.needs:
             return True
-        return self.power.programmable and (test.supply_v or 0.0) <= supply.max_v
+        volts = test.supply_v or 0.0
+        # What a unit draws standing still at that voltage: the supply must give it, the sensor see.
+        stall_a = plan.unit.stall_a * volts / plan.highest_v
+        enough = stall_a <= min(supply.max_a, plan.largest_a)
+        return self.power.programmable and volts <= supply.max_v and enough
 
     def _think(self) -> None:
         """Rank the causes anew and look for the test to do next."""
@@ -303,10 +312,6 @@ class Isolation(SteppedJob):
             Verdict.RETEST, f"{text} An isolation passes no unit: qualify it.", "isolation"
         )
         self.log.note("isolation", concluded.text)
-
-    def judgement(self) -> Judgement | None:
-        """Return what was judged of the unit on the way; an isolation itself passes nobody."""
-        return super().judgement()
 
     def unfinished(self, text: str) -> None:
         """Argue that the isolation was left, and with what was known by then."""

@@ -15,7 +15,17 @@ from rig.bench.errors import RefusedError, Trip, TripKind, Tripped
 from rig.bench.guard import PROVE_OFF_S, Guard
 from rig.bench.lateness import LatenessMeter
 from rig.bench.recorder import Recorder
-from rig.bench.requests import OFF, Ask, Drive, Feeds, HalfTurnNews, Request, Sample, SetSupply
+from rig.bench.requests import (
+    IGNITION,
+    OFF,
+    Ask,
+    Drive,
+    Feeds,
+    HalfTurnNews,
+    Request,
+    Sample,
+    SetSupply,
+)
 from rig.bench.station import Station
 
 # Read every output back this often besides at each change (cycles); a readback costs a pin read.
@@ -39,7 +49,9 @@ class ControlLoop:
     ``on_trip`` hears of a trip that the step may survive (`SURVIVABLE`); all others are raised.
     ``listen`` is called every `LISTEN_EVERY_S` and may raise `Stopped`; ``watch`` is called with
     every sample (a ring, a progress line); ``ask`` and ``set_supply`` answer a step's requests
-    and are only called with the feeds off.  ``lateness`` measures the cycles, in real time only.
+    and are only called with the feeds off.  ``set_aside`` begins to set the supply while the loop
+    cycles on, and returns what tells whether that is done.  ``lateness`` measures the cycles, in
+    real time only.
     """
 
     def __init__(
@@ -53,6 +65,7 @@ class ControlLoop:
         watch: Callable[[Sample], None],
         ask: Callable[[Ask], str],
         set_supply: Callable[[SetSupply], None],
+        set_aside: Callable[[SetSupply], Callable[[], bool]] | None = None,
         news: Callable[[HalfTurnNews], None],
         on_trip: Callable[[Trip], None],
         lateness: LatenessMeter | None = None,
@@ -68,6 +81,7 @@ class ControlLoop:
         self._watch = watch
         self._ask = ask
         self._set_supply = set_supply
+        self._set_aside = set_aside
         self._news = news
         self._on_trip = on_trip
         self.lateness = lateness
@@ -338,6 +352,12 @@ class ControlLoop:
             self._news(request)
             if self._pause_wanted():
                 self._pause()
+            return None
+        if isinstance(request, SetSupply) and request.keep_ignition and self._set_aside is not None:
+            self._hold(IGNITION, RELEASED_S)
+            done = self._set_aside(request)
+            while not done():
+                self.cycle(IGNITION)
             return None
         asked_s = self.clock.now_s()
         self.idle(RELEASED_S)

@@ -9,6 +9,7 @@ from dataclasses import replace
 import rig
 from drivers import LOST, Backend, DriverError
 from rig.analysis.model import Accuracy, Judgement
+from rig.bench.aside import Aside
 from rig.bench.cautions import CAUTIONS
 from rig.bench.commands import Command, Meddle, Note
 from rig.bench.dates import Dates
@@ -149,6 +150,7 @@ class FedJob(ABC):
             watch=self.console.sample,
             ask=self.ask,
             set_supply=self.set_supply,
+            set_aside=self.set_aside,
             news=self.news,
             on_trip=self.survived,
             lateness=None if self.claim is None else LatenessMeter(period_s),
@@ -252,6 +254,17 @@ class FedJob(ABC):
     def set_supply(self, request: SetSupply) -> None:
         """Set the bench supply."""
         self.power.set(request.voltage_v, request.limit_a)
+
+    def set_aside(self, request: SetSupply) -> Done:
+        """Begin to set the bench supply while the loop cycles on; return what tells when it is set.
+
+        Where time is the world's own it stands still meanwhile, so that there is nothing to wait
+        for.
+        """
+        if self.claim is None:
+            self.set_supply(request)
+            return lambda: True
+        return Aside(lambda: self.set_supply(request)).done
 
     def news(self, news: HalfTurnNews) -> None:
         """Tell of a half-turn that ended."""

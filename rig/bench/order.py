@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from drivers import BackendOptions, RigWiring
-from rig.analysis.faults.guided import TESTS
 from rig.plans import Plan
 from rig.records.model import Source
 from rig.settings import RigSettings, StationSettings
@@ -53,12 +52,6 @@ class ByHandOrder(RunOrder):
 class IsolationOrder(RunOrder):
     """Guided tests on a suspect unit; the plan lends unit type, limits, guard and `[isolation]`."""
 
-    def wiring(self) -> RigWiring:
-        """Return the rig's wiring, its sensors ranged for a standstill at the highest supply."""
-        unit = self.plan.unit
-        at_highest_a = unit.stall_a * max(1.0, HIGHEST_V / self.plan.highest_v)
-        return self.settings.wiring(max(self.plan.largest_a, at_highest_a), self.station.name)
-
 
 @dataclass(frozen=True)
 class RigCheckOrder:
@@ -87,8 +80,6 @@ class RigCheckOrder:
         return self.settings.wiring(CHECK_MAX_A, self.station.name)
 
 
-# The highest supply that a guided test sets, V.
-HIGHEST_V = max(test.supply_v or 0.0 for test in TESTS.values())
 # Without a plan: the range that a usual unit's stall needs, A (guess: LM-12 at 16 V).
 CHECK_MAX_A = 25.0
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from threading import Lock
 from types import TracebackType
 
 from drivers import Backend, DriverError, SupplyWiring
@@ -18,6 +19,7 @@ class Power:
         self._supply = supply
         self._wiring = wiring
         self._identity = ""
+        self._one_at_a_time = Lock()  # a voltage may be on its way to the supply beside the loop
 
     @classmethod
     def open(cls, backend: Backend, wiring: SupplyWiring | None) -> Power:
@@ -61,16 +63,18 @@ class Power:
         """Change voltage (V) and limit (A); None leaves one as it is.  Raises SupplyError."""
         if self._supply is None:
             return
-        if limit_a is not None:
-            self._supply.set_current_limit(limit_a)
-        if voltage_v is not None:
-            self._supply.set_voltage(voltage_v)
+        with self._one_at_a_time:
+            if limit_a is not None:
+                self._supply.set_current_limit(limit_a)
+            if voltage_v is not None:
+                self._supply.set_voltage(voltage_v)
 
     def stop(self) -> bool:
         """Take the output off; False if the supply does not confirm it (the feeds are off then)."""
         if self._supply is not None:
             try:
-                self._supply.output(False)
+                with self._one_at_a_time:
+                    self._supply.output(False)
             except DriverError:
                 return False
         return True
@@ -86,4 +90,5 @@ class Power:
     ) -> None:
         self.stop()
         if self._supply is not None:
-            self._supply.close()
+            with self._one_at_a_time:
+                self._supply.close()

@@ -19,7 +19,7 @@ TOLD = 12
 """So many leading causes are told and recorded; what comes after them is next to nothing."""
 
 
-class Reason(Protocol):
+class Reasoner(Protocol):
     """How an isolation thinks; every method may take its time."""
 
     def see(

@@ -1,7 +1,8 @@
 """What a step may ask of the control loop, and what it is sent back.
 
 A step is a generator.  It yields one request at a time: ``Feeds`` is answered by the next
-`Sample`, every other request by its own answer, given while both feeds are off.
+`Sample`, every other request by its own answer, given while both feeds are off (but for a supply
+that is set with the ignition feed kept).
 """
 
 from __future__ import annotations
@@ -41,6 +42,7 @@ class Feeds(NamedTuple):
 
 OFF = Feeds(False, False)
 BATTERY = Feeds(True, False)
+IGNITION = Feeds(False, True)
 BOTH = Feeds(True, True)
 
 
@@ -66,10 +68,15 @@ class Ask:
 
 @dataclass(frozen=True, slots=True)
 class SetSupply:
-    """Set the bench supply's voltage (V) and current limit (A); None leaves one as it is."""
+    """Set the bench supply's voltage (V) and current limit (A); None leaves one as it is.
+
+    ``keep_ignition`` leaves the ignition feed made meanwhile, so that the unit's relay holds; the
+    battery feed is off in any case.
+    """
 
     voltage_v: float | None = None
     limit_a: float | None = None
+    keep_ignition: bool = False
 
 
 @dataclass(frozen=True, slots=True)

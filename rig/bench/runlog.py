@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from uuid import UUID
 
-from rig.analysis.judge import judge_half_turns
+from rig.analysis.judge import Tally, judge_half_turns
 from rig.analysis.model import HalfTurn, Limits, Reason, Verdict
 from rig.bench.dates import Dates
 from rig.bench.events import Noted
@@ -17,9 +17,8 @@ from rig.records.model import RunEvent
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """How many judged half-turns and reasons there were at a moment."""
+    """How many reasons there were at a moment, the judged half-turns being settled."""
 
-    judged: int
     reasons: int
 
 
@@ -28,9 +27,9 @@ class RunLog:
     """The reasons and half-turns gathered, and the run's events.
 
     ``now_s`` returns the bench clock's time (s), ``dates`` the record's dates, ``run_id`` is the
-    run's in the record; ``judged`` are the half-turns held against the plan's ``limits``,
-    ``half_turns`` counts all; ``ending`` is what ended the run before its plan did; ``unsound``
-    what was wrong with the rig in the step that was found last.
+    run's in the record; ``judged`` are the half-turns held against the plan's ``limits`` since the
+    last mark, ``half_turns`` counts all; ``ending`` is what ended the run before its plan did;
+    ``unsound`` what was wrong with the rig in the step that was found last.
     """
 
     keeper: Keeper
@@ -45,7 +44,10 @@ class RunLog:
     half_turns: int = 0
     unsound: str = ""
     repeated: list[Repeated] = field(default_factory=list)
-    _since: Mark = Mark(0, 0)
+    _since: Mark = Mark(0)
+
+    def __post_init__(self) -> None:
+        self._settled = Tally(self.limits)
 
     def note(self, kind: str, text: str) -> None:
         """Record an event and show it."""
@@ -62,17 +64,23 @@ class RunLog:
         self.ending.append(Reason(verdict, text, measure))
 
     def mark(self) -> Mark:
-        """Return where the log stands: before a step that may be repeated."""
-        return Mark(len(self.judged), len(self.reasons))
+        """Return where the log stands: before a step that may be repeated.
+
+        What was judged before stays so, and its half-turns need not be kept any longer.
+        """
+        self._settled.add(self.judged)
+        self.judged.clear()
+        return Mark(len(self.reasons))
 
     def supersede(self, mark: Mark, step: str) -> None:
-        """Let a repetition stand for what was found since ``mark``, but for what failed the unit.
+        """Let a repetition stand for what was found since the last ``mark``, but for what failed.
 
         A doubt may be cleared by doing a step again; a fault that was measured stays a fault.  All
         of it stays in the record.  ``step`` names the step for the verdict, which tells of it.
         """
         found = self._found_since(mark)
-        del self.judged[mark.judged :], self.reasons[mark.reasons :]
+        self.judged.clear()
+        del self.reasons[mark.reasons :]
         self.reasons.extend(reason for reason in found if reason.verdict is Verdict.FAIL)
         if not self.repeated or self.repeated[-1].step != step:
             self.repeated.append(Repeated(step))
@@ -88,7 +96,7 @@ class RunLog:
 
         What a repetition kept within a limit is no reason where the time before it failed on that.
         """
-        found = self._end_first(self._found_since(Mark(0, 0)))
+        found = self._end_first([*self._settled.reasons(self.judged), *self.reasons])
         if not found:
             return []  # that a step was repeated argues for nothing
         failed = {reason.measure for reason in found if reason.verdict is Verdict.FAIL}
@@ -108,6 +116,5 @@ class RunLog:
         return [*culprits, *self.ending, *(reason for reason in found if reason not in culprits)]
 
     def _found_since(self, mark: Mark) -> list[Reason]:
-        judged = self.judged[mark.judged :]
-        turns = judge_half_turns(judged, self.limits) if judged else ()
+        turns = judge_half_turns(self.judged, self.limits) if self.judged else ()
         return [*turns, *self.reasons[mark.reasons :]]

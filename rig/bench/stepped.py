@@ -74,8 +74,8 @@ class SteppedJob(FedJob):
             if not again:
                 return state
             repeated = True
-            self.log.supersede(mark, step_named(place.number, step))
-            self.log.note("repeat", f"{step_named(place.number, step)} is being repeated.")
+            self.log.supersede(mark, step_named(at, step))
+            self.log.note("repeat", f"{step_named(at, step)} is being repeated.")
 
     def _end_with(self, left_behind: str, *, more: bool) -> None:
         """Let nothing else be measured with what a step left at the jig, and no unit pass with it.

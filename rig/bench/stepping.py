@@ -53,14 +53,18 @@ class StepLike(Protocol):
         ...
 
 
-def step_named(number: int, step: StepLike) -> str:
+def step_named(place: StepPlace, step: StepLike) -> str:
     """Return "Step 3 of the plan (Park check)": after a repetition the record counts otherwise."""
-    return f"Step {number} of the plan ({step.label})"
+    of_plan = " of the plan" if place.steps else ""
+    return f"Step {place.number}{of_plan} ({step.label})"
 
 
 @dataclass(frozen=True)
 class StepPlace:
-    """Which step of how many of the plan it is, its number in the record, what comes after (s)."""
+    """Which step of how many of the plan it is, its number in the record, what comes after (s).
+
+    ``steps`` is 0 where no plan tells how many there will be.
+    """
 
     number: int
     steps: int
@@ -108,7 +112,7 @@ class StepRunner:
         except SkippedStep as skipped:
             state, note = StepState.SKIPPED, f"Skipped: {skipped}."
             if not (isinstance(step, SupplySweepStep) and step.needs_supply == "skip"):
-                text = f"{step_named(place.number, step)} was not done: {skipped}."
+                text = f"{step_named(place, step)} was not done: {skipped}."
                 self.log.argue(Verdict.RETEST, text, step.kind)
             else:
                 text = (
@@ -130,6 +134,8 @@ class StepRunner:
                 if state is not StepState.SKIPPED:
                     findings = self._find(work)
                     loop.excuse()
+                if state is StepState.CUT_SHORT and findings.left_behind:
+                    self.log.note("left_behind", findings.left_behind)
                 if state is StepState.DONE and self.conclude is not None:
                     self.conclude(findings)
             except BenchError:
@@ -202,7 +208,9 @@ class StepRunner:
         """Let nothing count of a step whose trace shows that the rig was not sound."""
         every = self.loop.station.wiring.battery_sensor.bus_every
         known = None if found.zero_offset_a is not None else self._at_rest  # found anew
-        self.log.unsound = found.unsound or rig_trouble(trace, self.context.unit, every, known)
+        self.log.unsound = found.unsound or rig_trouble(
+            trace, self.context.unit, every, known, found.lowest_v
+        )
         if known is None:
             self._at_rest = at_rest(trace)
         clipped = clipping(trace)

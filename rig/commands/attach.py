@@ -52,7 +52,7 @@ def run(options: argparse.Namespace) -> int:
                 "`halfturn records list` tell how it ended."
             )
             return exits.STOPPED
-        gathered = Gathered(Progress(quiet=options.quiet))
+        gathered = Gathered(Progress(quiet=options.quiet), whole=options.json)
         with flag_signals() as flag:
             if options.stop:
                 bench.tell(Stop(_WHY))

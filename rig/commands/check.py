@@ -37,7 +37,7 @@ def run(options: argparse.Namespace) -> int:
     """Check and say what was found; 0 if a run would start, else why not as a status."""
     if options.jig_empty and not options.bench:
         raise CommandError(exits.USAGE, "--jig-empty says something about the bench: add --bench.")
-    settings = rig_settings(options)
+    settings = _settings(options)
     station = settings.station(options.station or settings.stations[0].name)
     names = options.plans or sorted(list_plans((settings.plans,)))
     plans = [_plan(name, settings, station) for name in names]
@@ -57,6 +57,17 @@ def run(options: argparse.Namespace) -> int:
     if options.json:
         say(json.dumps(_answer(settings, station, plans, machine, bench, status), indent=2))
     return status
+
+
+def _settings(options: argparse.Namespace) -> RigSettings:
+    try:
+        return rig_settings(options)
+    except MistakesError as error:
+        if options.json:
+            rig = {"mistakes": str(error).splitlines()}
+            answer = {"status": exits.FILES, "rig": rig, "plans": [], "machine": [], "bench": None}
+            say(json.dumps(answer, indent=2))
+        raise
 
 
 def _status(plans: Sequence[PlanLook], found: Sequence[Finding]) -> int:

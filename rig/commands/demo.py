@@ -57,7 +57,7 @@ def run(options: argparse.Namespace) -> int:
                 backend="simulated",
                 options=BackendOptions(seed=number, faults=case.faults),
             )
-            gathered = Gathered(Progress())
+            gathered = Gathered(Progress(), whole=True)
             ended = carry_out(order, records, gathered)
             say(words(ended, gathered))
             say()

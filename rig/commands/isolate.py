@@ -23,12 +23,15 @@ from rig.schema import MistakesError
 
 
 class Following(Gathered):
-    """Gathers an isolation's events and prints tests, results and ranking as they come."""
+    """Gathers an isolation's events and prints tests, results and ranking as they come.
 
-    def __init__(self, *, quiet: bool) -> None:
-        super().__init__(Progress(quiet=quiet))
+    ``asks``: the question whether to do a test tells which it is.
+    """
+
+    def __init__(self, *, quiet: bool, asks: bool) -> None:
+        super().__init__(Progress(quiet=quiet), whole=True)
         self.ranked: Ranked | None = None
-        self._quiet = quiet
+        self._quiet, self._asks = quiet, asks
 
     def show(self, event: BenchEvent) -> None:
         """Gather and show one event."""
@@ -40,10 +43,11 @@ class Following(Gathered):
         if self._quiet or event.conclusion is not None:
             return
         for done in event.done[told:]:
-            tell(f"  {result(done)}")
+            if done.counts and not (self.steps and self.steps[-1].half_turns):
+                tell(f"  {result(done)}")  # half-turns and what was left out were told already
         for line in table(event.ranking):
             tell(line)
-        if event.proposal is not None:
+        if event.proposal is not None and not self._asks:
             tell(wrapped(proposed(event.proposal)))
 
 
@@ -53,7 +57,8 @@ def run(options: argparse.Namespace) -> int:
     if not options.quiet:
         for caution in cautions_of_isolation(order.plan, order.settings, order.station):
             tell(wrapped(f"warning: {caution}"))
-    following = Following(quiet=options.quiet)
+    asks = order.ask_operator or order.backend_name != "simulated"
+    following = Following(quiet=options.quiet, asks=asks)
     run_ended = carry_out(order, records_path(options, order.settings), following)
     say(
         _json(run_ended, following) if options.json else _words(run_ended, following),

@@ -166,13 +166,9 @@ def _restore_words(done: Restored) -> list[str]:
     if done.only_aside is None:
         lines.append("They are damaged: what can be read is shown with --records.")
     elif done.only_aside:
-        there = (
-            "1 finished run is"
-            if len(done.only_aside) == 1
-            else (f"{len(done.only_aside)} finished runs are")
-        )
+        there = "1 run is" if len(done.only_aside) == 1 else (f"{len(done.only_aside)} runs are")
         lines.append(
-            f"{there} only there: `halfturn records list --records {done.aside}` shows them."
+            f"{there} whole only there: `halfturn records list --records {done.aside}` shows them."
         )
     lines.append(f"To undo: halfturn records restore {done.aside}")
     return lines

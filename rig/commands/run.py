@@ -31,10 +31,14 @@ from rig.settings import RigSettings, StationSettings
 
 
 class Gathered:
-    """What a run found, gathered from its events for the answer at the end."""
+    """What a run found, gathered from its events for the answer at the end.
 
-    def __init__(self, progress: Progress) -> None:
+    ``whole``: with every step's half-turns and measures, of which a run of days has very many.
+    """
+
+    def __init__(self, progress: Progress, *, whole: bool) -> None:
         self._progress = progress
+        self._whole = whole
         self.began: RunBegan | None = None
         self.steps: list[StepEnded] = []
 
@@ -42,7 +46,7 @@ class Gathered:
         """Gather and show one event."""
         if isinstance(event, RunBegan):
             self.began = event
-        elif isinstance(event, StepEnded):
+        elif isinstance(event, StepEnded) and self._whole:
             self.steps.append(event)
         self._progress.show(event)
 
@@ -76,7 +80,7 @@ def run(options: argparse.Namespace) -> int:
             if value
         )
         return run_detached(order, records_path(options, order.settings), there)
-    gathered = Gathered(Progress(quiet=options.quiet))
+    gathered = Gathered(Progress(quiet=options.quiet), whole=options.json)
     ended = carry_out(order, records_path(options, order.settings), gathered)
     tell_end(ended, gathered, as_json=options.json)
     return status_of(ended)

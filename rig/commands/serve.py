@@ -7,7 +7,6 @@ import getpass
 import sys
 from importlib import resources
 from pathlib import Path
-from shlex import quote
 
 from rig.bench.meeting_place import MeetingPlace
 from rig.bench.service import serve
@@ -51,6 +50,15 @@ def unit_file(settings: RigSettings) -> str:
         rig_name=plain(settings.name),
         user=getpass.getuser(),
         folder=plain(str(settings.folder)),
-        halfturn=plain(quote(str(Path(sys.executable).with_name("halfturn")))),
-        rig=plain(quote(str(settings.file.absolute()))),
+        halfturn=plain(_word(Path(sys.executable).with_name("halfturn"))),
+        rig=plain(_word(settings.file.absolute())),
     )
+
+
+def _word(path: Path) -> str:
+    """Return ``path`` as one word of a command line of systemd's, which is none of a shell's.
+
+    Quoting and the doubled dollar sign as in systemd.service(5), "Command lines".
+    """
+    text = str(path).replace("\\", "\\\\").replace('"', '\\"').replace("$", "$$")
+    return f'"{text}"'

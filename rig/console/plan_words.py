@@ -12,6 +12,7 @@ from rig.plans import (
     LimitSettings,
     LoadedStep,
     ParkCheckStep,
+    RelayCheckStep,
     RelaySwapStep,
     RestDrawStep,
     SupplySweepStep,
@@ -38,6 +39,12 @@ _LIMITS: dict[str, tuple[str, str]] = {
     "winding_min_ohm": ("Winding", "at least {} ohm"),
     "winding_max_ohm": ("Winding", "at most {} ohm"),
     "swap_change_max": ("Own relay", "half-turn at most {} slower than with a good one"),
+    "pull_in_max_v": ("Relay pull-in", "at {} V at most"),
+    "drop_out_min_v": ("Relay drop-out", "lets go at {} V at least"),
+    "coil_min_ohm": ("Relay coil", "at least {} ohm"),
+    "coil_max_ohm": ("Relay coil", "at most {} ohm"),
+    "operate_max_s": ("Relay operates", "within {} s"),
+    "release_max_s": ("Relay releases", "within {} s"),
 }
 _NOT_JUDGED: dict[str, str] = {
     "half_turn_min_s": "shortest half-turn",
@@ -54,6 +61,12 @@ _NOT_JUDGED: dict[str, str] = {
     "winding_min_ohm": "least winding resistance",
     "winding_max_ohm": "most winding resistance",
     "swap_change_max": "own relay against a good one",
+    "pull_in_max_v": "relay pull-in",
+    "drop_out_min_v": "relay drop-out",
+    "coil_min_ohm": "least relay coil resistance",
+    "coil_max_ohm": "most relay coil resistance",
+    "operate_max_s": "relay operate time",
+    "release_max_s": "relay release time",
 }
 
 
@@ -96,6 +109,12 @@ def _doing(step: AnyStep) -> str:
         case RelaySwapStep():
             each = step.half_turns // 2
             return f"{each} with the unit's own relay, {each} with a known good one that you fit"
+        case RelayCheckStep():
+            return (
+                f"{step.half_turns} to and fro for coil and times; supply up from "
+                f"{step.pull_from_v:g} V until the relay pulls in, down to {step.drop_to_v:g} V "
+                "until it lets go"
+            )
 
 
 def limit_words(limits: LimitSettings) -> list[tuple[str, str]]:

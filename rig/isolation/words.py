@@ -105,13 +105,15 @@ def conclusion(ranking: Ranking, confidence: float) -> Conclusion:
     parts = parts_of(top.name)
     same = sum(cause.probability for cause in ranking.causes if parts_of(cause.name) == parts)
     sure = same >= confidence
-    return Conclusion(top.name, same, sure, _text(ranking, same, sure), remedy_of(top.name))
+    return Conclusion(
+        top.name, same, sure, _text(ranking, same, sure, confidence), remedy_of(top.name)
+    )
 
 
-def _text(ranking: Ranking, same: float, sure: bool) -> str:
+def _text(ranking: Ranking, same: float, sure: bool, confidence: float) -> str:
     top = ranking.top
     what = sentence(top)
-    if sure and same - top.probability < 0.005:
+    if sure and top.probability >= confidence:
         return f"{what} ({percent(top.probability)})."
     if sure:
         part = " and ".join(sorted(parts_of(top.name)))
@@ -119,14 +121,19 @@ def _text(ranking: Ranking, same: float, sure: bool) -> str:
             f"The {part} is at fault ({percent(same)}), most likely: {top.says} "
             f"({percent(top.probability)})."
         )
-    others = ", ".join(f"{c.says} ({percent(c.probability)})" for c in ranking.causes[1:3])
-    return f"Not sure. {what} ({percent(top.probability)}); then {others}."
+    others = ", ".join(f"{_says(c)} ({percent(c.probability)})" for c in ranking.causes[1:3])
+    then = f"; then {others}" if others else ""
+    return f"Not sure. {what} ({percent(top.probability)}){then}."
 
 
 def sentence(cause: Cause) -> str:
     """Return what a case is, as a sentence without its full stop."""
-    says = "the unit is sound; look at the vehicle" if cause.name == SOUND else cause.says
+    says = _says(cause)
     return says[:1].upper() + says[1:]
+
+
+def _says(cause: Cause) -> str:
+    return "the unit is sound; look at the vehicle" if cause.name == SOUND else cause.says
 
 
 def percent(probability: float) -> str:

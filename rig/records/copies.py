@@ -18,6 +18,7 @@ from pathlib import Path
 from rig.records.database import APPLICATION_ID
 from rig.records.errors import RecordsError, told
 from rig.records.files import stamp, synced
+from rig.records.model import RunState
 from rig.records.problems import UNREADABLE, Progress, run_id
 from rig.records.reading import log_of, reading
 from rig.records.verify import Verified, quiet, verify
@@ -39,7 +40,7 @@ class BackedUp:
 class Restored:
     """What was put in place, and where the records that were there are kept (None: none were).
 
-    ``only_aside`` are the finished runs that only these have, None if they cannot be read.
+    ``only_aside`` are the runs that are over and whole in these alone, None if they cannot be read.
     """
 
     path: Path
@@ -124,22 +125,35 @@ def restore(records: Path, backup: Path, *, progress: Progress = quiet) -> Resto
                     f"{backup} is not sound, so nothing was restored: {holds.problems[0].what} See "
                     "all with `halfturn records verify --records BACKUP`, or use an older backup."
                 )
-            before = _finished_in(records)
+            before = _over_in(records)
             aside = _swap(records, part)
             synced(records.parent)
     holds.path = records
-    only_aside = None if before is None else before - holds.finished
+    # One that goes on in the backup was not whole yet when that was made.
+    as_far = holds.finished | {line.run for line in holds.interrupted}
+    only_aside = (
+        None
+        if before is None
+        else {
+            run
+            for run, finished in before.items()
+            if run not in (holds.finished if finished else as_far)
+        }
+    )
     return Restored(records, holds, aside, only_aside)
 
 
-def _finished_in(records: Path) -> set[str] | None:
-    """Return the ids of the runs that ended, None if they cannot be read."""
+def _over_in(records: Path) -> dict[str, bool] | None:
+    """Return the ids of the runs that are over, and whether they came to their own end.
+
+    None if they cannot be read.
+    """
     if not records.exists():
-        return set()
+        return {}
     try:
         with reading(records) as raw:
-            rows = raw.execute("SELECT id FROM runs WHERE ended_at IS NOT NULL").fetchall()
-        return {run_id(row[0]) for row in rows}
+            rows = raw.execute("SELECT id, state FROM runs WHERE ended_at IS NOT NULL").fetchall()
+        return {run_id(row[0]): row[1] != RunState.INTERRUPTED.value for row in rows}
     except UNREADABLE:
         return None
 

@@ -111,14 +111,20 @@ class Kind:
 
 @dataclass(frozen=True, slots=True)
 class Number(Kind):
-    """A finite number from ``low`` to ``high`` (``low`` itself excluded if ``above``)."""
+    """A finite number from ``low`` to ``high``, or one of ``only``.
+
+    ``low`` itself is excluded if ``above``.
+    """
 
     low: float
     high: float
     unit: str = ""
     above: bool = False
+    only: tuple[float, ...] = ()
 
     def _allowed(self) -> str:
+        if self.only:
+            return f"one of {', '.join(f'{value:g}' for value in self.only)} {self.unit}".rstrip()
         start = f"above {self.low:g} and up to" if self.above else f"from {self.low:g} to"
         return f"a number {start} {self.high:g} {self.unit}".rstrip()
 
@@ -134,6 +140,8 @@ class Number(Kind):
             raise refusal(f"{show(value)} is too large", self.allowed)
         if value < self.low or (self.above and value == self.low):
             raise refusal(f"{show(value)} is too small", self.allowed)
+        if self.only and value not in self.only:
+            raise refusal(f"{show(value)} is none of them", self.allowed)
         return float(value)
 
 

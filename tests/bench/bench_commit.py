@@ -75,7 +75,9 @@ def small(folder: Path, journal: str, synchronous: str) -> Callable[[], float]:
 def real(folder: Path, journal: str, synchronous: str) -> Callable[[], float]:
     """Return what keeps a step of two half-turns in records, and returns the commit's time (s)."""
     records = folder / "records.sqlite"
-    ended = carry_out(make_order(make_plan(HALF_TURNS)), records, Gathered(Progress(quiet=True)))
+    ended = carry_out(
+        make_order(make_plan(HALF_TURNS)), records, Gathered(Progress(quiet=True), whole=True)
+    )
     store = Store.open(records)
     made = store.run(ended.run_id, with_traces=True)
     run = store.begin_run(made.start)

@@ -204,7 +204,8 @@ def test_cautions_name_the_step_left_out_and_the_fuse_that_may_open() -> None:
     assert not any("left out" in text for text in cautions_on_rig(plan(), rig(), station))
     bare = rig(NO_SUPPLY)
     texts = cautions_on_rig(plan(), bare, bare.station())
-    assert "Step 6 (Supply sweep) is left out: the rig's supply cannot be set." in texts[-1]
+    assert "Step 6 (Supply sweep) is left out: the rig's supply cannot be set." in texts[-2]
+    assert "Step 9 (Relay check) finds no voltages: the rig's supply cannot be set." in texts[-1]
     # 19.2 A is 192 % of 10 A; sheets give 0.15 s at 200 % and 0.75 s at 135 % at the earliest.
     assert (
         "A unit that jams stands still for up to 0.4 s at 19.2 A, which may open the 10 A fuse"

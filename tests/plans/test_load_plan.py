@@ -16,6 +16,7 @@ from rig.plans import (
     ParkCheckStep,
     Plan,
     PlanError,
+    RelayCheckStep,
     RelaySwapStep,
     RestDrawStep,
     SupplySweepStep,
@@ -189,6 +190,13 @@ rest_after_s = 20
 kind = "relay_swap"
 count = 3
 pause_s = 0.7
+[[step]]
+kind = "relay_check"
+pull_from_v = 5
+pull_to_v = 9
+drop_to_v = 1.5
+step_v = 0.5
+needs_supply = "skip"
 """
     plan = read(head + steps)
     assert plan.steps == (
@@ -202,10 +210,20 @@ pause_s = 0.7
         EnduranceStep(cycles=100, pause_s=1.0, duty_max=0.2, record_every=5),
         JamStep(supply_v=12.0, current_limit_a=25.0, stall_s=0.2, rest_after_s=20.0),
         RelaySwapStep(count=3, pause_s=0.7),
+        RelayCheckStep(
+            pull_from_v=5.0, pull_to_v=9.0, drop_to_v=1.5, step_v=0.5, needs_supply="skip"
+        ),
     )
     assert plan.steps[3].label == "Warm up"
     assert plan.steps[4].label == "Supply sweep"
     assert pickle.loads(pickle.dumps(plan)) == plan
+
+
+def test_a_relays_trials_end_where_they_say() -> None:
+    step = RelayCheckStep(pull_from_v=4.0, pull_to_v=6.0, drop_to_v=1.0, step_v=0.5)
+    assert step.pull_levels_v() == (4.0, 4.5, 5.0, 5.5, 6.0)
+    assert step.drop_levels_v(2.5) == (2.5, 2.0, 1.5, 1.0)
+    assert step.half_turns == 2
 
 
 def test_a_sweep_ends_where_it_says() -> None:

@@ -162,6 +162,31 @@ def test_the_plan_that_these_tests_change_is_sound() -> None:
             "20 A is not more than limits.stall_max_a (20 A): a larger stall current could not be",
         ),
         (
+            {"relay_check__step_v": "0.25\npull_from_v = 10"},
+            "step[9].pull_from_v",
+            "the supply goes from 10 V to 10 V; it must go up until the relay pulls in",
+        ),
+        (
+            {"relay_check__step_v": "0.25\npull_to_v = 13"},
+            "step[9].pull_to_v",
+            "13 V is more than the unit's nominal voltage (12 V); allowed: up to 12 V",
+        ),
+        (
+            {"limits__pull_in_max_v": "11"},
+            "limits.pull_in_max_v",
+            "11 V is outside the trials of step 9 (4 V to 10 V); allowed: above 4 and up to 10 V",
+        ),
+        (
+            {"limits__drop_out_min_v": "0.5"},
+            "limits.drop_out_min_v",
+            "0.5 V is below where the trials of step 9 end (1 V); allowed: 1 V or more",
+        ),
+        (
+            {"limits__drop_out_min_v": "9"},
+            "limits.drop_out_min_v",
+            "9 is not less than limits.pull_in_max_v (8.5)",
+        ),
+        (
             {"half_turns__count": "200"},
             "guard.step_max_s",
             "300 s is shorter than step 4 (Half-turns) may take with a unit just within its "
@@ -183,10 +208,19 @@ def test_each_clash_is_told_with_both_sides(values: dict[str, str], key: str, wr
         ("winding_min_ohm", "jam"),
         ("winding_max_ohm", "jam"),
         ("swap_change_max", "relay_swap"),
+        ("pull_in_max_v", "relay_check"),
+        ("drop_out_min_v", "relay_check"),
+        ("coil_min_ohm", "relay_check"),
+        ("coil_max_ohm", "relay_check"),
+        ("operate_max_s", "relay_check"),
+        ("release_max_s", "relay_check"),
     ],
 )
 def test_a_limit_that_no_step_measures_is_told(limit: str, step: str) -> None:
-    value = {"lowest_supply_max_v": 9, "stall_min_a": 12, "stall_max_a": 20}.get(limit, 0.75)
+    values = {"lowest_supply_max_v": 9, "stall_min_a": 12, "stall_max_a": 20} | dict.fromkeys(
+        ("coil_min_ohm", "coil_max_ohm"), 85
+    )
+    value = values.get(limit, 0.75)
     text = f"""
 title = "Quick look"
 unit = {{type = "LM-12", winding_ohm = 0.75}}
@@ -225,8 +259,8 @@ def test_all_clashes_are_told_at_once_beside_other_mistakes() -> None:
         "limits.stall_min_a",
         "guard.winding_max_c",
         "step[4].count",
-        "step[8].stall_s",
         "step[8].rest_after",
+        "step[8].stall_s",
     ]
 
 

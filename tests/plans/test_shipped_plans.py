@@ -9,7 +9,15 @@ import pytest
 
 from rig.feasible import check_plan_on_rig
 from rig.newrig import FolderError, make_rig_folder
-from rig.plans import EnduranceStep, Plan, SupplySweepStep, list_plans, load_plan, shipped_plans
+from rig.plans import (
+    EnduranceStep,
+    Plan,
+    RelayCheckStep,
+    SupplySweepStep,
+    list_plans,
+    load_plan,
+    shipped_plans,
+)
 from rig.settings import load_settings, settings_from_text, starter_settings, starter_text
 from rig.visual import VISUAL_CHECKS
 
@@ -82,13 +90,19 @@ def test_qualify_measures_all_and_leaves_out_only_the_sweep() -> None:
     kinds = [step.kind for step in plan.steps]
     assert kinds == [
         "visual", "zero", "rest_draw", "half_turns", "park_check", "supply_sweep", "loaded", "jam",
+        "relay_check",
     ]  # fmt: skip
-    assert [step.needs_supply for step in plan.steps if isinstance(step, SupplySweepStep)] == [
-        "skip"
+    needs = [
+        step.needs_supply
+        for step in plan.steps
+        if isinstance(step, SupplySweepStep | RelayCheckStep)
     ]
+    assert needs == ["skip", "skip"]
     # The coil of a relay such as the unit's makes at 8 V or less (TE V23234 data sheet, coil 001).
     assert plan.limits.lowest_supply_max_v is not None
     assert plan.limits.lowest_supply_max_v > 8.0
+    assert plan.limits.pull_in_max_v is not None
+    assert plan.limits.pull_in_max_v > 8.0
 
 
 def test_endurance_keeps_the_winding_cool() -> None:

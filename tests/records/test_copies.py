@@ -9,6 +9,7 @@ import sqlite3
 import subprocess
 import sys
 from contextlib import closing, contextmanager
+from dataclasses import replace
 from pathlib import Path
 from uuid import UUID
 
@@ -18,6 +19,7 @@ from writing import ROOT, writer
 from rig.cli import main
 from rig.records import copies
 from rig.records.errors import RecordsError
+from rig.records.model import RunState
 from rig.records.store import Store
 
 CUTS = Path(__file__).with_name("power_cuts.py")
@@ -167,6 +169,18 @@ def test_a_backup_while_a_bench_writes_is_whole_and_has_all_that_was_finished_be
 # --- restore ----------------------------------------------------------------------------------
 
 
+def test_a_run_interrupted_before_the_backup_is_not_only_in_what_was_there(
+    records, tmp_path, make, capsys
+):
+    with Store.open(records) as store:
+        run = store.begin_run(make.run_start())
+        store.finish_step(run, make.step(1))
+        store.finish_run(run, replace(make.run_end(), state=RunState.INTERRUPTED))
+    copies.back_up(records, tmp_path / "mine.db")
+    assert command("restore", tmp_path / "mine.db", "--records", records) == 0
+    assert "only there" not in capsys.readouterr().out
+
+
 def test_what_was_lost_comes_back_and_what_was_there_is_kept(records, tmp_path, make, capsys):
     backed_up = runs_in(records)
     copies.back_up(records, tmp_path / "mine.db")
@@ -176,7 +190,7 @@ def test_what_was_lost_comes_back_and_what_was_there_is_kept(records, tmp_path, 
     assert runs_in(records) == backed_up
     (aside,) = (path for path in records.parent.iterdir() if "before-restore" in path.name)
     assert runs_in(aside) == {*backed_up, later}
-    assert "1 finished run is only there" in out
+    assert "1 run is whole only there" in out
     assert f"To undo: halfturn records restore {aside}" in out
     # And that undoes it.
     assert command("restore", aside, "--records", records) == 0

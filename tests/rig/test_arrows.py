@@ -56,6 +56,7 @@ NEVER = {
         *LEARNING,
         *(f"rig.bench.{name}" for name in ("session", "by_hand", "rig_check", "loop", "station")),
         *(f"rig.bench.{name}" for name in ("steps", "stepping", "process", "power", "keeper")),
+        *(f"rig.bench.{name}" for name in ("stepped", "isolation", "reasoning")),
         *(f"drivers.{name}" for name in ("feeds", "switches", "current", "supply")),
     },
 }

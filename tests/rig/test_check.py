@@ -82,6 +82,15 @@ def test_something_to_look_at_is_no_hindrance(capsys, monkeypatch):
     assert check(capsys)[0] == 0
 
 
+def test_json_tells_what_is_wrong_with_the_rig_file(capsys, tmp_path, monkeypatch):
+    (tmp_path / "rig.toml").write_text("name = 7\n")
+    monkeypatch.chdir(tmp_path)
+    status, out, err = check(capsys, "--json")
+    answer = json.loads(out)
+    assert status == answer["status"] == 4
+    assert "\n".join(answer["rig"]["mistakes"]) in err
+
+
 def test_json_tells_rig_plans_and_machine(capsys):
     answer = as_json(capsys, "nope")
     assert answer["rig"]["station"] == "A"

@@ -411,15 +411,17 @@ def test_a_run_goes_on_by_itself_until_it_is_stopped(capsys, quick):
 
 
 def test_the_unit_file_names_this_rig(capsys, tmp_path):
-    (tmp_path / "rig 50%").mkdir()
-    rig = tmp_path / "rig 50%" / "rig.toml"
+    folder = tmp_path / 'rig 50% $HOME "one"'
+    folder.mkdir()
+    rig = folder / "rig.toml"
     rig.write_text(Path(STARTER).read_text())
     status, out, _ = halfturn(capsys, "serve", "--rig", str(rig), "--unit-file")
     assert status == 0
     lines = out.splitlines()
     started = next(line for line in lines if line.startswith("ExecStart="))
-    assert started.endswith(f"serve --rig '{str(rig).replace('%', '%%')}'")
-    assert f"WorkingDirectory={tmp_path}/rig 50%%" in lines
+    # systemd.service(5): in double quotes, %% for a per cent, $$ for a dollar sign.
+    assert started.endswith(f'serve --rig "{tmp_path}/rig 50%% $$HOME \\"one\\"/rig.toml"')
+    assert f'WorkingDirectory={tmp_path}/rig 50%% $HOME "one"' in lines
     assert {"Type=notify", "WatchdogSec=15", "Restart=always", "LimitRTPRIO=49"} <= set(lines)
     assert any(line.startswith("ExecStopPost=") and " off " in line for line in lines)
 

@@ -176,7 +176,7 @@ def test_the_judge_contract_is_documented_key_by_key():
 
 def test_what_run_adds_is_documented_key_by_key():
     ended = RunEnded(None, RunState.STOPPED, None, True, "")
-    shown = answer(ended, Gathered(Progress(quiet=True)))
+    shown = answer(ended, Gathered(Progress(quiet=True), whole=True))
     top, _, added = first_cells(section("Judge JSON"))
     inner = {"name", "value", "unit", "u"}  # named in the meaning of `measures`
     assert set(added) == shown.keys() - set(top)

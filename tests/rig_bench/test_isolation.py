@@ -265,6 +265,47 @@ def test_what_cannot_be_done_is_left_out_and_the_rest_goes_on(isolate):
     assert told["direct"].counts
 
 
+class Direct(Guesser):
+    """Wants the motor fed directly, and nothing else."""
+
+    def propose(self, seen, possible):
+        found = super().propose((), ("turns",))
+        return replace(found, test="direct") if "direct" in possible else None
+
+
+def test_a_cable_that_was_unhooked_for_nothing_is_hooked_up_again(isolate):
+    watcher = Asked(*["do"] * 9)
+    watcher.answers["feed_motor_directly"] = "cannot"
+    ran = isolate(watcher=watcher, mind=Direct())
+    assert last(ran).done[-1].told == "could not be done"
+    assert [ask.action for ask in watcher.asked][-3:] == [
+        "unhook_cable",
+        "feed_motor_directly",
+        "hook_up_cable",
+    ]
+    assert ran.backend.world.stations["A"].unit.hooked
+    watcher = Asked(*["do"] * 9)
+    watcher.answers |= {"feed_motor_directly": "cannot", "hook_up_cable": "cannot"}
+    ran = isolate(watcher=watcher, mind=Direct())
+    assert any("The cable is not hooked up" in reason.text for reason in _reasons(ran))
+
+
+def test_what_a_stop_leaves_at_the_jig_is_told(isolate):
+    class Stopper(Asked):
+        def listen(self):
+            if self.samples and self.samples[-1].battery_feed:
+                raise Stopped("Stopped: somebody came to the jig.", by_operator=True)
+            return ()
+
+    watcher = Stopper("do")
+    ran = isolate(watcher=watcher, mind=Direct())
+    assert ran.ended.state is RunState.STOPPED
+    assert not feeds_are_on(ran.backend, SETTINGS)
+    text = "The motor is still on the rig's own leads. The cable is not hooked up to the lever."
+    assert any(reason.text.startswith(text) for reason in _reasons(ran))
+    assert text in [note.text for note in watcher.of(Noted) if note.kind == "left_behind"]
+
+
 def test_a_look_that_cannot_be_taken_does_not_count(isolate):
     watcher = Asked(*["do"] * 9)
     watcher.answers["inspect"] = "cannot"

@@ -62,7 +62,7 @@ class Watched(Gathered):
     """What `halfturn run` gathers, and CPU time and memory at each half-turn's end."""
 
     def __init__(self, half_turns: int) -> None:
-        super().__init__(Progress(quiet=True))
+        super().__init__(Progress(quiet=True), whole=False)
         self.to_come = half_turns
         self.done = 0
         self.at: list[int] = []

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from rig.bench.steps.asked import RelaySwap, Visual
 from rig.bench.steps.probes import Jam, RestDraw, SupplySweep, Zero
+from rig.bench.steps.relay_check import RelayCheck
 from rig.bench.steps.turns import Endurance, HalfTurns, Loaded, ParkCheck
 from rig.bench.steps.work import Findings, SkippedStep, StepContext, StepWork
 from rig.plans import (
@@ -13,6 +14,7 @@ from rig.plans import (
     JamStep,
     LoadedStep,
     ParkCheckStep,
+    RelayCheckStep,
     RelaySwapStep,
     RestDrawStep,
     SupplySweepStep,
@@ -44,6 +46,8 @@ def make_work(step: AnyStep, shunt_ohm: float) -> StepWork:
             return Jam(step)
         case RelaySwapStep():
             return RelaySwap(step)
+        case RelayCheckStep():
+            return RelayCheck(step)
 
 
 __all__ = ["Findings", "SkippedStep", "StepContext", "StepWork", "make_work"]

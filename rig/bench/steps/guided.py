@@ -5,27 +5,41 @@ A unit that stalls or runs on is what is looked for here: it ends a test, not th
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any, Protocol
 
 import numpy as np
 
 from rig.analysis.faults.guided import TESTS, Test
 from rig.analysis.measures import current_u_a
-from rig.analysis.model import Accuracy, Measure
+from rig.analysis.model import Accuracy, Measure, Reason, Verdict
 from rig.analysis.outcomes import GONE_OF_NOMINAL
 from rig.analysis.rest import rest_draw, zero_offset
 from rig.analysis.stall import stall_and_winding
 from rig.analysis.trace import Trace
 from rig.bench.guard import GuardLimits
-from rig.bench.requests import BATTERY, BOTH, Ask, Drive, Feeds, Sample
+from rig.bench.requests import BATTERY, BOTH, IGNITION, Ask, Drive, Feeds, Sample
 from rig.bench.steps.asked import Visual
+from rig.bench.steps.errands import (
+    CLIP_ON,
+    DIRECT_S,
+    FIT_GOOD,
+    FIT_OWN,
+    FREE,
+    HANG,
+    HOOK_UP,
+    LOCK,
+    METER_ON_BATTERY,
+    METER_ON_IGNITION,
+    PUT_BACK,
+    SUPPLY_S,
+    TAKE_OFF,
+    UNHOOK,
+    Errand,
+)
 from rig.bench.steps.moves import (
     SETTLE_S,
     Move,
-    ask_done,
-    ask_undone,
     half_turn,
     hold,
     home,
@@ -36,7 +50,7 @@ from rig.bench.steps.moves import (
     survive,
     turns_of,
 )
-from rig.bench.steps.work import Findings, PlainGuard, StepContext, StepWork
+from rig.bench.steps.work import Findings, PlainGuard, SkippedStep, StepContext, StepWork
 from rig.isolation.words import heading
 from rig.plans import VisualStep
 from rig.visual import TERMINAL_CHECKS
@@ -44,16 +58,10 @@ from rig.visual import TERMINAL_CHECKS
 # What every test with half-turns makes: two each way, with this rest after each (s).
 TURNS, PAUSE_S = 4, 0.4
 REST_S = 2.0  # how long the battery feed alone is made once it is home
-# A motor of this size is at speed within 0.1 s, so half a second shows its running current; the
-# lever makes about half a turn in it, and somebody has to see it stop.
-DIRECT_S = 0.5
 RUN_OUT_S = 1.0  # a motor without a brake has come to rest by then (guess)
 JAM_S, COOL_S = 0.3, 10.0
-LOAD_NM = 2.0
-SUPPLY_S = 2.0  # how long a feed is made for a meter to settle and be read
 AT_REST_S = 1.0  # of the rest at its end so much is taken for the draw
 END_SAMPLES = 40  # the voltage is read with every tenth sample or oftener
-IGNITION = Feeds(False, True)
 
 
 @dataclass(frozen=True)
@@ -84,31 +92,6 @@ class Guided(StepWork, Protocol):
         ...
 
 
-@dataclass(frozen=True, slots=True)
-class Errand:
-    """What somebody does at the jig: before a test, or to undo it; ``left`` if it is not undone."""
-
-    action: str
-    text: str
-    left: str = ""
-    detail: Mapping[str, Any] = field(default_factory=dict)
-
-    def do(self) -> Move:
-        """Have it done; raises SkippedStep if that cannot be."""
-        return ask_done(self.action, self.text, **self.detail)
-
-    def undo(self) -> Move:
-        """Have it done; False if it could not be."""
-        return ask_undone(self.action, self.text)
-
-
-def _undo(errands: tuple[Errand, ...], left: list[str]) -> Move:
-    for errand in errands:
-        if not (yield from errand.undo()):
-            left.append(errand.left)
-    return not left
-
-
 class Observed(PlainGuard):
     """A guided test that makes a trace; subclasses feed."""
 
@@ -118,6 +101,7 @@ class Observed(PlainGuard):
         self.test = test
         self._judged = judged
         self._left: list[str] = []
+        self._owed: tuple[Errand, ...] = ()  # what is still to be undone at the jig, in order
         self._fed: tuple[float, float] | None = None
 
     def of_test(self, trace: Trace) -> Trace:
@@ -127,8 +111,26 @@ class Observed(PlainGuard):
     def find(self, ctx: StepContext, trace: Trace) -> Findings:
         """Return every half-turn; held against the limits only if they speak of this test."""
         turns = turns_of(ctx, self.of_test(trace))
-        judged = self._judged and bool(turns)
-        return Findings(half_turns=turns, judged=judged, left_behind=" ".join(self._left))
+        return self._found(half_turns=turns, judged=self._judged and bool(turns))
+
+    def _found(self, **found: Any) -> Findings:
+        """Return findings that tell what is left at the jig, also by a test that was cut short."""
+        owed = [errand.left for errand in self._owed if errand.left]
+        left = " ".join([*self._left, *owed])
+        findings = Findings(left_behind=left, **found)
+        if owed:
+            text = f"{left} Put the jig right before anything else is done with it."
+            findings.reasons.append(Reason(Verdict.RETEST, text, "run"))
+        return findings
+
+    def _undo(self) -> Move:
+        """Have everything undone that is owed; what cannot be is left."""
+        while self._owed:
+            errand, *rest = self._owed
+            if not (yield from errand.undo()):
+                self._left.append(errand.left)
+            self._owed = tuple(rest)
+        return not self._left
 
 
 class Turns(Observed):
@@ -149,11 +151,12 @@ class Turns(Observed):
         """Prepare, home, turn, undo."""
         for errand in self._before:
             yield from errand.do()
+        self._owed = self._after
         changed = yield from supply(ctx, self.test.supply_v)
         yield from survive(series(ctx, TURNS, PAUSE_S))
         if changed:
             yield from restore_supply(ctx)
-        yield from _undo(self._after, self._left)
+        yield from self._undo()
 
 
 class AtRest(Observed):
@@ -186,17 +189,27 @@ class Direct(Observed):
 
     def drive(self, ctx: StepContext) -> Drive:
         """Unhook, clip the leads on, feed shortly, put the wiring back, let it park, hook up."""
-        for errand in (UNHOOK, CLIP_ON):
-            yield from errand.do()
+        yield from UNHOOK.do()
+        self._owed = (HOOK_UP,)
+        try:
+            yield from CLIP_ON.do()
+        except SkippedStep:
+            if (yield from self._undo()):
+                raise
+            return  # what is left behind must be told, which a step that was skipped cannot
+        self._owed = (PUT_BACK, HOOK_UP)
         sample: Sample = yield from rest_off(SETTLE_S)
         yield from survive(self._fed_directly())
         sample = yield from rest_off(RUN_OUT_S)
         self._over_s = sample.time_s
-        if (yield from _undo((PUT_BACK,), self._left)):
+        self._owed = (PUT_BACK,)
+        put_back = yield from self._undo()
+        self._owed = (HOOK_UP,)
+        if put_back:
             # It was left anywhere: its own cams bring it on to run, then home to stop, before the
             # cable goes on again.
             yield from survive(self._home(ctx))
-        yield from _undo((HOOK_UP,), self._left)
+        yield from self._undo()
 
     @staticmethod
     def _fed_directly() -> Move:
@@ -214,7 +227,7 @@ class Direct(Observed):
 
     def find(self, ctx: StepContext, trace: Trace) -> Findings:
         """Return what the motor drew once it was at speed: it makes no half-turn here."""
-        found = Findings(judged=False, left_behind=" ".join(self._left))
+        found = self._found(judged=False)
         found.measures.append(_drawn_directly(self.of_test(trace), ctx.accuracy))
         return found
 
@@ -248,9 +261,10 @@ class Jammed(Observed):
     def drive(self, ctx: StepContext) -> Drive:
         """Have the lever locked, feed, let it cool, have it freed."""
         yield from LOCK.do()
+        self._owed = (FREE,)
         yield from survive(self._held())
         yield from rest_off(COOL_S)
-        yield from _undo((FREE,), self._left)
+        yield from self._undo()
 
     def find(self, ctx: StepContext, trace: Trace) -> Findings:
         """Return stall current (A) and winding resistance (ohm), if it stood still and drew."""
@@ -313,62 +327,6 @@ class Look(Visual):
     def of_test(self, trace: Trace) -> Trace:
         """Return ``trace``: nothing was fed in it."""
         return trace
-
-
-UNHOOK = Errand(
-    "unhook_cable",
-    "Unhook the cable from the lever, and see that the lever is free to turn all the way round: "
-    "no cable, lead, tool or hand within its reach.",
-)
-HOOK_UP = Errand(
-    "hook_up_cable",
-    "Hook the cable up to the lever again, the lever at stop.",
-    "The cable is not hooked up to the lever.",
-)
-CLIP_ON = Errand(
-    "feed_motor_directly",
-    "Take the motor's own two leads off and clip the rig's battery feed to the motor's terminals, "
-    "plus to plus. CAUTION: when it is fed the lever goes round with force and does not park. It "
-    f"is fed for {DIRECT_S:g} s and stops where it is.",
-)
-PUT_BACK = Errand(
-    "restore_wiring",
-    "Take the rig's leads off the motor and put the unit's own wiring back as it was. Then keep "
-    "clear: the unit is fed to bring its lever to stop.",
-    "The motor is still on the rig's own leads.",
-)
-HANG = Errand(
-    "hang_load",
-    f"Hang the load of {LOAD_NM:g} N m on the lever and keep hands clear of it.",
-    detail={"newton_metre": LOAD_NM},
-)
-TAKE_OFF = Errand("remove_load", "Take the load off the lever.", "The load is still on the lever.")
-FIT_GOOD = Errand(
-    "fit_known_good_relay",
-    "Take out the unit's own relay and fit the rig's known good one.",
-)
-FIT_OWN = Errand(
-    "fit_own_relay",
-    "Put the unit's own relay back.",
-    "The rig's known good relay is still in the unit.",
-)
-LOCK = Errand(
-    "lock_lever",
-    "Lock the lever at stop with the jig's pin. Keep hands clear: the lever will push with full "
-    "force, and the winding gets hot.",
-)
-FREE = Errand("free_lever", "Free the lever: pull the jig's pin.", "The lever is still locked.")
-METER_ON_BATTERY = Errand(
-    "connect_meter",
-    "Clip a test lamp or meter to the unit's battery terminal and to the unit's own earth, then "
-    f"take your hands away. The battery feed is made for {SUPPLY_S:g} s: the lever may move.",
-)
-METER_ON_IGNITION = Errand(
-    "connect_meter",
-    "Clip a test lamp or meter to the coil's terminal 86 in the unit's relay base and to the "
-    f"unit's own earth, then take your hands away. The ignition feed alone is made for "
-    f"{SUPPLY_S:g} s.",
-)
 
 
 def guided_work(name: str) -> tuple[GuidedStep, Guided]:

@@ -96,11 +96,20 @@ def survive(move: Move) -> Move:
         return False
 
 
-def supply(ctx: StepContext, voltage_v: float | None, limit_a: float | None = None) -> Move:
-    """Set the bench supply if there is one and a value is asked for; True if it was set."""
+def supply(
+    ctx: StepContext,
+    voltage_v: float | None,
+    limit_a: float | None = None,
+    *,
+    keep_ignition: bool = False,
+) -> Move:
+    """Set the bench supply if there is one and a value is asked for; True if it was set.
+
+    Both feeds are off meanwhile, or only the battery feed if ``keep_ignition``.
+    """
     if (voltage_v is None and limit_a is None) or ctx.home_supply_v is None:
         return False
-    yield SetSupply(voltage_v, limit_a)
+    yield SetSupply(voltage_v, limit_a, keep_ignition)
     return True
 
 

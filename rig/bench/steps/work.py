@@ -44,6 +44,8 @@ class Findings:
     on; ``rig_fault`` says why the run cannot go on: nothing measured after it would count.
     ``unsound`` says what was wrong with the rig while it lasted: it counts for nothing then.
     ``left_behind`` says what the step left at the jig that no other step may meet.
+    ``lowest_v`` (V) is what the step itself lowered the supply to, None if it did not: the feed
+    counts as gone only well below that.
     """
 
     measures: list[Measure] = field(default_factory=list)
@@ -55,6 +57,7 @@ class Findings:
     rig_fault: str = ""
     unsound: str = ""
     left_behind: str = ""
+    lowest_v: float | None = None
     note: str = ""
 
 

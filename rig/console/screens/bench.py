@@ -36,7 +36,7 @@ from rig.plans import Plan
 # A scanner sends a character every few milliseconds; a person who types one and stops wants to go
 # on in the field (s, guess).
 SCAN_OVER_S = 0.3
-ISOLATE = "find out what is wrong with a suspect unit, test by test; the cautions come first"
+ISOLATE = "find out what is wrong with a suspect unit, test by test"
 APART = "a run that goes on when the console is left: endurance overnight"
 
 

@@ -28,9 +28,6 @@ from rig.console.screen import DeskScreen
 from rig.console.widgets.cause_table import CauseTable
 from rig.console.widgets.state_line import StateLine
 
-# A key meant for the question before must not answer the one that has just come (s, guess).
-LOOKED_AT_S = 0.5
-
 
 class IsolateScreen(DeskScreen):
     """Ranking on top, reasons and the next test below it, then the tests done."""
@@ -159,7 +156,8 @@ class IsolateScreen(DeskScreen):
         """Answer what is proposed, if it could be read."""
         if not self.desk.live.proposed:
             return
-        if events.Event().time - self._asked_s < LOOKED_AT_S:
+        # A key meant for the question before must not answer the one that has just come.
+        if events.Event().time - self._asked_s < self.app.answer_keys.again_after_s:
             self.say("Another test is proposed. Look at it, then choose.")
             return
         self.desk.tell(Answer(answer))

@@ -11,7 +11,7 @@ from textual.widgets import DataTable
 
 from rig.console.isolation_rows import CauseRow, bar
 
-_LIKELY, _BAR, _WIDE_BAR = 10, 12, 24
+_LIKELY, _BAR, _WIDE_BAR = 11, 12, 24
 _WIDE = 100
 _BESIDE = 4  # a space before each column, and the bar to scroll by
 
@@ -48,11 +48,11 @@ class CauseTable(DataTable[Text]):
         self.clear(columns=True)
         bar_cells = _WIDE_BAR if self.size.width >= _WIDE else _BAR
         says = max(self.size.width - _LIKELY - bar_cells - _BESIDE, 20)
-        for name, width in ((" likely", _LIKELY), ("", bar_cells + 1), ("cause", says)):
+        for name, width in (("  likely", _LIKELY), ("", bar_cells + 1), ("cause", says)):
             self.add_column(name, width=width)
         self.rows_shown = rows
         for row in rows:
-            cells = (f"{row.likely:>9}", bar(row.share, bar_cells), row.says)
+            cells = (f"{row.likely:>10}", bar(row.share, bar_cells), row.says)
             self.add_row(*(Text(cell, no_wrap=True, overflow="ellipsis") for cell in cells))
         if rows:
             self.move_cursor(row=min(marked, len(rows) - 1))

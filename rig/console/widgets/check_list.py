@@ -34,7 +34,7 @@ class CheckList(Vertical):
     CheckList { height: 1fr; }
     CheckList > .heading { text-style: bold; color: $primary; height: 1; }
     CheckList > DataTable {
-        height: auto; max-height: 11; width: 100%; overflow: hidden; background: transparent;
+        max-height: 11; width: 100%; overflow: hidden; background: transparent;
     }
     CheckList > #check-scroll { height: 1fr; min-height: 2; scrollbar-size-vertical: 1; }
     """
@@ -85,6 +85,9 @@ class CheckList(Vertical):
                     for column, cell in zip(("mark", "title", "state"), _cells(item), strict=True):
                         table.update_cell(item.name, column, cell)
         self.items = items
+        # Not "auto": Textual may keep the height of the rows before these when the terminal is
+        # resized in the same breath, which is none (seen with 8.2.8 on a busy machine).
+        table.styles.height = len(items)
         table.display = bool(items)
         self._follow()
         self._show_text()

@@ -10,7 +10,13 @@ from textual.widgets import Static
 
 from rig.console.plan_outlook import PlanOutlook
 from rig.console.plan_words import duration_words, guard_words, limit_words, not_judged, step_words
-from rig.plan_steps import HALF_TURN_GUESS_S, SupplySweepStep, VisualStep
+from rig.plan_steps import (
+    HALF_TURN_GUESS_S,
+    AnyStep,
+    RelayCheckStep,
+    SupplySweepStep,
+    VisualStep,
+)
 from rig.plans import Plan
 
 _HEADINGS = {
@@ -73,10 +79,16 @@ def _sub(chosen: PlanOutlook, *, programmable: bool) -> str:
     if plan is None:
         return "Its file cannot be used as it is."
     steps = [s for s in plan.steps if programmable or not _left_out(s)]
-    run_s = sum(step.expected_s(HALF_TURN_GUESS_S) for step in steps)
+    run_s = sum(_expected_s(step, programmable=programmable) for step in steps)
     asked = sum(len(step.checks) for step in steps if isinstance(step, VisualStep))
     answers = f" and {asked} questions to answer" if asked else ""
     return f"{plan.unit.type}, {plan.unit.nominal_v:g} V. About {duration_words(run_s)}{answers}."
+
+
+def _expected_s(step: AnyStep, *, programmable: bool) -> float:
+    if isinstance(step, RelayCheckStep) and not programmable:
+        return step.without_supply_s(HALF_TURN_GUESS_S)
+    return step.expected_s(HALF_TURN_GUESS_S)
 
 
 def _left_out(step: object) -> bool:
@@ -103,7 +115,7 @@ def _steps(plan: Plan, *, programmable: bool) -> Table:
     grid.add_column(ratio=1)
     grid.add_column(justify="right", no_wrap=True)
     for number, step in enumerate(plan.steps, start=1):
-        expected_s = step.expected_s(HALF_TURN_GUESS_S)
+        expected_s = _expected_s(step, programmable=programmable)
         length = duration_words(expected_s) if expected_s else ""
         words = Text.assemble((step.label, "bold"), ": ", step_words(step))
         if _left_out(step) and not programmable:

@@ -39,10 +39,10 @@ class ProgressLine(Static):
         odd = [f"{row.title} {row.word}" for row in rows if row.over and row.word != "done"]
         on = next((row for row in rows if row.begun and not row.over), None)
         after = [row.title for row in rows if row.word == "to come"]
-        words = ", ".join([f"{done} of {len(rows)} steps done", *odd])
+        of_all = "" if is_open else f" of {len(rows)}"
+        words = ", ".join([f"{done}{of_all} steps done", *odd])
         if on is not None:
-            of = "" if is_open else f" of {len(rows)}"
-            words = f"step {on.number}{of}: {on.title}"
+            words = f"step {on.number}{of_all}: {on.title}"
         text = Text.assemble(bar(rows), "  ", (words, "bold"))
         if after:
             text.append(f"  then {', '.join(after)}", style="dim")

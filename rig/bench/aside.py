@@ -1,0 +1,33 @@
+"""A call that takes its time, carried out beside the control loop while that goes on cycling."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+
+
+class Aside:
+    """Carries out ``call`` in a thread of its own, begun at once.
+
+    Only for what touches no pin and no sensor: those belong to the control loop's thread alone.
+    """
+
+    def __init__(self, call: Callable[[], None]) -> None:
+        self._call = call
+        self._error: BaseException | None = None
+        self._thread = threading.Thread(target=self._run, name="aside", daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        try:
+            self._call()
+        except BaseException as error:  # told to whoever waits, in the loop's own thread
+            self._error = error
+
+    def done(self) -> bool:
+        """Tell whether the call has returned; raises what it raised."""
+        if self._thread.is_alive():
+            return False
+        if self._error is not None:
+            raise self._error
+        return True

@@ -1,0 +1,92 @@
+"""The feed's resistance from its sag, against ngspice and against the simulated rig."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+import pytest
+import spice
+
+from rig.analysis.model import Accuracy
+from rig.analysis.sag_slope import coil_sag_ohm, sag_ohm, surest
+from rig.analysis.trace import Trace
+
+EXACT = Accuracy(gain_u_rel=0.0, voltage_gain_u_rel=0.0)
+NO_DRIVE = ("open_winding", "relay_dead")
+# Their source does not stay what it is: a fuse blows, the supply is turned up between half-turns.
+OTHER_SOURCE = ("blown_fuse", "two_supplies")
+
+
+def true_ohm(circuit: str) -> float:
+    """Battery, wire, contact and shunt as the netlist has them (wire 30 mohm unless it says)."""
+    netlist = (spice.NGSPICE / "netlists" / f"{circuit}.cir").read_text()
+    source = float(re.search(r"xbat .*rint=(\d+)m", netlist)[1])
+    wire = re.search(r"xst .*wire=(\d+)m", netlist)
+    return (source + (float(wire[1]) if wire else 30.0) + 5.0 + 5.0) / 1000.0
+
+
+@pytest.mark.parametrize("every", [1, 5])
+@pytest.mark.parametrize(
+    "circuit", [c for c in spice.CIRCUITS if c not in (*NO_DRIVE, *OTHER_SOURCE)]
+)
+def test_the_sag_gives_the_circuits_resistance(circuit: str, every: int) -> None:
+    """Source: ngspice-39 on netlists of our own; its node voltages, sampled as an INA219 does."""
+    found = sag_ohm(spice.slower(spice.trace_of(circuit), every), EXACT)
+    truth = true_ohm(circuit)
+    assert abs(found.value - truth) <= 3.0 * found.u
+    assert found.u < 0.06 * truth
+
+
+@pytest.mark.parametrize("circuit", NO_DRIVE)
+def test_without_motor_current_there_is_nothing_to_tell(circuit: str) -> None:
+    found = sag_ohm(spice.trace_of(circuit), EXACT)
+    assert not found.known
+    assert found.missing
+
+
+def test_a_fuse_that_blows_in_mid_turn_leaves_the_slope_in_doubt() -> None:
+    found = sag_ohm(spice.trace_of("blown_fuse"), EXACT)
+    assert not found.known or abs(found.value - true_ohm("blown_fuse")) <= 3.0 * found.u
+
+
+def made_up(ohm: float, coil_ohm: float, noise_v: float = 0.001) -> Trace:
+    """A half-turn to run, 3 A, on 12 V behind ``ohm``; the coil (100 ohm) behind ``coil_ohm``."""
+    time_s = np.arange(0.0, 2.0, 0.001)
+    rng = np.random.default_rng(1)
+    current_a = np.where((time_s > 0.6) & (time_s < 1.3), 3.0, 0.0)
+    current_a = np.convolve(np.pad(current_a, 20, "edge"), np.ones(41) / 41, "valid")
+    volts = 12.0 - ohm * current_a + rng.normal(0.0, noise_v, len(time_s))
+    ignition = time_s > 0.5
+    coil_a = np.where(ignition, (12.0 - coil_ohm * current_a) / 100.0, 0.0)
+    coil_a += rng.normal(0.0, 1e-5, len(time_s))
+    battery = time_s > 0.1
+    extra = {"ignition_current_a": coil_a}
+    return Trace(time_s, current_a, volts * battery, battery, ignition, None, extra)
+
+
+@pytest.mark.parametrize(("feed", "shared"), [(0.05, 0.02), (0.3, 0.02), (0.05, 0.4)])
+def test_feed_and_what_the_coil_shares_are_told_apart(feed: float, shared: float) -> None:
+    trace = made_up(feed, shared)
+    coil = coil_sag_ohm(trace, Accuracy(gain_u_rel=0.0, offset_u_a=1e-4), EXACT)
+    sag = sag_ohm(trace, EXACT, 1)
+    assert sag.value == pytest.approx(feed, abs=3 * sag.u)
+    assert coil.value == pytest.approx(shared, abs=3 * coil.u)
+    assert max(sag.u, coil.u) < 0.002
+
+
+def test_of_several_traces_the_surest_counts() -> None:
+    vague, sure = sag_ohm(made_up(0.3, 0.02, 0.1), EXACT, 1), sag_ohm(made_up(0.3, 0.02), EXACT, 1)
+    none = sag_ohm(spice.trace_of("relay_dead"), EXACT)
+    assert surest([none, vague, sure]) == sure
+    assert surest([none]) == none
+
+
+def test_without_a_sensor_in_the_ignition_feed_the_coil_tells_nothing() -> None:
+    trace = made_up(0.05, 0.02)
+    bare = Trace(*(getattr(trace, n) for n in (
+        "time_s", "current_a", "voltage_v", "battery_feed", "ignition_feed"
+    )))  # fmt: skip
+    found = coil_sag_ohm(bare, EXACT, EXACT)
+    assert not found.known
+    assert "ignition feed" in found.missing
