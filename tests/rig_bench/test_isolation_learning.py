@@ -113,6 +113,15 @@ def test_guided_sessions_on_unseen_units_find_what_to_repair():
     assert sum(len(one.done) for one in ended) <= 6 * len(ended)
 
 
+def test_why_a_relay_is_blamed_is_told_by_the_known_good_one():
+    with whole_history():
+        unit = Unit(Case((("relay-high-resistance", 0.8),), UNSEEN))
+        ranking = rank(KNOWN, [unit.do("turns"), unit.do("known_good_relay")], PRIORS)
+    assert ranking.top.name == "relay-high-resistance"
+    assert ranking.top.speaks_for[0].startswith("known good relay")
+    assert "as usual" in ranking.top.speaks_for[0]
+
+
 # --- the trade's order (common practice, no published source) -----------------------------------
 
 
