@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -9,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.analysis.faults.knowledge import Knowledge, cases
+from rig.analysis.faults.knowledge import Knowledge, Net, cases
 from rig.analysis.trace import FloatArray
 
 SHIPPED = Path(__file__).with_name("knowledge.npz")
@@ -29,7 +30,7 @@ def read(path: Path) -> Knowledge:
     """Return the knowledge in a file; KnowledgeError if it cannot be used."""
     try:
         with np.load(path) as held:
-            layers = int(held["layers"])
+            nets, layers = (int(n) for n in held["nets"])
             if tuple(held["cases"].tolist()) != cases():
                 raise KnowledgeError(
                     f"{path} was learnt for other causes than this program knows. Install the "
@@ -39,8 +40,7 @@ def read(path: Path) -> Knowledge:
                 tuple(held["names"].tolist()),
                 held["centre"].astype(np.float64),
                 held["scale"].astype(np.float64),
-                tuple(held[f"weight{k}"].astype(np.float64) for k in range(layers)),
-                tuple(held[f"bias{k}"].astype(np.float64) for k in range(layers)),
+                tuple(_net(held, which, layers) for which in range(nets)),
                 float(held["sharpness"]),
                 held["examples"].astype(np.float64),
                 held["example_cases"].astype(np.int64),
@@ -52,15 +52,23 @@ def read(path: Path) -> Knowledge:
         ) from error
 
 
+def _net(held: Mapping[str, Any], which: int, layers: int) -> Net:
+    return Net(
+        tuple(held[f"weight{which}_{k}"].astype(np.float64) for k in range(layers)),
+        tuple(held[f"bias{which}_{k}"].astype(np.float64) for k in range(layers)),
+    )
+
+
 def save(knowledge: Knowledge, path: Path) -> None:
     """Write knowledge to a file, in numbers no finer than they need to be."""
-    arrays: dict[str, Any] = {
-        f"weight{k}": w.astype(np.float32) for k, w in enumerate(knowledge.weights)
-    }
-    arrays |= {f"bias{k}": b.astype(np.float32) for k, b in enumerate(knowledge.biases)}
+    arrays: dict[str, Any] = {}
+    for which, net in enumerate(knowledge.nets):
+        for k, (weight, bias) in enumerate(zip(net.weights, net.biases, strict=True)):
+            arrays[f"weight{which}_{k}"] = weight.astype(np.float16)
+            arrays[f"bias{which}_{k}"] = bias.astype(np.float16)
     np.savez_compressed(
         path,
-        layers=np.array(len(knowledge.weights)),
+        nets=np.array([len(knowledge.nets), len(knowledge.nets[0].weights)]),
         cases=np.array(cases()),
         names=np.array(knowledge.names),
         centre=knowledge.centre.astype(np.float32),

@@ -17,8 +17,8 @@ def main() -> int:
     """Simulate, train and write the knowledge file as the command line says."""
     ask = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     ask.add_argument("--particles", type=int, default=100, help="units of each cause a round (100)")
-    ask.add_argument("--rounds", type=int, default=2, help="rounds of units, a seed each (2)")
-    ask.add_argument("--steps", type=int, default=8000, help="steps of training (8000)")
+    ask.add_argument("--rounds", type=int, default=1, help="rounds of units, a seed each (1)")
+    ask.add_argument("--steps", type=int, default=5000, help="steps of training (5000)")
     ask.add_argument("--jobs", type=int, default=1, help="processes (1)")
     ask.add_argument(
         "--seed", type=int, default=1, help="seed of the first round and of training (1)"

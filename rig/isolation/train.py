@@ -6,105 +6,24 @@ Kingma and Ba, "Adam: a method for stochastic optimization", 2015; the loss is t
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rig.analysis.faults.causes import CAUSES
-from rig.analysis.faults.knowledge import MOST, Knowledge, energies, inputs, members
+from rig.analysis.faults.knowledge import MOST, Knowledge, Net, energies, inputs, members
 from rig.analysis.trace import FloatArray
-from rig.isolation.examples import MEASURED, Examples
+from rig.isolation.examples import Examples
+from rig.isolation.sampling import Sampler
 
-HIDDEN = (128, 96)
+HIDDEN = (96, 64)
 BATCH, RATE, DECAY = 256, 2e-3, 3e-5
-# How the batches are made up; the answer's priors are put in their place later.
-SOUND_PART, SINGLE_PART, PAIR_PART = 0.10, 0.50, 0.33
-# A unit unlike any simulated one: values that scatter by this much more (asinh units).
-JITTER = 0.05
+NETS = 3  # that learn by themselves, each from a seed of its own
 TRIES = 24  # batches of them
 HELD_OUT = 10  # one in so many examples is kept to try the calibration on
 KEEP_SINGLE, KEEP_PAIR = 24, 2
-
-
-class Sampler:
-    """Draws batches of units with parts of their tests unseen."""
-
-    def __init__(self, names: tuple[str, ...], z: FloatArray, case: NDArray[np.int64]) -> None:
-        self.z, self.case = z, case
-        count = members().sum(axis=1)
-        # Rows sorted by case, with where each case begins and how many rows it has.
-        self._rows = np.argsort(case, kind="stable")
-        self._count = np.bincount(case, minlength=len(count))
-        self._begin = np.concatenate([[0], np.cumsum(self._count)[:-1]])
-        there = self._count > 0
-        last = len(count) - 1
-        self._sound = np.array([0])
-        self._single = np.flatnonzero(there & (count == 1.0))
-        self._pair = np.flatnonzero(there & (count == 2.0))
-        test = np.array([name.partition(".")[0] for name in names])
-        self._tests = [np.flatnonzero(test == name) for name in MEASURED]
-        group = [name.partition(".")[2].partition("_")[0] for name in names]
-        self._groups = [
-            np.array([k for k in columns if group[k] == each])
-            for columns in self._tests
-            for each in sorted({group[k] for k in columns})
-        ]
-        self._coil = np.flatnonzero([".coil" in name for name in names])
-        self._none = last
-        self.log_part = self._log_part(count)
-
-    def _log_part(self, count: FloatArray) -> FloatArray:
-        part = np.where(count == 2.0, PAIR_PART / max(len(self._pair), 1), 0.0)
-        part = np.where(count == 1.0, SINGLE_PART / max(len(self._single), 1), part)
-        part[self._sound] = SOUND_PART
-        part[self._none] = 1.0 - SOUND_PART - SINGLE_PART - PAIR_PART
-        found: FloatArray = np.log(part)
-        return found
-
-    def draw(self, rng: np.random.Generator, size: int) -> tuple[FloatArray, NDArray[np.int64]]:
-        """Return scaled values (NaN: unseen) and the case of each of ``size`` units."""
-        kind = rng.random(size)
-        bounds = np.cumsum([SOUND_PART, SINGLE_PART, PAIR_PART])
-        case = np.full(size, self._none)
-        for which, (low, high) in zip(
-            (self._sound, self._single, self._pair),
-            pairwise([0.0, *bounds]),
-            strict=True,
-        ):
-            chosen = (kind >= low) & (kind < high)
-            case[chosen] = which[rng.integers(len(which), size=int(chosen.sum()))]
-        known = case != self._none
-        rows = self._scrambled(rng, size)
-        place = (rng.random(size) * self._count[case]).astype(np.int64)
-        rows[known] = self.z[self._rows[(self._begin[case] + place)[known]]]
-        rows += rng.normal(0.0, JITTER, rows.shape)
-        return self.masked(rng, rows), case
-
-    def _scrambled(self, rng: np.random.Generator, size: int) -> FloatArray:
-        """Return values that no one unit shows: each group of features from another unit."""
-        rows = np.empty((size, self.z.shape[1]))
-        whole = rng.random(size) < 0.5
-        for columns_of, chosen in ((self._tests, whole), (self._groups, ~whole)):
-            at = np.flatnonzero(chosen)
-            for columns in columns_of:
-                other = rng.integers(len(self.z), size=len(at))
-                rows[np.ix_(at, columns)] = self.z[np.ix_(other, columns)]
-        return rows
-
-    def masked(self, rng: np.random.Generator, rows: FloatArray) -> FloatArray:
-        """Return the rows with tests left out as sessions leave them out, now and then a value."""
-        size = len(rows)
-        share = rng.random((size, 1))
-        done = rng.random((size, len(self._tests))) < share
-        first = rng.random((size, 2)) < 0.9
-        done[:, :2] |= first
-        rows = rows.copy()
-        for k, columns in enumerate(self._tests):
-            rows[np.ix_(~done[:, k], columns)] = np.nan
-        rows[np.ix_(rng.random(size) < 0.4, self._coil)] = np.nan
-        rows[rng.random(rows.shape) < 0.03] = np.nan
-        return rows
 
 
 def scales(examples: Examples) -> tuple[FloatArray, FloatArray]:
@@ -129,28 +48,27 @@ def train(
     batch: int = BATCH,
 ) -> Knowledge:
     """Return the knowledge learnt from examples in so many steps."""
-    rng = np.random.default_rng(seed)
     centre, scale = scales(examples)
     z = np.clip(np.arcsinh((examples.values - centre) / scale), -MOST, MOST)
     held = np.arange(len(z)) % HELD_OUT == 0
     sampler = Sampler(examples.names, z[~held], examples.case[~held])
-    weights, biases = _fit(sampler, rng, steps, told, batch)
+    nets = []
+    for which in range(NETS):
+        rng = np.random.default_rng([seed, which])
+        nets.append(_fit(sampler, rng, steps, told, batch))
     keep = _kept(examples.case)
     found = Knowledge(
         examples.names,
         centre,
         scale,
-        weights,
-        biases,
+        tuple(nets),
         1.0,
         z[keep],
         examples.case[keep],
     )
     tried = Sampler(examples.names, z[held], examples.case[held])
-    sharpness = _sharpness(found, tried, rng, TRIES * batch)
-    return Knowledge(
-        found.names, centre, scale, weights, biases, sharpness, found.examples, found.example_cases
-    )
+    sharpness = _sharpness(found, tried, np.random.default_rng(seed), TRIES * batch)
+    return replace(found, sharpness=sharpness)
 
 
 def _kept(case: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -168,7 +86,7 @@ def _fit(
     steps: int,
     told: Callable[[int, float], None] | None,
     batch: int,
-) -> tuple[tuple[FloatArray, ...], tuple[FloatArray, ...]]:
+) -> Net:
     sizes = (2 * sampler.z.shape[1], *HIDDEN, 2 * len(CAUSES) + 2)
     values = [
         rng.normal(0.0, np.sqrt((2.0 if k < len(HIDDEN) else 0.1) / a), (a, b))
@@ -191,7 +109,7 @@ def _fit(
             values[k] -= rate * (first[k] / (1.0 - 0.9**step) / size + DECAY * values[k])
         if told is not None and step % 100 == 0:
             told(step, loss)
-    return tuple(values[:layers]), tuple(values[layers:])
+    return Net(tuple(values[:layers]), tuple(values[layers:]))
 
 
 def _slopes(

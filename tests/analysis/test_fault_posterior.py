@@ -18,7 +18,8 @@ from rig.isolation.knowledge import load
 
 KNOWN = load()
 LOOKS = [test.name for test in TESTS.values() if test.is_look]
-QUICK = settings(max_examples=25, deadline=None)
+QUICK = settings(max_examples=20, deadline=None)
+QUICKER = settings(max_examples=8, deadline=None)
 
 
 @st.composite
@@ -127,7 +128,7 @@ def test_entropy_on_shannons_own_example():
     assert halves == 1.0
 
 
-@QUICK
+@QUICKER
 @given(observations(), st.lists(st.sampled_from(list(TESTS)), unique=True))
 def test_a_proposal_is_possible_not_done_yet_and_worth_something(seen, possible):
     proposal = propose(KNOWN, seen, PRIORS, possible)
@@ -138,7 +139,7 @@ def test_a_proposal_is_possible_not_done_yet_and_worth_something(seen, possible)
         assert proposal.minutes == TESTS[proposal.test].minutes
 
 
-@QUICK
+@QUICKER
 @given(observations())
 def test_a_test_that_is_made_dear_enough_is_not_proposed_first(seen):
     cheap = propose(KNOWN, seen)

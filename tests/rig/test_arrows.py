@@ -43,7 +43,7 @@ MAY = {
         "drivers",
     },
 }
-LEARNING = {f"rig.isolation.{name}" for name in ("trial", "examples", "train", "learn")}
+LEARNING = {f"rig.isolation.{name}" for name in ("trial", "examples", "sampling", "train", "learn")}
 # The one place in rig that knows the simulated world: units to learn from.
 LEARNS_FROM = "rig.isolation.trial"
 # The bench knows the hardware only by its drivers, never which world is behind them.

@@ -26,7 +26,8 @@ from rig.bench.reasoning import Learnt
 from rig.isolation.drawn import DEGREES, Case, draw
 from rig.isolation.examples import Examples, observe
 from rig.isolation.knowledge import KnowledgeError, load, read, save
-from rig.isolation.train import Sampler, _slopes, train
+from rig.isolation.sampling import Sampler
+from rig.isolation.train import _slopes, train
 from rig.isolation.trial import Trial, whole_history
 from rig.records.store import Store
 
@@ -103,13 +104,22 @@ UNSEEN = 60_000_000_000  # seeds that neither learning nor the benchmark uses
 
 
 def test_guided_sessions_on_unseen_units_find_what_to_repair():
-    """A small part of ``tests/bench/isolation.py``: 12 single causes, 2 of each, and 2 sound."""
-    wanted = [draw((name,), UNSEEN + k) for name in SINGLE for k in range(2)]
+    """A small part of ``tests/bench/isolation.py``: six single causes and two sound units."""
+    wanted = [draw((name,), UNSEEN + 1) for name in SINGLE]
     wanted += [draw((), UNSEEN + k) for k in range(2)]
     ended = [session(KNOWN, case, supply=True, coil=True) for case in wanted]
-    assert sum(one.right_repair for one in ended) >= 13
-    assert sum(one.right for one in ended) >= 12
+    assert sum(one.right_repair for one in ended) >= 7
+    assert sum(one.right for one in ended) >= 7
     assert sum(len(one.done) for one in ended) <= 6 * len(ended)
+
+
+def test_why_a_relay_is_blamed_is_told_by_the_known_good_one():
+    with whole_history():
+        unit = Unit(Case((("relay-high-resistance", 0.8),), UNSEEN))
+        ranking = rank(KNOWN, [unit.do("turns"), unit.do("known_good_relay")], PRIORS)
+    assert ranking.top.name == "relay-high-resistance"
+    assert ranking.top.speaks_for[0].startswith("known good relay")
+    assert "as usual" in ranking.top.speaks_for[0]
 
 
 # --- the trade's order (common practice, no published source) -----------------------------------
@@ -153,11 +163,11 @@ def made_up(rows=240, seed=0):
 
 
 def test_learning_finds_what_tells_causes_apart():
-    known = train(made_up(), steps=120, seed=1, batch=48)
+    known = train(made_up(), steps=250, seed=1, batch=48)
     rows = known.scaled(np.array([[0.0, 0.0], [1.0, 0.0], [2.0, 0.0]]))
     evidence = known.evidence(rows)[:, :3]
     assert list(evidence.argmax(axis=1)) == [0, 1, 2]
-    again = train(made_up(), steps=120, seed=1, batch=48)
+    again = train(made_up(), steps=250, seed=1, batch=48)
     assert np.array_equal(again.evidence(rows), known.evidence(rows))
 
 

@@ -16,7 +16,7 @@ from rig.analysis.faults.model import Observation
 from rig.analysis.faults.turns_features import draw_scale, turns_features, volts_of
 from rig.analysis.half_turns import find_half_turns
 from rig.analysis.model import Accuracy, HalfTurn, Limits, Outcome, UnitType
-from rig.analysis.rest import rest_draw, zero_offset
+from rig.analysis.rest import readable, rest_draw, zero_offset
 from rig.analysis.stall import stall_and_winding
 from rig.analysis.trace import FloatArray, Trace
 
@@ -25,6 +25,11 @@ ANSWERS = {"ok": 0.0, "fault": 1.0, "cannot": nan}
 LAST_PART = 0.4
 # Less than this part of V/R is no current of a motor.
 FLOWS_PART = 0.02
+# Fewer samples of a direct feed tell nothing.
+LEAST_SAMPLES = 20
+# So long after a direct feed (s) the motor's own voltage is looked at: the contact has opened, and
+# the next reading of the voltage, every tenth sample, has been made.
+COAST_S = (0.012, 0.035)
 
 
 def features_of(
@@ -94,22 +99,21 @@ def _jam(trace: Trace, unit: UnitType, accuracy: Accuracy) -> dict[str, float]:
 
 
 def _direct(trace: Trace, unit: UnitType) -> dict[str, float]:
-    fed = np.flatnonzero(trace.battery_feed)
-    if len(fed) < 20:
+    good = readable(trace) & np.isfinite(trace.voltage_v)
+    fed = np.flatnonzero(trace.battery_feed & good)
+    if len(fed) < LEAST_SAMPLES:
         return {}
-    zero_a = zero_offset(trace).value or 0.0
-    amps = trace.current_a[fed[0] : fed[-1] + 1] - zero_a
-    volts = trace.voltage_v[fed[0] : fed[-1] + 1]
-    time_s = trace.time_s[fed[0] : fed[-1] + 1]
-    live_v = float(np.nanmedian(volts))
+    amps = trace.current_a[fed] - (zero_offset(trace).value or 0.0)
+    time_s = trace.time_s[fed]
+    live_v = float(np.median(trace.voltage_v[fed]))
     found = {"volts": live_v / unit.nominal_v}
     if live_v < 0.2 * unit.nominal_v:
         return found
     # The voltage is read more rarely than the current: its level serves for the inrush as well.
     siemens = np.maximum(amps, 0.0) / live_v * unit.winding_ohm
-    top = float(np.nanmax(siemens))
+    top = float(np.max(siemens))
     last = siemens[int((1.0 - LAST_PART) * len(siemens)) :]
-    left = float(np.nanmedian(last))
+    left = float(np.median(last))
     found["flows"] = float(top > FLOWS_PART)
     if top <= FLOWS_PART:
         return found
@@ -117,14 +121,16 @@ def _direct(trace: Trace, unit: UnitType) -> dict[str, float]:
     found["running"] = log(max(left, 1e-3))
     found["stands"] = left / top
     found["dropouts"] = float(np.log1p(_gaps(siemens, left)))
-    at = int(np.nanargmax(siemens))
+    at = int(np.argmax(siemens))
     fallen = np.flatnonzero(siemens[at:] < left + 0.37 * (top - left))
     if left < 0.7 * top and len(fallen):
         settle_s = float(time_s[at + fallen[0]] - time_s[at])
         found["settle"] = log(max(settle_s, 1e-3) / 0.02)
-    after = trace.between(float(time_s[-1]) + 0.012, float(time_s[-1]) + 0.035)
-    if len(after):
-        found["coast"] = float(np.nanmax(after.voltage_v)) / live_v
+    # Turning on by itself, the motor is a generator, whose voltage the rig's own sensor shows.
+    after = trace.between(float(time_s[-1]) + COAST_S[0], float(time_s[-1]) + COAST_S[1])
+    shown_v = after.voltage_v[np.isfinite(after.voltage_v)]
+    if len(shown_v):
+        found["coast"] = float(np.max(shown_v)) / live_v
     return found
 
 

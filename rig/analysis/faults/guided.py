@@ -52,7 +52,7 @@ _ALL = (
          0.3, "rest"),
     Test("turns", "Two half-turns each way with the unit's own relay.", 0.6, "turns"),
     Test("known_good_relay", "The same half-turns with the rig's known good relay in the unit.",
-         4.0, "turns", (KNOWN_GOOD_RELAY,)),
+         3.0, "turns", (KNOWN_GOOD_RELAY,)),
     Test("direct", "The motor's two terminals on the rig's own leads, past relay, cams and the "
          "unit's leads, cable unhooked, for half a second.", 4.0, "direct", (DIRECT_LEADS,)),
     Test("unhooked", "The same half-turns with the cable unhooked from the lever.", 2.0, "turns",
@@ -78,7 +78,7 @@ _ALL = (
          checks=("cable_kinked", "sheath_parted", "cable_run")),
     Test("look_cable_moves", "Try to move the unhooked cable by hand.", 1.5, "look", (CABLE,),
          checks=("cable_moves",)),
-    Test("look_coil", "Measure the resistance of the relay's coil, relay pulled out.", 2.0, "look",
+    Test("look_coil", "Measure the resistance of the relay's coil, relay pulled out.", 3.0, "look",
          (METER,), checks=("coil_resistance",)),
     Test("look_cam", "Take the cover off and look at the cam's tracks.", 6.0, "look",
          checks=("cam_tracks_end",)),

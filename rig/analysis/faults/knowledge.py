@@ -1,9 +1,10 @@
 """What was learnt of the causes, and the evidence it gives for each case.
 
-A small network maps what was seen to the log likelihood of every case, up to a constant that is
-the same for all: it was trained on simulated units to tell the cases apart with any part of the
-tests unseen, under the log score, which is least at the true probabilities (proper scoring rule,
-Gneiting and Raftery, JASA 102, 2007).  For a pair the terms of its two causes add up.
+A few small networks map what was seen to the log likelihood of every case, up to a constant that
+is the same for all, and their mean counts.  Each was trained on simulated units to tell the cases
+apart with any part of the tests unseen, under the log score, which is least at the true
+probabilities (proper scoring rule, Gneiting and Raftery, JASA 102, 2007).  For a pair the terms of
+its two causes add up.
 """
 
 from __future__ import annotations
@@ -40,22 +41,28 @@ def members() -> NDArray[np.float64]:
     return found
 
 
+@dataclass(frozen=True, slots=True)
+class Net:
+    """A network of layers with rectified units: ``weights`` and ``biases`` in order."""
+
+    weights: tuple[FloatArray, ...]
+    biases: tuple[FloatArray, ...]
+
+
 @dataclass(frozen=True)
 class Knowledge:
-    """The features by name (``test.feature``), their scales, the network, and example units.
+    """The features by name (``test.feature``), their scales, the networks, and example units.
 
     A feature's value counts as asinh((value - ``centre``) / ``scale``): small deviations from a
-    sound unit in proportion, large ones by their logarithm.  ``weights`` and ``biases`` of the
-    layers in order; ``sharpness`` multiplies the evidence (1 if the network was calibrated as it
-    came).  ``examples`` are simulated units' values (rows, features; NaN: not seen) of the case
-    ``example_cases``.
+    sound unit in proportion, large ones by their logarithm.  ``sharpness`` multiplies the evidence
+    (1 if the networks were calibrated as they came).  ``examples`` are simulated units' values
+    (rows, features; NaN: not seen) of the case ``example_cases``.
     """
 
     names: tuple[str, ...]
     centre: FloatArray
     scale: FloatArray
-    weights: tuple[FloatArray, ...]
-    biases: tuple[FloatArray, ...]
+    nets: tuple[Net, ...]
     sharpness: float
     examples: FloatArray
     example_cases: NDArray[np.int64]
@@ -118,7 +125,8 @@ class Knowledge:
     def evidence(self, rows: FloatArray) -> FloatArray:
         """Return the log likelihood of every case (rows x cases), 0 for all if nothing was seen."""
         rows = np.vstack([rows, np.full((1, rows.shape[1]), np.nan)])
-        terms = forward(self.weights, self.biases, inputs(rows))
+        x = inputs(rows)
+        terms = sum((forward(net, x) for net in self.nets), np.zeros(())) / len(self.nets)
         found = energies(terms, self.parts)
         evidence: FloatArray = self.sharpness * (found[:-1] - found[-1])
         return evidence
@@ -130,15 +138,13 @@ def inputs(rows: FloatArray) -> FloatArray:
     return np.concatenate([np.where(seen, rows, 0.0), seen.astype(np.float64)], axis=1)
 
 
-def forward(
-    weights: Sequence[FloatArray], biases: Sequence[FloatArray], x: FloatArray
-) -> FloatArray:
+def forward(net: Net, x: FloatArray) -> FloatArray:
     """Return the last layer's terms."""
     felt = np.flatnonzero(x.any(axis=0))  # most tests are not done yet: their inputs are all 0
-    x, first = x[:, felt], weights[0][felt]
-    for weight, bias in zip((first, *weights[1:-1]), biases[:-1], strict=True):
+    x, first = x[:, felt], net.weights[0][felt]
+    for weight, bias in zip((first, *net.weights[1:-1]), net.biases[:-1], strict=True):
         x = np.maximum(_product(x, weight) + bias, 0.0)
-    return _product(x, weights[-1]) + biases[-1]
+    return _product(x, net.weights[-1]) + net.biases[-1]
 
 
 def _product(x: FloatArray, weight: FloatArray) -> FloatArray:

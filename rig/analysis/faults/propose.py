@@ -20,6 +20,8 @@ from rig.analysis.trace import FloatArray
 EXAMPLES, SHARE = 48, 0.99
 # Less than this expected (bits) is not worth anybody's time.
 WORTH_BITS = 0.02
+# A probability below this counts as this, so that one odd example does not outweigh all others.
+LEAST_CHANCE = 1e-3
 # How near an example's values must come to count in full (guess: a tenth of the usual spread).
 NEAR = 0.3
 
@@ -103,16 +105,28 @@ def _gain(
     picked: NDArray[np.int64],
     weights: FloatArray,
 ) -> float:
-    """Return by how much a test is expected to lower the entropy (bits)."""
+    """Return how much a test is expected to tell of which case it is (bits)."""
     columns = knowledge.columns.get(test)
     if columns is None:
         return 0.0
-    rows = np.repeat(row[None, :], len(picked), axis=0)
-    rows[:, columns] = knowledge.examples[picked][:, columns]
-    after = posterior(knowledge.evidence(rows), log_prior)
-    # The examples' mean stands for "now", so that how they were picked speaks for no test.
-    mean = (weights @ after)[None, :]
-    return max(float(entropy_bits(mean)[0] - weights @ entropy_bits(after)), 0.0)
+    # Each example with the same tests done as here, then with this one as well: by how much its
+    # own case wins.  What only moves the other cases is no information.
+    whole = knowledge.examples[picked]
+    case, place = knowledge.example_cases[picked], np.arange(len(picked))
+    done = np.isin(np.arange(len(row)), _columns_done(knowledge, row))
+    before = np.where(done, whole, np.nan)
+    after = before.copy()
+    after[:, columns] = whole[:, columns]
+    chance = posterior(knowledge.evidence(np.vstack([before, after])), log_prior)
+    chance = np.log2(np.maximum(chance, LEAST_CHANCE))
+    won = chance[len(place) :][place, case] - chance[: len(place)][place, case]
+    return max(float(weights @ won), 0.0)
+
+
+def _columns_done(knowledge: Knowledge, row: FloatArray) -> NDArray[np.int64]:
+    """Return the features of every test of which something was seen."""
+    done = [c for c in knowledge.columns.values() if np.isfinite(row[c]).any()]
+    return np.concatenate(done) if done else np.empty(0, np.int64)
 
 
 def _look_gain(now: FloatArray, test: str) -> float:

@@ -43,7 +43,7 @@ def draw_scale(draw_a: float, unit: UnitType) -> float:
 
 def volts_of(trace: Trace, unit: UnitType) -> float:
     """Return the voltage (V) while fed and nothing much flows, else its highest tenth; 0: none."""
-    fed = trace.battery_feed & np.isfinite(trace.voltage_v)
+    fed = trace.battery_feed & np.isfinite(trace.voltage_v) & np.isfinite(trace.current_a)
     volts = trace.voltage_v[fed]
     if not len(volts):
         return 0.0
@@ -160,7 +160,8 @@ def _shape(trace: Trace, turn: HalfTurn, zero_a: float) -> tuple[float, float]:
 
 
 def _level(amps: FloatArray) -> float:
-    return float(np.median(amps)) if len(amps) else nan
+    known = amps[np.isfinite(amps)]
+    return float(np.median(known)) if len(known) else nan
 
 
 def _coil(trace: Trace, turns: list[HalfTurn], volts: float, asked_v: float) -> dict[str, float]:

@@ -7,16 +7,20 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.analysis.faults.causes import CAUSES, SOUND
+from rig.analysis.faults.causes import CAUSES, NONE_OF_THESE, SOUND
 from rig.analysis.faults.guided import TESTS
-from rig.analysis.faults.knowledge import Knowledge, cases
+from rig.analysis.faults.knowledge import Knowledge
 from rig.analysis.faults.looks import answer_evidence
 from rig.analysis.faults.model import Observation
 from rig.analysis.faults.told import feature, where
 from rig.analysis.trace import FloatArray
 
-# What changes the odds by less than a factor of 1.5 is not worth a line (natural logarithm).
-LEAST = 0.4
+# So many of a case's examples, those most like the unit, stand for it.
+NEAREST = 5
+# Nearer by less than this (asinh units, of about a sound unit's spread) speaks for nothing.
+LEAST = 0.8
+# A look's answer that changes the odds by less than a factor of 1.5 (natural logarithm) neither.
+LEAST_ODDS = 0.4
 LINES = 4
 
 Speech = tuple[tuple[str, ...], tuple[str, ...]]
@@ -38,68 +42,73 @@ def speaks(
 ) -> list[Speech]:
     """Return what speaks for and against each case of ``which``, strongest first.
 
-    A thing seen is weighed by how it changes the odds against the likeliest other case: the mean
-    of its effect alone and of its effect on top of all else, as features overlap.
+    Each is held against the likeliest case that shares no cause with it, both as their examples
+    most like the unit show them: what is nearer to the one than to the other speaks for it.
     """
     row = knowledge.row_of(seen)
-    groups = _groups(knowledge, row)
-    weights, texts = _measured(knowledge, row, groups)
-    looked, look_texts = _looked(seen)
-    weights, texts = np.vstack([weights, looked]), [*texts, *look_texts]
     found = []
-    for case in which:
-        others = probabilities.copy()
-        others[case] = -1.0
-        found.append(_speech(weights[:, case] - weights[:, int(np.argmax(others))], texts))
+    for case in which.tolist():
+        rival = _rival(knowledge, probabilities, case)
+        weighed = [*_measured(knowledge, row, case, rival), *_looked(seen, case, rival)]
+        weighed.sort(key=lambda item: -item[0])
+        pros = tuple(text for weight, text in weighed[:LINES] if weight > 0.0)
+        cons = tuple(text for weight, text in weighed[::-1][:LINES] if weight < 0.0)
+        found.append((pros, cons))
     return found
 
 
-def _speech(odds: FloatArray, texts: Sequence[str]) -> Speech:
-    order = np.argsort(-odds, kind="stable")
-    pros = tuple(texts[k] for k in order[:LINES] if odds[k] > LEAST)
-    cons = tuple(texts[k] for k in order[::-1][:LINES] if odds[k] < -LEAST)
-    return pros, cons
-
-
-def _groups(knowledge: Knowledge, row: FloatArray) -> list[NDArray[np.int64]]:
-    found: dict[tuple[str, str], list[int]] = {}
-    for k in np.flatnonzero(np.isfinite(row)):
-        name = knowledge.names[k]
-        found.setdefault((name.partition(".")[0], feature(name).concept), []).append(int(k))
-    return [np.array(columns) for columns in found.values()]
+def _rival(knowledge: Knowledge, probabilities: FloatArray, case: int) -> int:
+    shared = knowledge.parts @ knowledge.parts[case]
+    others = np.where(shared > 0.0, -1.0, probabilities)
+    others[case] = -1.0
+    others[knowledge.cases.index(NONE_OF_THESE)] = -1.0
+    return int(np.argmax(others))
 
 
 def _measured(
-    knowledge: Knowledge, row: FloatArray, groups: list[NDArray[np.int64]]
-) -> tuple[FloatArray, list[str]]:
-    """Return each group's log likelihoods of the cases, and its words."""
-    n = len(groups)
-    rows = np.full((2 * n + 1, len(row)), np.nan)
-    rows[n:] = row
-    for k, columns in enumerate(groups):
-        rows[k, columns] = row[columns]
-        rows[n + k, columns] = np.nan
-    evidence = knowledge.evidence(rows)
-    weights: FloatArray = 0.5 * (evidence[:n] + evidence[-1] - evidence[n : 2 * n])
-    return weights, [_words(knowledge, row, columns) for columns in groups]
+    knowledge: Knowledge, row: FloatArray, case: int, rival: int
+) -> list[tuple[float, str]]:
+    """Return what was measured with how much nearer it is to the case than to its rival."""
+    own, other = _typical(knowledge, row, case), _typical(knowledge, row, rival)
+    nearer = np.abs(row - other) - np.abs(row - own)
+    best: dict[tuple[str, str], int] = {}
+    for k in np.flatnonzero(np.abs(np.nan_to_num(nearer)) > LEAST).tolist():
+        name = knowledge.names[k]
+        group = (name.partition(".")[0], feature(name).concept)
+        if group not in best or abs(nearer[k]) > abs(nearer[best[group]]):
+            best[group] = k
+    return [(float(nearer[k]), _words(knowledge, row, k)) for k in best.values()]
 
 
-def _words(knowledge: Knowledge, row: FloatArray, columns: NDArray[np.int64]) -> str:
-    """Return a group's most telling value in words: the one furthest from a sound unit's."""
-    k = int(columns[int(np.argmax(np.abs(row[columns])))])
+def _typical(knowledge: Knowledge, row: FloatArray, case: int) -> FloatArray:
+    """Return what those examples of a case show that are most like the unit; NaN: nothing."""
+    rows = knowledge.examples[knowledge.example_cases == case]
+    if not len(rows):
+        return np.full(len(row), np.nan)
+    off = np.minimum(np.abs(np.nan_to_num(rows - row, nan=2.0)), 2.0)
+    near = rows[np.argsort(off.sum(axis=1), kind="stable")[:NEAREST]]
+    known = np.isfinite(near)
+    count = known.sum(axis=0)
+    total = np.where(known, near, 0.0).sum(axis=0)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+
+
+def _words(knowledge: Knowledge, row: FloatArray, k: int) -> str:
     usual = float(knowledge.centre[k])
     value = usual + float(knowledge.scale[k]) * float(np.sinh(row[k]))
     name = knowledge.names[k]
     return f"{where(name)}: {feature(name).tell(value, usual)}"
 
 
-def _looked(seen: Sequence[Observation]) -> tuple[FloatArray, list[str]]:
+def _looked(seen: Sequence[Observation], case: int, rival: int) -> list[tuple[float, str]]:
     latest = {one.test: one.features.get("fault", np.nan) for one in seen}
-    weights: list[FloatArray] = []
-    texts: list[str] = []
+    found = []
     for test, answer in latest.items():
         if TESTS[test].is_look and np.isfinite(answer):
-            weights.append(answer_evidence(test, answer))
-            what = TESTS[test].does.rstrip(".")
-            texts.append(f"{what[0].lower()}{what[1:]}: {'fault' if answer >= 0.5 else 'ok'}")
-    return np.array(weights).reshape(len(weights), len(cases())), texts
+            evidence = answer_evidence(test, answer)
+            odds = float(evidence[case] - evidence[rival])
+            if abs(odds) > LEAST_ODDS:
+                what = TESTS[test].does.rstrip(".")
+                shown = "fault" if answer >= 0.5 else "ok"
+                found.append((odds, f"{what[0].lower()}{what[1:]}: {shown}"))
+    return found
