@@ -17,7 +17,6 @@ from rig.console.screens.isolate import IsolateScreen
 from rig.console.widgets.cause_table import CauseTable
 from rig.console.widgets.state_line import StateLine
 
-SIZES = [(80, 24), (120, 40)]
 PLAN = make_plan(ZERO)
 
 
@@ -62,8 +61,7 @@ async def begun(pilot):
     await proposed(pilot, "turns")
 
 
-@pytest.mark.parametrize("size", SIZES)
-def test_a_fault_is_isolated_from_bench_to_the_remedy_by_keys_alone(make_console, tmp_path, size):
+def test_a_fault_is_isolated_from_bench_to_the_remedy_by_keys_alone(make_console, tmp_path):
     settings = settings_with_plans(tmp_path / "plans", quick=ZERO)
     app = make_console(settings=settings, plan="quick", faults=("relay-dead",), now_s=still)
 
@@ -107,7 +105,7 @@ def test_a_fault_is_isolated_from_bench_to_the_remedy_by_keys_alone(make_console
         await pilot.press("f5")
         assert "FAIL" in screen_text(app)
 
-    drive(app, script, size)
+    drive(app, script)
 
 
 def test_skip_and_end_are_keys_too_and_what_is_skipped_is_told(console):
