@@ -42,10 +42,14 @@ def ended(ranked: Ranked, concluded: Conclusion, *, simulated: bool) -> list[str
     The cause is named in words; its name in brackets is that of the priors in a plan.
     """
     world = " (SIMULATED)" if simulated else ""
-    sure = "" if concluded.sure else f", below the {percent(ranked.confidence)} asked for"
     top = ranked.ranking.top
+    how_sure = ""
+    if not concluded.sure:
+        how_sure = f", below the {percent(ranked.confidence)} asked for"
+    elif top.probability < ranked.confidence:
+        how_sure = f"; what cures it too, together {percent(concluded.probability)}"
     lines = [
-        f"cause: {concluded.case} ({percent(concluded.probability)}{sure}){world}",
+        f"cause: {concluded.case} ({percent(top.probability)}{how_sure}){world}",
         f"  {concluded.text}",
         "what to do:",
         f"  {concluded.remedy}",
