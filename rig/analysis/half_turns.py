@@ -16,7 +16,7 @@ import numpy as np
 from rig.analysis.angles import measure_angles
 from rig.analysis.drive import LEAK_OF_STALL, Drive, is_leakage, trace_drive
 from rig.analysis.edges import Cause, Window, find_windows
-from rig.analysis.evidence import gather
+from rig.analysis.evidence import Evidence, gather
 from rig.analysis.flow import Rest
 from rig.analysis.levels import level, noise, thinned
 from rig.analysis.measures import half_turn_of, time_u_s
@@ -45,22 +45,37 @@ def find_half_turns(
     ``unit`` gives nominal values only; the trace's own evidence goes first wherever there is any.
     ``limits`` decide between parked and slow and when a unit runs on or is stalled.
     """
+    seen = evidence_of(trace, unit, limits, accuracy)
+    if seen is None:
+        return ()
+    return tuple(half_turn for _, half_turn in seen[1] if half_turn is not None)
+
+
+def evidence_of(
+    trace: Trace, unit: UnitType, limits: Limits, accuracy: Accuracy = AS_IT_COMES
+) -> tuple[Signal, list[tuple[Evidence, HalfTurn | None]]] | None:
+    """Return the signal of a trace, and each window's evidence with the half-turn it is.
+
+    None beside a window that is no half-turn; None altogether if nothing was ever fed.
+    """
     windows = find_windows(trace)
     if not windows:
-        return ()
+        return None
     signal = make_signal(trace, unit, accuracy)
     if len(signal) < 3:
-        return ()
-    found: list[HalfTurn] = []
-    position = Position.ASSUMED
+        return None
+    found: list[tuple[Evidence, HalfTurn | None]] = []
+    count, position = 0, Position.ASSUMED
     evidence = gather(signal, _drives(signal, windows, unit), unit, limits)
     for e, angle in zip(evidence, measure_angles(evidence, unit), strict=True):
         what = decide(Case(e, angle, position, time_u_s(e, accuracy), unit, limits))
         if what is None:
+            found.append((e, None))
             continue
         position = what.position
-        found.append(half_turn_of(signal, e, angle, what, len(found) + 1, accuracy))
-    return tuple(found)
+        count += 1
+        found.append((e, half_turn_of(signal, e, angle, what, count, accuracy)))
+    return signal, found
 
 
 def _drives(signal: Signal, windows: list[Window], unit: UnitType) -> list[Drive]:

@@ -41,7 +41,8 @@ class UnitType:
 
     ``winding_ohm`` terminal resistance; ``turn_vs`` back-EMF integral of one full half-turn
     (volt-seconds: motor constant x gear ratio x pi), which does not depend on supply or load;
-    ``heat_j_per_k`` and ``cooling_k_per_w`` the winding's heat capacity and thermal resistance.
+    ``heat_j_per_k`` and ``cooling_k_per_w`` the winding's heat capacity and thermal resistance;
+    ``brake_at_park`` whether the cam shorts the armature once it has cut off (None: not known).
     """
 
     name: str
@@ -50,6 +51,7 @@ class UnitType:
     turn_vs: float | None = None
     heat_j_per_k: float = 30.0
     cooling_k_per_w: float = 8.0
+    brake_at_park: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)
