@@ -34,6 +34,7 @@ from rig.plan_steps import (
     ZeroStep,
 )
 from rig.schema import (
+    Flag,
     Mistake,
     MistakesError,
     Number,
@@ -62,7 +63,8 @@ class UnitSettings(Section):
 
     ``winding_ohm`` terminal resistance, brushes included; ``turn_vs`` back-EMF integral of one
     full half-turn (V s), if known; ``stall_a`` the current at standstill at the highest supply, by
-    default that supply over the winding's resistance; ``winding_max_c`` what the winding may reach.
+    default that supply over the winding's resistance; ``winding_max_c`` what the winding may reach;
+    ``brake_at_park`` whether the cam shorts the motor once it has cut off, if known.
     """
 
     type: Annotated[str, Text(longest=40)]
@@ -73,6 +75,7 @@ class UnitSettings(Section):
     heat_j_per_k: Annotated[float, Number(0.1, 10_000, "J/K")] = 30.0
     cooling_k_per_w: Annotated[float, Number(0.1, 1000, "K/W")] = 8.0
     winding_max_c: WindingC = 130.0
+    brake_at_park: Annotated[bool, Flag()] | None = None
 
 
 class LimitSettings(Section):
@@ -154,6 +157,7 @@ class Plan(Section):
             turn_vs=unit.turn_vs,
             heat_j_per_k=unit.heat_j_per_k,
             cooling_k_per_w=unit.cooling_k_per_w,
+            brake_at_park=unit.brake_at_park,
         )
 
     def analysis_limits(self) -> Limits:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from drivers import FeedWiring, RigWiring, SensorWiring, StationWiring
 
-from .faults import parse_fault
+from .faults import AppliedFault, parse_fault
 from .parameters import RigParameters, UnitParameters
 from .world import Happening, World
 
@@ -39,7 +39,7 @@ def run_alone(
     *,
     supply_v: float = 12.0,
     path_ohm: float = 0.0,
-    faults: Iterable[str] = (),
+    faults: Iterable[str | AppliedFault] = (),
     angle_deg: float = 0.0,
     load_nm: float = 0.0,
     step_s: float = 1e-4,
@@ -57,8 +57,8 @@ def run_alone(
     assert unit is not None
     if load_nm:
         world.change(lambda _: unit.hang(load_nm))
-    for text in faults:
-        world.apply_fault(parse_fault(text))
+    for fault in faults:
+        world.apply_fault(parse_fault(fault) if isinstance(fault, str) else fault)
     found = Waveform()
     coming = list(changes)
     for number in range(round(until_s / step_s) + 1):

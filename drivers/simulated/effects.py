@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from .load import KINK_DEG, KINK_WIDTH_DEG
+
 
 @dataclass(slots=True)
 class Effects:
@@ -16,6 +18,10 @@ class Effects:
     friction_factor: float = 1.0
     extra_torque_nm: float = 0.0
     binding_nm: float = 0.0
+    binding_deg: float = KINK_DEG
+    binding_width_deg: float = KINK_WIDTH_DEG
+    tooth_nm: float = 0.0
+    tooth_deg: float = 90.0
     spring_nm: float = 0.0
     jam_deg: float | None = None
     play_deg: float | None = None

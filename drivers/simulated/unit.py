@@ -139,6 +139,10 @@ class Unit:
             cable * (p.cable_nm + e.extra_torque_nm) + self.load_nm,
             cable * e.binding_nm,
             cable * e.spring_nm,
+            e.binding_deg,
+            e.binding_width_deg,
+            e.tooth_nm,
+            e.tooth_deg,
         )
         self.motor.set_constants(_constants(p, e))
         self._brush.rate_per_s = e.brush_dropouts_per_s

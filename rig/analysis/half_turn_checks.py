@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
-from rig.analysis.checks import Check
-from rig.analysis.model import HalfTurn, Limits, Outcome, VoltageLimit
+from rig.analysis.checks import Check, compare
+from rig.analysis.model import HalfTurn, Limits, Outcome, Verdict, VoltageLimit
+from rig.analysis.wording import with_u
 
 # Response is known to the half-turn's own timing uncertainty or worse; without one, to this (s):
 # one sample period at 200 Hz.
@@ -53,7 +55,37 @@ def _by_voltage(turn: HalfTurn, limit: VoltageLimit, *, is_max: bool) -> Iterato
     low, high = (None, limit_s) if is_max else (limit_s, None)
     measure = "half_turn_s" if is_max else "half_turn_min_s"
     yield Check(
-        measure, "half-turn time", "took", value, u_s, "s", low, high, limit_is, limit_u=off_s
+        measure,
+        "half-turn time",
+        "took",
+        value,
+        u_s,
+        "s",
+        low,
+        high,
+        limit_is,
+        limit_u=off_s,
+        of_rig=_weak_feed(turn, limit) if is_max else "",
+    )
+
+
+def _weak_feed(turn: HalfTurn, limit: VoltageLimit) -> str:
+    """Return what to do if a late half-turn may be the feed's doing alone; else nothing.
+
+    A plain limit is meant at the type's nominal voltage.  If the half-turn, fed less, is not beyond
+    it at that voltage by more than is uncertain, the unit has not been shown to be slow.
+    """
+    late_s, nominal_s = turn.half_turn_s, turn.nominal_half_turn_s
+    if len(limit.points) > 1 or late_s is None or nominal_s is None or nominal_s >= late_s:
+        return ""  # a table follows the voltage; a shorter time means that it was fed less
+    u_s = turn.nominal_half_turn_u_s
+    if u_s is None or not math.isfinite(u_s):
+        return ""
+    if compare(nominal_s, u_s, None, limit.points[0][1]) is Verdict.FAIL:
+        return ""
+    return (
+        f"At its nominal voltage it would have taken about {with_u(nominal_s, u_s, 's')}: the feed "
+        "was weak. Look at the supply, the fuse holder and the leads, then test again."
     )
 
 

@@ -66,7 +66,7 @@ def evidence_of(
         return None
     found: list[tuple[Evidence, HalfTurn | None]] = []
     count, position = 0, Position.ASSUMED
-    evidence = gather(signal, _drives(signal, windows, unit), unit, limits)
+    evidence = gather(signal, find_drives(signal, windows, unit), unit, limits)
     for e, angle in zip(evidence, measure_angles(evidence, unit), strict=True):
         what = decide(Case(e, angle, position, time_u_s(e, accuracy), unit, limits))
         if what is None:
@@ -74,11 +74,12 @@ def evidence_of(
             continue
         position = what.position
         count += 1
-        found.append((e, half_turn_of(signal, e, angle, what, count, accuracy)))
+        found.append((e, half_turn_of(signal, e, angle, what, count, unit, accuracy)))
     return signal, found
 
 
-def _drives(signal: Signal, windows: list[Window], unit: UnitType) -> list[Drive]:
+def find_drives(signal: Signal, windows: list[Window], unit: UnitType) -> list[Drive]:
+    """Return the current of every window, those in which none flowed included."""
     least_a = LEAST_OF_STALL * unit.nominal_v / unit.winding_ohm
     drives: list[Drive] = []
     for window in windows:

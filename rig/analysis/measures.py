@@ -12,7 +12,8 @@ from rig.analysis.edges import Cause
 from rig.analysis.evidence import Evidence
 from rig.analysis.flow import NOISE_SIGMAS
 from rig.analysis.levels import level, level_u
-from rig.analysis.model import Accuracy, HalfTurn, Outcome
+from rig.analysis.model import Accuracy, HalfTurn, Outcome, UnitType
+from rig.analysis.nominal import at_nominal
 from rig.analysis.outcomes import Found
 from rig.analysis.signal import Signal
 from rig.analysis.trace import FloatArray
@@ -70,7 +71,13 @@ def at_rest_a(rest_a: float, u_a: float) -> float | None:
 
 
 def half_turn_of(
-    signal: Signal, e: Evidence, angle: Angle, found: Found, number: int, accuracy: Accuracy
+    signal: Signal,
+    e: Evidence,
+    angle: Angle,
+    found: Found,
+    number: int,
+    unit: UnitType,
+    accuracy: Accuracy,
 ) -> HalfTurn:
     """Return the half-turn with everything that could be measured of it."""
     window, drive, cut = e.window, e.drive, e.cut
@@ -105,6 +112,8 @@ def half_turn_of(
     asked = window.begins is not Cause.TRACE and not window.homing
     has_begun = asked and not drive.carried and not drowned
     is_timed = found.timed and cut is not None
+    if is_timed and e.clipped_part <= CLIPPED_MOST:
+        values |= _at_nominal(e, unit, accuracy)
     return HalfTurn(
         number=number,
         direction=window.direction,
@@ -218,6 +227,15 @@ def _sag(
         source_ohm * peak_u_a,
     )
     return {"sag_v": sag_v, "sag_u_v": u_v}
+
+
+def _at_nominal(e: Evidence, unit: UnitType, accuracy: Accuracy) -> dict[str, float | None]:
+    """The time as it would have been at the type's nominal voltage."""
+    u_s = time_u_s(e, accuracy)
+    found = None if u_s is None else at_nominal(e, u_s / COVERAGE, unit, accuracy)
+    if found is None:
+        return {}
+    return {"nominal_half_turn_s": found[0], "nominal_half_turn_u_s": COVERAGE * found[1]}
 
 
 def _motion(e: Evidence, angle: Angle) -> dict[str, float | None]:

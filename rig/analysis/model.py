@@ -151,6 +151,8 @@ class HalfTurn:
     response_s: float | None = None
     half_turn_s: float | None = None
     half_turn_u_s: float | None = None
+    nominal_half_turn_s: float | None = None
+    nominal_half_turn_u_s: float | None = None
     peak_a: float | None = None
     peak_u_a: float | None = None
     run_a: float | None = None

@@ -30,6 +30,7 @@ class Quantity(NamedTuple):
 
 HALF_TURN_QUANTITIES = (
     Quantity("half_turn_s", "s", "half_turn_u_s"),
+    Quantity("nominal_half_turn_s", "s", "nominal_half_turn_u_s"),
     Quantity("response_s", "s"),
     Quantity("peak_a", "A", "peak_u_a"),
     Quantity("run_a", "A", "run_u_a"),

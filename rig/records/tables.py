@@ -22,7 +22,7 @@ from rig.analysis.model import Direction, Outcome, Verdict
 from rig.records.columns import NanFloat, UtcDateTime, Word
 from rig.records.model import RunState, Source, StepState
 
-SCHEMA = "0002"
+SCHEMA = "0003"
 """The revision these tables are at: the newest in ``migrations/versions``."""
 
 
@@ -161,6 +161,8 @@ class HalfTurnRow(Base):
     response_s: Mapped[float | None]
     half_turn_s: Mapped[float | None]
     half_turn_u_s: Mapped[float | None]
+    nominal_half_turn_s: Mapped[float | None]
+    nominal_half_turn_u_s: Mapped[float | None]
     peak_a: Mapped[float | None]
     peak_u_a: Mapped[float | None]
     run_a: Mapped[float | None]

@@ -71,6 +71,8 @@ def half_turn(number: int = 1, **changes: Any) -> HalfTurn:
         "response_s": 0.0082,
         "half_turn_s": 0.7031,
         "half_turn_u_s": 0.0021,
+        "nominal_half_turn_s": 0.7312,
+        "nominal_half_turn_u_s": 0.0142,
         "peak_a": 14.37,
         "peak_u_a": 0.15,
         "run_a": 2.204,

@@ -5,6 +5,7 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import alembic.command
@@ -108,7 +109,10 @@ def test_records_of_the_first_schema_can_be_read_and_gone_on_with(first_records,
         old = store.run("6a1f")
         assert old.start == make.run_start(rig_text="[rig]\n")
         assert old.end == make.run_end()
-        assert old.steps[0].half_turns == make.step(1).half_turns
+        later = {"nominal_half_turn_s": None, "nominal_half_turn_u_s": None}
+        assert old.steps[0].half_turns == tuple(
+            replace(turn, **later) for turn in make.step(1).half_turns
+        )
         assert len(store.trace("6a1f", 1)) == 50
         new = store.begin_run(make.run_start())
         store.finish_step(new, make.step(1))

@@ -1,0 +1,126 @@
+"""How long a half-turn would have taken at another supply voltage.
+
+With back-EMF E = V - R i the rotor runs up as E (1 - exp(-t / tau)), so that a half-turn of
+back-EMF integral F takes, from the first current on,
+
+    T = F / E + tau        (after some tau)
+
+The load is the same at another voltage V', but for the friction's part that follows the speed, so
+i stands and E' = V' - R i.  F is shorter by what the rotor had coasted beyond its cut-off the time
+before, which a higher speed makes longer (`turn_time.coast_vs`).  The motor constant drops out:
+only resistance, current and roughly the time constant need to be known (motor relations: any
+catalogue of brushed direct-current motors).  The voltage is meant as it is measured: at the unit,
+while it turns.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import astuple, dataclass
+
+from rig.analysis.turn_time import COAST_MOST, coast_vs
+
+# Mechanical time constant of motors of this size where nothing is known of it (s, and standard
+# uncertainty): 2 to 30 ms by catalogue, more with a gear on it.
+TAU_S, TAU_U_S = 0.015, 0.010
+# Friction and load that follow the speed, as a part of the whole current (guess: 0 to 0.3).
+VISCOUS, VISCOUS_U = 0.15, 0.15 / math.sqrt(3.0)
+# Below this part of the voltage the back-EMF is the resistance's error (as in `lever`).
+STANDS_SHARE = 0.08
+
+
+@dataclass(frozen=True, slots=True)
+class Drive:
+    """What a half-turn's time follows from.  SI units.
+
+    ``half_turn_s`` from the feed change, ``delay_s`` of it before the first current; ``supply_v``
+    while it turned; ``charge_c`` all the charge that went through the motor; ``ohm`` of the motor
+    circuit, ``tau_s`` its mechanical time constant; ``viscous`` the part of the current that
+    follows the speed; ``free`` 1 if it coasts freely after its cut-off, 0 if the cam brakes it.
+    """
+
+    half_turn_s: float
+    delay_s: float
+    supply_v: float
+    charge_c: float
+    ohm: float
+    tau_s: float
+    viscous: float
+    free: float
+
+
+def freedom(brake_at_park: bool | None) -> tuple[float, float]:
+    """Return ``Drive.free`` and its standard uncertainty: anywhere between if nobody knows."""
+    if brake_at_park is None:
+        return 0.5, 0.5 / math.sqrt(3.0)
+    return (0.0 if brake_at_park else 1.0), 0.0
+
+
+def drive_at(drive: Drive, supply_v: float) -> float | None:
+    """Return the half-turn time at ``supply_v`` (s).
+
+    None if the drive is no motor that turned, or would not turn at that voltage.
+    """
+    turned_s = drive.half_turn_s - drive.delay_s - drive.tau_s
+    if turned_s <= 0.0 or drive.supply_v <= 0.0:
+        return None
+    # Speeding up takes J w / K = tau E / R of the charge; the rest is the load's.
+    drop_v = (drive.ohm * drive.charge_c - drive.tau_s * drive.supply_v) / turned_s
+    emf_v = drive.supply_v - drop_v
+    if emf_v < STANDS_SHARE * drive.supply_v or drop_v < 0.0:
+        return None
+    # The drop is part constant, part in proportion to the speed.
+    there_v = (supply_v - drop_v * (1.0 - drive.viscous)) / (1.0 + drive.viscous * drop_v / emf_v)
+    if there_v < STANDS_SHARE * supply_v:
+        return None
+    turned_vs = turned_s * emf_v
+    more_vs = _coast_vs(drive, emf_v, drop_v) - _coast_vs(drive, there_v, supply_v - there_v)
+    most_vs = COAST_MOST * turned_vs
+    turned_vs += min(max(more_vs, -most_vs), most_vs)
+    return drive.delay_s + drive.tau_s + turned_vs / there_v
+
+
+def _coast_vs(drive: Drive, emf_v: float, drop_v: float) -> float:
+    braked_vs, _ = coast_vs(emf_v, drop_v, drive.tau_s, True)
+    free_vs, _ = coast_vs(emf_v, drop_v, drive.tau_s, False)
+    return braked_vs + drive.free * (free_vs - braked_vs)
+
+
+def drive_at_u(drive: Drive, standard_u: Drive, supply_v: float) -> tuple[float, float] | None:
+    """Return the half-turn time at ``supply_v`` and its standard uncertainty (s).
+
+    ``standard_u`` holds the standard uncertainty of each value of ``drive``; what each does is
+    tried out and added in squares (JCGM 100:2008, 5.1).  None as in `drive_at`, or if it would be
+    None within those uncertainties.
+    """
+
+    def time_s(values: tuple[float, ...]) -> float | None:
+        return drive_at(Drive(*values), supply_v)
+
+    return propagated(time_s, astuple(drive), astuple(standard_u))
+
+
+def propagated(
+    function: Callable[[tuple[float, ...]], float | None],
+    values: tuple[float, ...],
+    standard_u: tuple[float, ...],
+) -> tuple[float, float] | None:
+    """Return a function's value and standard uncertainty, each input moved up and down by its own.
+
+    None where it is None at any of these points.
+    """
+    middle = function(values)
+    if middle is None:
+        return None
+    square = 0.0
+    for k, u in enumerate(standard_u):
+        if u == 0.0:
+            continue
+        ends = [
+            function((*values[:k], values[k] + sign * u, *values[k + 1 :])) for sign in (1.0, -1.0)
+        ]
+        if ends[0] is None or ends[1] is None:
+            return None
+        square += max(abs(ends[0] - middle), abs(ends[1] - middle)) ** 2
+    return middle, math.sqrt(square)
