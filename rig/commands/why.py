@@ -17,13 +17,7 @@ from rig.commands.streams import say
 from rig.diagnosis.as_json import diagnosis_object
 from rig.diagnosis.diagnose import diagnose
 from rig.diagnosis.model import Diagnosis
-from rig.diagnosis.of_record import (
-    NothingSeenError,
-    diagnose_record,
-    earlier_runs,
-    good_runs,
-    seen_of_trace,
-)
+from rig.diagnosis.of_record import NothingSeenError, diagnose_stored, seen_of_trace
 from rig.diagnosis.words import text_of
 from rig.plausible import refuse_implausible
 from rig.records.errors import RecordsError
@@ -32,8 +26,6 @@ from rig.tracefile import read_trace
 
 LAST = "last"
 COLDEST_C, HOTTEST_C = -40.0, 60.0
-# Runs that are looked through for good units and earlier runs.
-LOOKED_THROUGH = 1000
 
 
 def run(options: argparse.Namespace) -> int:
@@ -95,19 +87,11 @@ def _of_record(options: argparse.Namespace) -> Diagnosis:
         with suppress(RecordsError):  # an archive that can only be read is read as it is
             store.mark_interrupted()
         record = store.run(_run_of(store, options.run))
-        runs = store.runs(limit=LOOKED_THROUGH)
         good = [store.run(_run_of(store, name)).run_id for name in options.good]
         bare = options.unhooked
+        bare_id = None if bare is None else store.run(_run_of(store, bare)).run_id
         try:
-            return diagnose_record(
-                record,
-                store.run,
-                store.trace,
-                good or good_runs(record, runs),
-                earlier_runs(record, runs),
-                None if bare is None else store.run(_run_of(store, bare)).run_id,
-                options.ambient,
-            )
+            return diagnose_stored(store, record, good, bare_id, options.ambient)
         except NothingSeenError as error:
             raise RecordsError(str(error)) from None
 

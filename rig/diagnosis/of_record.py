@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
+from itertools import islice
 from pathlib import Path
+from typing import Protocol
 from uuid import UUID
 
 from rig.accuracy import accuracy_of
@@ -23,9 +25,10 @@ from rig.settings import RigSettings, StationSettings, settings_from_text
 
 GOOD_MOST, EARLIER_MOST = 4, 4
 """So many good units and earlier runs are read (guess: a second or two on a small computer)."""
+TRIED_MOST = 20
+"""So many runs are tried for that: of another type, or without a trace, they do not serve."""
 
 TraceOf = Callable[[UUID, int], Trace]
-RecordOf = Callable[[UUID], RunRecord]
 
 
 class NothingSeenError(Exception):
@@ -130,26 +133,28 @@ def _seen(
 
 
 def good_runs(run: RunRecord, runs: Iterable[RunSummary]) -> list[UUID]:
-    """Return the newest runs that passed by the same plan, one of each other unit.
+    """Return runs that passed, one of each unit: by the same plan before others, its own last.
 
     ``runs`` newest first.  Simulated units are held against simulated ones only.
     """
-    found: dict[str, UUID] = {}
+    found: dict[str, RunSummary] = {}
     for one in runs:
-        if (
-            one.verdict == Verdict.PASS
-            and one.run_id != run.run_id
-            and one.unit_serial != run.start.unit_serial
-            and one.plan_name == run.start.plan_name
-            and one.simulated == run.start.simulated
-        ):
-            found.setdefault(one.unit_serial, one.run_id)
-    return list(found.values())[:GOOD_MOST]
+        passed = one.verdict == Verdict.PASS and one.run_id != run.run_id
+        if passed and one.simulated == run.start.simulated:
+            found.setdefault(one.unit_serial, one)
+    first = sorted(
+        found.values(),
+        key=lambda one: (
+            one.unit_serial == run.start.unit_serial,
+            one.plan_name != run.start.plan_name,
+        ),
+    )
+    return [one.run_id for one in first]
 
 
 def earlier_runs(run: RunRecord, runs: Iterable[RunSummary]) -> list[UUID]:
     """Return the newest runs of the same unit before this one, ``runs`` newest first."""
-    found = [
+    return [
         one.run_id
         for one in runs
         if one.unit_serial == run.start.unit_serial
@@ -157,34 +162,57 @@ def earlier_runs(run: RunRecord, runs: Iterable[RunSummary]) -> list[UUID]:
         and one.started_at < run.start.started_at
         and one.simulated == run.start.simulated
     ]
-    return found[:EARLIER_MOST]
 
 
-def diagnose_record(
+LOOKED_THROUGH = 1000
+"""So many of the newest runs are looked through for good units and earlier runs."""
+
+
+class Stored(Protocol):
+    """What is asked of a store of runs."""
+
+    def run(self, run: UUID | str) -> RunRecord:
+        """Return a run."""
+        ...
+
+    def runs(self, *, limit: int | None) -> list[RunSummary]:
+        """Return the newest runs, newest first."""
+        ...
+
+    def trace(self, run: UUID | str, step: int | None = None) -> Trace:
+        """Return the trace of a step."""
+        ...
+
+
+def diagnose_stored(
+    store: Stored,
     record: RunRecord,
-    record_of: RecordOf,
-    trace_of: TraceOf,
-    good: Iterable[UUID],
-    earlier: Iterable[UUID],
+    good: Sequence[UUID] = (),
     unhooked: UUID | None = None,
     ambient_c: float | None = None,
 ) -> Diagnosis:
-    """Return the diagnosis of a recorded run, held against others that are recorded.
+    """Return the diagnosis of a recorded run.
 
-    Raises NothingSeenError if it has nothing to look at; the others are left out if they have not.
+    It is held against ``good`` runs, else those that `good_runs` finds, and against the unit's
+    earlier ones.  Raises NothingSeenError if it has nothing to look at, or the unhooked run has
+    not; others are left out if they have not.
     """
-    own = seen_of_record(record, trace_of, ambient_c)
+    runs = store.runs(limit=LOOKED_THROUGH)
+    own = seen_of_record(record, store.trace, ambient_c)
+    bare = None if unhooked is None else seen_of_record(store.run(unhooked), store.trace)
 
-    def seen(ids: Iterable[UUID]) -> list[RunSeen]:
-        found = []
-        for run_id in ids:
+    def seen(ids: Iterable[UUID], most: int) -> list[RunSeen]:
+        found: list[RunSeen] = []
+        for run_id in islice(ids, TRIED_MOST):
+            if len(found) == most:
+                break
             try:
-                one = record_of(run_id)
+                one = store.run(run_id)
                 if one.start.unit_type == record.start.unit_type:
-                    found.append(seen_of_record(one, trace_of))
+                    found.append(seen_of_record(one, store.trace))
             except (NothingSeenError, RecordsError):
                 continue
         return found
 
-    bare = None if unhooked is None else seen_of_record(record_of(unhooked), trace_of)
-    return diagnose(own, seen(good), seen(earlier), bare)
+    goods = seen(good, len(good)) if good else seen(good_runs(record, runs), GOOD_MOST)
+    return diagnose(own, goods, seen(earlier_runs(record, runs), EARLIER_MOST), bare)

@@ -34,8 +34,9 @@ class RunSeen:
     """A run, or a trace from anywhere, on one unit.
 
     ``name`` says which in words.  ``max_c`` (degrees C) is what the winding may reach,
-    ``ambient_c`` what it had when the first trace began, if known.  ``circuit_known`` tells whether ``circuit``
-    is that of the rig it was taken on.  The voltage is read with every ``voltage_every``-th sample.
+    ``ambient_c`` what it had when the first trace began, if known.  ``circuit_known`` tells whether
+    ``circuit`` is that of the rig it was taken on.  The voltage is read with every
+    ``voltage_every``-th sample.
     """
 
     name: str
