@@ -10,6 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from rig.analysis.copper import PER_K
 from rig.analysis.emf_constant import EmfConstant
 from rig.analysis.estimate import Estimate, unknown
 from rig.analysis.friction import ONE_SPEED, Friction
@@ -17,7 +18,7 @@ from rig.analysis.model import Accuracy
 from rig.analysis.motor_relations import constant_of
 from rig.analysis.run_up_fit import RunUpFit, StallOhm
 from rig.analysis.warming import HEAT_U
-from rig.analysis.winding import COPPER_PER_K, USED
+from rig.analysis.winding import USED
 
 OHM, EMF, AMPERE, SECOND, INERTIA, CELSIUS = "ohm", "V s/rev", "A", "s", "kg m2", "degC"
 VISCOUS, SPEED, HENRY, KELVIN = "A s/rev", "rev/s", "H", "K"
@@ -284,12 +285,12 @@ def rise_k(
     if told <= 0.0 or ohm_between(fit) > DRIFT_BETWEEN_MOST:
         return unknown(KELVIN, NO_DRIFT)
     nominal_c = 20.0 if ambient_c is None else ambient_c
-    kelvin_per_part = COPPER_PER_K * (USED.value + nominal_c)
+    kelvin_per_part = PER_K * (USED.value + nominal_c)
     warmed = 1.0 + (fit.warmed - 1.0) / (1.0 - square / HEAT_U**2)
     value = warmed * predicted_k * kelvin_per_part
     scatter_k = told**-0.5 * predicted_k * kelvin_per_part
     # Each start's own error, as it falls on a line through all of them.
-    starts_k = kelvin_per_part / COPPER_PER_K * ohm_between(fit) * 2.0 / len(fit.load_a) ** 0.5
+    starts_k = kelvin_per_part / PER_K * ohm_between(fit) * 2.0 / len(fit.load_a) ** 0.5
     u = math.hypot(scatter_k, starts_k, DRIFT_U_K, RISE_SHAPE * value)
     if u > max(RISE_U_MOST_K, RISE_U_PART * abs(value)):
         return unknown(KELVIN, NO_DRIFT)

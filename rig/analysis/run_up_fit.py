@@ -15,13 +15,13 @@ from typing import NamedTuple
 
 import numpy as np
 
+from rig.analysis.copper import PER_K
 from rig.analysis.run_up import CONVERSION_S, charge_c, mean_current_a
 from rig.analysis.shared_fit import fit_shared
 from rig.analysis.starts import Starts, lay_out
 from rig.analysis.trace import BoolArray, FloatArray
 from rig.analysis.turned import Turned
 from rig.analysis.warming import HEAT_U
-from rig.analysis.winding import COPPER_PER_K
 
 # More starts than this tell no more (they are taken evenly).
 STARTS_MOST = 24
@@ -79,7 +79,7 @@ class RunUpFit:
     def ohm_at(self, predicted_k: FloatArray) -> FloatArray:
         """Return the resistance (ohm) at predicted rises (K)."""
         ohms: FloatArray = self.ohm * (
-            1.0 + COPPER_PER_K * self.warmed * (np.asarray(predicted_k) - self.rise_k)
+            1.0 + PER_K * self.warmed * (np.asarray(predicted_k) - self.rise_k)
         )
         return ohms
 
@@ -148,7 +148,7 @@ class _Problem:
         beside = [(shared[3] - 1.0) / HEAT_U, winding_tau]
         for stall in self._stalls:
             # As much warmer as nominal data say: a stall and the starts differ by more than heat.
-            warmer = COPPER_PER_K * (stall.rise_k - self._mean_k)
+            warmer = PER_K * (stall.rise_k - self._mean_k)
             u = np.hypot(stall.u_ohm / stall.ohm, HEAT_U * warmer)
             beside.append((shared[0] + warmer - np.log(stall.ohm)) / u)
         charge = np.where(self._bounced, charge, 0.0)
@@ -156,7 +156,7 @@ class _Problem:
 
     def _loop_ohm(self, shared: FloatArray) -> FloatArray:
         data = self._data
-        warm = 1.0 + COPPER_PER_K * shared[3] * data.off_k
+        warm = 1.0 + PER_K * shared[3] * data.off_k
         loop: FloatArray = np.exp(shared[0]) * warm + data.source_ohm
         return loop
 

@@ -13,6 +13,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from rig.analysis import copper
 from rig.analysis.backemf import INRUSH_SEEN_S, Electric, early_samples, integral
 from rig.analysis.drive import Drive
 from rig.analysis.levels import level, median3, running_mean
@@ -29,9 +30,9 @@ LEVEL = 0.08
 NOISE_IN_PEAK = 3.0
 # A jam handed over from one feed change to the next draws about the same.
 STILL_HELD = 0.9
-# Copper's resistance rises by this a kelvin (IEC 60028 copper, 20 degrees Celsius); a winding may
-# be so many times lighter than the plan says (guess), and gets no hotter than its insulation.
-COPPER_PER_K, HEAT_SPREAD, HOTTEST_K = 0.00393, 3.0, 150.0
+# A winding may be so many times lighter than the plan says (guess), and gets no hotter than its
+# insulation.
+HEAT_SPREAD, HOTTEST_K = 3.0, 150.0
 # Half-way through, a heating winding still has this part of its fall before it.
 GOES_ON = 0.25
 # What an inrush, or a dip while the motor turned, differs from standstill at least.
@@ -103,7 +104,7 @@ def find_standstill(
     stand = _level_at_end(smooth[first:], noise)
     if stand is None or stand * unit.winding_ohm < LEAST_OF_PLAN:
         return None
-    hottest = 1.0 / (1.0 + COPPER_PER_K * HOTTEST_K)
+    hottest = 1.0 / (1.0 + copper.PER_K * HOTTEST_K)
     if stand < 0.9 * hottest * OF_A_DRIVE.peak * (electric.peak - NOISE_IN_PEAK * noise):
         return None  # far from it, whatever the rest would show
     below = np.flatnonzero(smooth < 0.9 * stand - 3.0 * noise)
@@ -139,7 +140,7 @@ def _hot(time_s: FloatArray, conductance: FloatArray, electric: Electric, unit: 
     supply_v = electric.supply_v if electric.supply_v == electric.supply_v else unit.nominal_v
     heat_j = supply_v**2 * integral(time_s, conductance)
     warmer_k = min(HEAT_SPREAD * heat_j / unit.heat_j_per_k, HOTTEST_K)
-    return 1.0 / (1.0 + COPPER_PER_K * warmer_k)
+    return 1.0 / (1.0 + copper.PER_K * warmer_k)
 
 
 def _cold(held: FloatArray, chunk: int, stand: float, hot: float) -> tuple[float, int]:

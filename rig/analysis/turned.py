@@ -86,7 +86,7 @@ def find_turned(
         for (e, half_turn), line in zip(pairs, lines, strict=True):
             if e.drive.flows and e.electric is not None:
                 found.append(_turned(at, signal, e, half_turn, line, before))
-            before = e
+                before = e  # without current it stays where it is
     return found, zero_u_a
 
 

@@ -12,10 +12,10 @@ from math import exp
 
 import numpy as np
 
+from rig.analysis.copper import PER_K
 from rig.analysis.model import UnitType
 from rig.analysis.trace import FloatArray
 from rig.analysis.turned import Turned
-from rig.analysis.winding import COPPER_PER_K
 
 # Of nominal heat data a unit differs by this part (standard, guess).
 HEAT_U = 0.5
@@ -48,7 +48,7 @@ def predict_warming(drives: Sequence[Turned], unit: UnitType) -> Warming:
             rise_k *= exp(-pause_s / lag_s)
         time_s = drive.time_s - drive.time_s[0]
         # It warms little over one drive: the resistance is that of its begin.
-        power_w = drive.current_a**2 * unit.winding_ohm * (1.0 + COPPER_PER_K * rise_k)
+        power_w = drive.current_a**2 * unit.winding_ohm * (1.0 + PER_K * rise_k)
         steps_k = 0.5 * np.diff(time_s) * (power_w[1:] + power_w[:-1]) / unit.heat_j_per_k
         # Cooling is slow against a drive: taken at the rate of its begin.
         samples_k = rise_k * np.exp(-time_s / lag_s) + np.concatenate(([0.0], np.cumsum(steps_k)))

@@ -8,10 +8,8 @@ from __future__ import annotations
 
 from enum import Enum
 
+from rig.analysis.copper import PER_K
 from rig.analysis.estimate import Estimate
-
-# Temperature coefficient of annealed copper at 20 degrees Celsius (IEC 60028).
-COPPER_PER_K = 0.00393
 
 
 class CopperConstant(Enum):
@@ -49,12 +47,12 @@ def rise_k(
 
 def at_20c(ohm: float, at_c: float) -> float:
     """Return a copper resistance reduced to 20 degrees C by IEC 60028's coefficient."""
-    return ohm / (1.0 + COPPER_PER_K * (at_c - 20.0))
+    return ohm / (1.0 + PER_K * (at_c - 20.0))
 
 
 def warmed(ohm_20c: float, at_c: float) -> float:
     """Return the resistance at a temperature (degrees C) of copper that has ``ohm_20c`` at 20."""
-    return ohm_20c * (1.0 + COPPER_PER_K * (at_c - 20.0))
+    return ohm_20c * (1.0 + PER_K * (at_c - 20.0))
 
 
 def reduced_to_20c(ohm: Estimate, at_c: Estimate) -> Estimate:
@@ -62,7 +60,7 @@ def reduced_to_20c(ohm: Estimate, at_c: Estimate) -> Estimate:
     if ohm.value is None or ohm.u is None or at_c.value is None or at_c.u is None:
         return Estimate(None, None, ohm.unit, ohm.missing or at_c.missing)
     value = at_20c(ohm.value, at_c.value)
-    per_k = COPPER_PER_K / (1.0 + COPPER_PER_K * (at_c.value - 20.0))
+    per_k = PER_K / (1.0 + PER_K * (at_c.value - 20.0))
     u = value * ((ohm.u / ohm.value) ** 2 + (per_k * at_c.u) ** 2) ** 0.5
     return Estimate(value, u, ohm.unit)
 

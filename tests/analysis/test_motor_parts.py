@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 from scipy.optimize import least_squares
 
+from rig.analysis import copper, winding
 from rig.analysis import motor_relations as relations
-from rig.analysis import winding
 from rig.analysis.run_up import CONVERSION_S, charge_c, mean_current_a
 from rig.analysis.shared_fit import SOFT, fit_shared
 
@@ -80,7 +80,7 @@ def test_a_gear_does_not_change_the_relations():
 
 def test_the_published_constant_and_the_published_coefficient_agree():
     """1/0.00393 - 20 = 234.45 (IEC 60028) beside 234.5 (IEEE 112, NEMA MG 1)."""
-    by_coefficient = 1.0 / winding.COPPER_PER_K - 20.0
+    by_coefficient = 1.0 / copper.PER_K - 20.0
     assert by_coefficient == pytest.approx(234.5, abs=0.1)
     assert winding.USED is winding.CopperConstant.IEEE_NEMA
     assert winding.USED.value == 234.5
