@@ -16,10 +16,9 @@ while it turns.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import astuple, dataclass
+from dataclasses import dataclass
 
-from rig.analysis.turn_time import COAST_MOST, coast_vs
+from rig.analysis.turn_time import COAST_MOST, coasts_vs
 
 # Mechanical time constant of motors of this size where nothing is known of it (s, and standard
 # uncertainty): 2 to 30 ms by catalogue, more with a gear on it.
@@ -62,65 +61,62 @@ def drive_at(drive: Drive, supply_v: float) -> float | None:
 
     None if the drive is no motor that turned, or would not turn at that voltage.
     """
-    turned_s = drive.half_turn_s - drive.delay_s - drive.tau_s
-    if turned_s <= 0.0 or drive.supply_v <= 0.0:
-        return None
-    # Speeding up takes J w / K = tau E / R of the charge; the rest is the load's.
-    drop_v = (drive.ohm * drive.charge_c - drive.tau_s * drive.supply_v) / turned_s
-    emf_v = drive.supply_v - drop_v
-    if emf_v < STANDS_SHARE * drive.supply_v or drop_v < 0.0:
-        return None
-    # The drop is part constant, part in proportion to the speed.
-    there_v = (supply_v - drop_v * (1.0 - drive.viscous)) / (1.0 + drive.viscous * drop_v / emf_v)
-    if there_v < STANDS_SHARE * supply_v:
-        return None
-    turned_vs = turned_s * emf_v
-    more_vs = _coast_vs(drive, emf_v, drop_v) - _coast_vs(drive, there_v, supply_v - there_v)
-    most_vs = COAST_MOST * turned_vs
-    turned_vs += min(max(more_vs, -most_vs), most_vs)
-    return drive.delay_s + drive.tau_s + turned_vs / there_v
-
-
-def _coast_vs(drive: Drive, emf_v: float, drop_v: float) -> float:
-    braked_vs, _ = coast_vs(emf_v, drop_v, drive.tau_s, True)
-    free_vs, _ = coast_vs(emf_v, drop_v, drive.tau_s, False)
-    return braked_vs + drive.free * (free_vs - braked_vs)
+    return _time_s(_values(drive), supply_v)
 
 
 def drive_at_u(drive: Drive, standard_u: Drive, supply_v: float) -> tuple[float, float] | None:
     """Return the half-turn time at ``supply_v`` and its standard uncertainty (s).
 
     ``standard_u`` holds the standard uncertainty of each value of ``drive``; what each does is
-    tried out and added in squares (JCGM 100:2008, 5.1).  None as in `drive_at`, or if it would be
-    None within those uncertainties.
+    tried out, up and down, and added in squares (JCGM 100:2008, 5.1).  None as in `drive_at`, or
+    if it would be None within those uncertainties.
     """
-
-    def time_s(values: tuple[float, ...]) -> float | None:
-        return drive_at(Drive(*values), supply_v)
-
-    return propagated(time_s, astuple(drive), astuple(standard_u))
-
-
-def propagated(
-    function: Callable[[tuple[float, ...]], float | None],
-    values: tuple[float, ...],
-    standard_u: tuple[float, ...],
-) -> tuple[float, float] | None:
-    """Return a function's value and standard uncertainty, each input moved up and down by its own.
-
-    None where it is None at any of these points.
-    """
-    middle = function(values)
-    if middle is None:
+    values = _values(drive)
+    middle_s = _time_s(values, supply_v)
+    if middle_s is None:
         return None
     square = 0.0
-    for k, u in enumerate(standard_u):
+    for k, u in enumerate(_values(standard_u)):
         if u == 0.0:
             continue
-        ends = [
-            function((*values[:k], values[k] + sign * u, *values[k + 1 :])) for sign in (1.0, -1.0)
-        ]
-        if ends[0] is None or ends[1] is None:
+        more_s = _time_s((*values[:k], values[k] + u, *values[k + 1 :]), supply_v)
+        less_s = _time_s((*values[:k], values[k] - u, *values[k + 1 :]), supply_v)
+        if more_s is None or less_s is None:
             return None
-        square += max(abs(ends[0] - middle), abs(ends[1] - middle)) ** 2
-    return middle, math.sqrt(square)
+        square += max(abs(more_s - middle_s), abs(less_s - middle_s)) ** 2
+    return middle_s, math.sqrt(square)
+
+
+def _values(d: Drive) -> tuple[float, ...]:
+    return (
+        d.half_turn_s, d.delay_s, d.supply_v, d.charge_c, d.ohm, d.tau_s, d.viscous, d.free
+    )  # fmt: skip
+
+
+def _time_s(values: tuple[float, ...], at_v: float) -> float | None:
+    """Return the time at ``at_v`` of a drive's values in their order; an hour has thousands."""
+    half_turn_s, delay_s, supply_v, charge_c, ohm, tau_s, viscous, free = values
+    turned_s = half_turn_s - delay_s - tau_s
+    if turned_s <= 0.0 or supply_v <= 0.0:
+        return None
+    # Speeding up takes J w / K = tau E / R of the charge; the rest is the load's.
+    drop_v = (ohm * charge_c - tau_s * supply_v) / turned_s
+    emf_v = supply_v - drop_v
+    if emf_v < STANDS_SHARE * supply_v or drop_v < 0.0:
+        return None
+    # The drop is part constant, part in proportion to the speed.
+    there_v = (at_v - drop_v * (1.0 - viscous)) / (1.0 + viscous * drop_v / emf_v)
+    if there_v < STANDS_SHARE * at_v:
+        return None
+    turned_vs = turned_s * emf_v
+    more_vs = _coast_vs(emf_v, drop_v, tau_s, free) - _coast_vs(
+        there_v, at_v - there_v, tau_s, free
+    )
+    most_vs = COAST_MOST * turned_vs
+    turned_vs += min(max(more_vs, -most_vs), most_vs)
+    return delay_s + tau_s + turned_vs / there_v
+
+
+def _coast_vs(emf_v: float, drop_v: float, tau_s: float, free: float) -> float:
+    braked_vs, free_vs = coasts_vs(emf_v, drop_v, tau_s)
+    return braked_vs + free * (free_vs - braked_vs)

@@ -37,8 +37,8 @@ SHOWS_IN = 0.75
 BESIDE_DEG, BESIDE_WIDTH_DEG = 4.0, 16.0
 
 UNHOOK = (
-    "Unhook the cable (or take the load off) and run the half-turns again: a bind that stays is in "
-    "the unit, one that goes is in the cable."
+    "Unhook the cable (or take the load off) and run the plan's half_turns step again: a bind that "
+    "stays is in the unit, one that goes is in the cable."
 )
 
 

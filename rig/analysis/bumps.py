@@ -11,20 +11,15 @@ which prefers few parameters (G. Schwarz, Annals of Statistics 6, 1978; from mem
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from rig.analysis.bump_shapes import BEFORE_DEG, Span, refined, shapes_of, spans_between
 from rig.analysis.levels import MAD_TO_SIGMA, median
 from rig.analysis.stroke import StrokeProfile
 from rig.analysis.trace import FloatArray
 
-# Shapes tried: how wide (degrees, each about a fifth wider than the last), on what grid they begin,
-# and how soft their edges are.
-WIDTHS_DEG = (4, 6, 8, 10, 12, 15, 18, 22, 26, 31, 37, 44, 53, 64, 77, 92, 110, 130, 150)
-GRID_DEG, EDGE_DEG = 2.0, 4.0
-# Steps by which the best shape's edges are then moved (degrees), each so often at most.
-STEPS_DEG, MOVES = (4.0, 2.0, 1.0, 0.5, 0.25), 6
 # A bump is one if noise alone would make it once in some thousand profiles: about 200 independent
 # shapes are tried, each normal, so that 5 sigma are 6e-5 (normal distribution, one-sided).
 SIGMAS = 5.0
@@ -36,17 +31,17 @@ LEFT_LEAST = 0.25
 # the shape's, or harder.
 NEAR_EDGE_DEG = 6.0
 MOST = 6
-# The load before a bump must have been seen for this far (degrees): what is left of the run-up, if
-# its time constant is not quite right, looks like one.
-BEFORE_DEG = 6.0
 # Lower than this part of the usual current it is no bind that anybody would look for, and the
-# motor's model is no better; so is one that overlaps another of which it is this part: it is that
-# one's shape (guesses).
+# motor's model is no better; so is one beside another of which it is this part (guesses).
 LEAST, LEAST_OF_OTHER = 0.05, 0.15
+# A bump lies inside another if its edges are no further outside (degrees).
+HOLDS_DEG = 2.0
 # Touching bumps whose heights differ by less than this part are one (guess).
 ALIKE = 0.4
-# Beside a bump: from so far to so far from its edge (degrees).
-SIDE_DEG = 2.0, 8.0
+# One whose edges take longer than this (degrees) must be seen to set in and to end, if only partly.
+SOFT_DEG = 8.0
+# Beside a bump: from its foot so far (degrees) ...
+SIDE_DEG = 6.0
 # ... the load inside must stand above that on either side by this part of the height (guess).
 OUT = 0.3
 # A dip is looked for so far before a bump, compared with the load so far before (degrees), and is
@@ -58,10 +53,14 @@ POINTS = 24
 
 @dataclass(frozen=True, slots=True)
 class Bump:
-    """From where to where (degrees of the profile's angle), and how high (A, standard u)."""
+    """From where to where (degrees of the profile's angle), and how high (A, standard u).
+
+    ``edge_deg`` is how far its load takes to set in and to end.
+    """
 
     from_deg: float
     to_deg: float
+    edge_deg: float
     height_a: float
     height_u_a: float
 
@@ -84,8 +83,8 @@ def find_bumps(profile: StrokeProfile) -> list[Bump]:
     x, y = profile.angle_deg[known], profile.load_a[known]
     weight = _weights(profile.load_u_a[known])
     least_a = LEAST * median(profile.current_a[known])
-    spans = _spans(float(x[0]) + BEFORE_DEG, float(x[-1]))
-    shapes = _shape(x, spans[:, :1], spans[:, 1:])
+    spans = spans_between(float(x[0]) + BEFORE_DEG, float(x[-1]))
+    shapes = shapes_of(x, spans)
     course = _smooth(x)
     fits = [_fit(x, y, weight, course[:, :n], spans, shapes) for n in COURSES]
     bumps = min(fits, key=lambda fit: fit.cost).bumps
@@ -108,23 +107,22 @@ def _fit(
     spans: FloatArray,
     shapes: FloatArray,
 ) -> _Fit:
-    found: list[tuple[float, float]] = []
+    found: list[Span] = []
     open_ = np.ones(len(x), dtype=np.bool_)
     while len(found) < MOST and np.count_nonzero(open_) >= POINTS:
         model = _model(x, smooth, found)
         best = _best(model, shapes, y, weight * open_)
         if best is None:
             break
-        span = _refined(x, y, weight * open_, model, spans[best])
+        span = refined(x, y, weight * open_, model, spans[best])
         found.append(span)
-        for edge in span:
-            open_ &= np.abs(x - edge) > NEAR_EDGE_DEG
+        for edge_deg in (span.from_deg, span.to_deg):
+            open_ &= np.abs(x - edge_deg) > max(NEAR_EDGE_DEG, 0.5 * span.edge_deg)
     return _measured(x, y, weight, smooth, found)
 
 
-def _model(x: FloatArray, smooth: FloatArray, found: list[tuple[float, float]]) -> FloatArray:
-    taken = [_shape(x, np.array([[a]]), np.array([[b]]))[0] for a, b in found]
-    return np.column_stack([smooth, *taken])
+def _model(x: FloatArray, smooth: FloatArray, found: list[Span]) -> FloatArray:
+    return np.column_stack([smooth, *(shapes_of(x, np.array([span]))[0] for span in found)])
 
 
 def _weights(u_a: FloatArray) -> FloatArray:
@@ -140,22 +138,6 @@ def _smooth(x_deg: FloatArray) -> FloatArray:
     a = np.radians(x_deg)
     waves = [wave(k * a) for k in range(1, COURSES[-1] // 2 + 1) for wave in (np.cos, np.sin)]
     return np.column_stack([np.ones_like(a), *waves])
-
-
-def _spans(first_deg: float, last_deg: float) -> FloatArray:
-    starts = np.arange(first_deg, last_deg, GRID_DEG)
-    widths = np.array(WIDTHS_DEG)
-    begins = np.repeat(starts, len(widths))
-    ends = begins + np.tile(widths, len(starts))
-    fits = ends <= last_deg
-    return np.column_stack([begins[fits], ends[fits]])
-
-
-def _shape(x_deg: FloatArray, from_deg: FloatArray, to_deg: FloatArray) -> FloatArray:
-    """Return shapes row by row: 0 outside, 1 inside, a straight edge between."""
-    rise = np.clip((x_deg - from_deg) / EDGE_DEG + 0.5, 0.0, 1.0)
-    fall = np.clip((to_deg - x_deg) / EDGE_DEG + 0.5, 0.0, 1.0)
-    return np.asarray(np.minimum(rise, fall))
 
 
 def _best(model: FloatArray, shapes: FloatArray, y: FloatArray, weight: FloatArray) -> int | None:
@@ -181,36 +163,12 @@ def _sigma(rest: FloatArray) -> float:
     return max(MAD_TO_SIGMA * median(np.abs(rest)), 1e-6)
 
 
-def _refined(
-    x: FloatArray, y: FloatArray, weight: FloatArray, model: FloatArray, span: FloatArray
-) -> tuple[float, float]:
-    """Return the span whose edges fit best, sought in ever smaller steps."""
-    q, _ = np.linalg.qr(model * weight[:, None])
-    rest = y * weight - q @ (q.T @ (y * weight))
-    begin, end = float(span[0]), float(span[1])
-    for step in STEPS_DEG:
-        for _ in range(MOVES):
-            moves = np.array([(a, b) for a in (-step, 0.0, step) for b in (-step, 0.0, step)])
-            spans = moves + np.array([begin, end])
-            shapes = _shape(x, spans[:, :1], spans[:, 1:]) * weight
-            left = shapes - (shapes @ q) @ q.T
-            size = np.sqrt(np.maximum(np.einsum("ij,ij->i", left, left), 1e-12))
-            score = (left @ rest) / size
-            score[spans[:, 1] - spans[:, 0] < WIDTHS_DEG[0]] = -np.inf
-            score[spans[:, 0] < x[0] + BEFORE_DEG - 1.0] = -np.inf
-            best = int(np.argmax(score))
-            if best == len(moves) // 2:
-                break
-            begin, end = float(spans[best, 0]), float(spans[best, 1])
-    return begin, end
-
-
 def _measured(
     x: FloatArray,
     y: FloatArray,
     weight: FloatArray,
     smooth: FloatArray,
-    found: list[tuple[float, float]],
+    found: list[Span],
 ) -> _Fit:
     """Fit smooth course and all bumps together; keep those that still stand above noise.
 
@@ -221,45 +179,47 @@ def _measured(
     fit, *_ = np.linalg.lstsq(model, y * weight, rcond=None)
     rest = y * weight - model @ fit
     scatter = max(float(np.abs(rest).mean()), 1e-6)
-    cost = 2.0 * n * math.log(scatter) + (parts + 3 * len(found)) * math.log(n)
+    cost = 2.0 * n * math.log(scatter) + (parts + 4 * len(found)) * math.log(n)
     sigma = math.sqrt(SHARED) * _sigma(rest)
     u = sigma * np.sqrt(np.diag(np.linalg.pinv(model.T @ model)))
     bumps = [
-        Bump(a, b, float(height), float(height_u))
-        for (a, b), height, height_u in zip(found, fit[parts:], u[parts:], strict=True)
+        Bump(*span, float(height), float(height_u))
+        for span, height, height_u in zip(found, fit[parts:], u[parts:], strict=True)
         if height > SIGMAS * height_u
-        and _stands_out(x, y, a, b, float(height))
-        and not _follows_a_dip(x, y, a, float(height))
     ]
-    alone = [bump for bump in bumps if not any(_belongs(bump, other) for other in bumps)]
-    return _Fit(_joined(sorted(alone, key=lambda bump: bump.from_deg)), cost)
+    whole = _joined(_topped(bumps))
+    sound = [b for b in whole if _stands_out(x, y, b) and not _follows_a_dip(x, y, b)]
+    return _Fit(sound, cost)
 
 
-def _stands_out(
-    x: FloatArray, y: FloatArray, from_deg: float, to_deg: float, height_a: float
-) -> bool:
+def _stands_out(x: FloatArray, y: FloatArray, bump: Bump) -> bool:
     """Whether the load is higher inside than on either side.
 
     A spring that helps as far as it can makes a slope with a foot and a shoulder, which no few
     harmonics follow: what stands on the slope is not higher than what comes after.
     """
+    from_deg, to_deg, foot_deg = bump.from_deg, bump.to_deg, 0.5 * bump.edge_deg
+    far_deg = foot_deg + SIDE_DEG
     inside = y[(x > from_deg) & (x < to_deg)]
-    before = y[(x < from_deg - SIDE_DEG[0]) & (x > from_deg - SIDE_DEG[1])]
-    after = y[(x > to_deg + SIDE_DEG[0]) & (x < to_deg + SIDE_DEG[1])]
+    before = y[(x < from_deg - foot_deg) & (x > from_deg - far_deg)]
+    after = y[(x > to_deg + foot_deg) & (x < to_deg + far_deg)]
+    if bump.edge_deg > SOFT_DEG:
+        before, after = (before if len(before) else y[:2]), (after if len(after) else y[-2:])
     if len(inside) == 0:
         return False
     return all(
-        inside.mean() > side.mean() + OUT * height_a for side in (before, after) if len(side)
+        inside.mean() > side.mean() + OUT * bump.height_a for side in (before, after) if len(side)
     )
 
 
-def _follows_a_dip(x: FloatArray, y: FloatArray, from_deg: float, height_a: float) -> bool:
+def _follows_a_dip(x: FloatArray, y: FloatArray, bump: Bump) -> bool:
     """Whether the current dropped out just before: then the rotor was sped up again, not loaded."""
-    just = y[(x < from_deg + 0.5 * EDGE_DEG) & (x > from_deg - DIP_DEG[0])]
+    from_deg = bump.from_deg
+    just = y[(x < from_deg + 0.5 * bump.edge_deg) & (x > from_deg - DIP_DEG[0])]
     before = y[(x <= from_deg - DIP_DEG[0]) & (x > from_deg - DIP_DEG[1])]
     if len(just) == 0 or len(before) == 0:
         return False
-    return float(just.min()) < median(before) - DIP * height_a
+    return float(just.min()) < median(before) - DIP * bump.height_a
 
 
 def _joined(bumps: list[Bump]) -> list[Bump]:
@@ -269,7 +229,7 @@ def _joined(bumps: list[Bump]) -> list[Bump]:
         last = out[-1] if out else None
         if last is not None and bump.from_deg - last.to_deg < NEAR_EDGE_DEG and _alike(bump, last):
             main = max(bump, last, key=lambda b: b.width_deg)
-            out[-1] = Bump(last.from_deg, bump.to_deg, main.height_a, main.height_u_a)
+            out[-1] = replace(main, from_deg=last.from_deg, to_deg=bump.to_deg)
         else:
             out.append(bump)
     return out
@@ -279,8 +239,27 @@ def _alike(one: Bump, other: Bump) -> bool:
     return abs(one.height_a - other.height_a) < ALIKE * max(one.height_a, other.height_a)
 
 
-def _belongs(bump: Bump, other: Bump) -> bool:
-    """Whether a bump is only what another's shape leaves over."""
+def _topped(bumps: list[Bump]) -> list[Bump]:
+    """Return bumps without those that are only what another's shape leaves over.
+
+    One that lies inside another is its top; a low one beside another is its foot.
+    """
+    out: list[Bump] = []
+    for bump in sorted(bumps, key=lambda bump: bump.from_deg - bump.to_deg):  # the widest first
+        inside = [k for k, other in enumerate(out) if _holds(other, bump)]
+        if inside:
+            other = out[inside[0]]
+            out[inside[0]] = replace(other, height_a=other.height_a + bump.height_a)
+        else:
+            out.append(bump)
+    alone = [bump for bump in out if not any(_is_foot(bump, other) for other in out)]
+    return sorted(alone, key=lambda bump: bump.from_deg)
+
+
+def _holds(other: Bump, bump: Bump) -> bool:
+    return other.from_deg - HOLDS_DEG <= bump.from_deg and bump.to_deg <= other.to_deg + HOLDS_DEG
+
+
+def _is_foot(bump: Bump, other: Bump) -> bool:
     apart_deg = max(bump.from_deg, other.from_deg) - min(bump.to_deg, other.to_deg)
-    near = apart_deg < NEAR_EDGE_DEG
-    return near and bump.height_a < LEAST_OF_OTHER * other.height_a
+    return apart_deg < NEAR_EDGE_DEG and bump.height_a < LEAST_OF_OTHER * other.height_a

@@ -70,16 +70,23 @@ class Turning:
         return standing_v / (1.0 + self.ohm * self.drag_nms / self.nm_per_a**2)
 
 
+def coasts_vs(emf_v: float, drop_v: float, tau_s: float) -> tuple[float, float]:
+    """Return how far a rotor turns on after its cut-off, braked and free, as back-EMF integral.
+
+    ``emf_v`` at the cut-off, ``drop_v`` resistance times the current of friction and load.  From
+    J dw/dt = K i - torque with the leads joined, and with no current.
+    """
+    emf_v, drop_v = max(emf_v, 0.0), max(drop_v, 1e-3)
+    braked_vs = tau_s * (emf_v - drop_v * math.log1p(emf_v / drop_v))
+    return braked_vs, 0.5 * tau_s * emf_v**2 / drop_v
+
+
 def coast_vs(emf_v: float, drop_v: float, tau_s: float, brake: bool | None) -> tuple[float, float]:
     """Return how far a rotor turns on after its cut-off, as back-EMF integral, and its u (V s).
 
-    ``emf_v`` at the cut-off, ``drop_v`` resistance times the current of friction and load.  From
-    J dw/dt = K i - torque with no current, and with the leads joined.  Anywhere between the two
-    where it is not known which.
+    Anywhere between braked and free where it is not known which.
     """
-    emf_v, drop_v = max(emf_v, 0.0), max(drop_v, 1e-3)
-    free_vs = 0.5 * tau_s * emf_v**2 / drop_v
-    braked_vs = tau_s * (emf_v - drop_v * math.log1p(emf_v / drop_v))
+    braked_vs, free_vs = coasts_vs(emf_v, drop_v, tau_s)
     if brake is None:
         return 0.5 * (braked_vs + free_vs), 0.5 * (free_vs - braked_vs) / math.sqrt(3.0)
     return (braked_vs if brake else free_vs), 0.0

@@ -170,6 +170,23 @@ def test_ngspice_binds_are_where_the_netlist_put_them(
     assert height.value == pytest.approx(amperes, rel=0.06)
 
 
+@pytest.mark.parametrize("brake", [True, None])
+@pytest.mark.parametrize("every", [1, 2, 5])
+def test_a_kink_in_ngspice_is_met_both_ways(every, brake):
+    """One place of the cable, 115 to 145 degrees; 12 mA of noise (kinked_cable.cir).
+
+    Its soft edges leave 94 % of t=50m at the middle: 0.5 (1 + tanh(40 (1 - cos 15))), k=29.3m.
+    """
+    trace = spice.slower(spice.trace_of("kinked_cable"), every)
+    unit = replace(spice.unit_of("kinked_cable"), brake_at_park=brake)
+    (bind,) = find_binds(stroke_profiles(trace, find_half_turns(trace, unit, spice.LIMITS), unit))
+    assert bind.directions == (TO_RUN, TO_STOP)
+    assert bind.lever_deg == pytest.approx(130.0, abs=PLACE_DEG)
+    assert bind.width_deg == pytest.approx(30.0, abs=PLACE_DEG)
+    for height in (bind.to_run_a, bind.to_stop_a):
+        assert height.value == pytest.approx(0.94 * 0.050 / 0.0293, rel=0.1)
+
+
 def test_a_brake_nobody_knows_of_is_in_the_uncertainty():
     trace, unit = spice.trace_of("binding_arc"), spice.unit_of("binding_arc")
     assert unit.brake_at_park is None
@@ -228,12 +245,21 @@ def test_what_does_not_bind_is_not_said_to(faults, hz):
     assert find_binds(profiles_of(identity=None, faults=faults, hz=hz, seed=hz)) == ()
 
 
-@pytest.mark.parametrize("circuit", [c for c in spice.CIRCUITS if not c.startswith("binding")])
+@pytest.mark.parametrize(
+    "circuit", [c for c in spice.CIRCUITS if not c.startswith(("binding", "kinked"))]
+)
 def test_no_other_circuit_of_ngspice_binds(circuit):
     every = 5 if circuit in ("spring_cable", "worn_brushes", "good", "high_supply") else 1
     trace, unit = spice.slower(spice.trace_of(circuit), every), spice.unit_of(circuit)
     turns = find_half_turns(trace, unit, spice.LIMITS)
     assert find_binds(stroke_profiles(trace, turns, unit)) == ()
+
+
+@pytest.mark.parametrize("seed", [0, 15, 36])
+def test_drop_outs_too_short_to_be_seen_are_no_binds(seed):
+    """At 200 Hz a brush that lifts for some ms leaves a dip, and the rotor speeding up again."""
+    faults = ("intermittent-brush=8",)
+    assert find_binds(profiles_of(identity=None, faults=faults, hz=200, seed=seed)) == ()
 
 
 def test_what_cannot_be_read_gives_no_profile():
