@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Sequence
 
 from rig.analysis.estimate import Estimate
+from rig.analysis.wording import with_u
 from rig.records.quantity import with_uncertainty
 
 WIDTH = 80
@@ -21,6 +22,11 @@ def told(estimate: Estimate) -> str:
     """Return an estimate with its expanded uncertainty (k = 2), or "-"."""
     u = None if estimate.u is None else 2.0 * estimate.u
     return with_uncertainty(estimate.value, u, estimate.unit)
+
+
+def amps(estimate: Estimate) -> str:
+    """Return a current with its expanded uncertainty in a sentence."""
+    return with_u(estimate.value or 0.0, 2.0 * (estimate.u or 0.0), "A")
 
 
 def table(rows: Sequence[Sequence[str]]) -> list[str]:

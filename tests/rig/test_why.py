@@ -239,5 +239,3 @@ def test_of_an_empty_record_last_is_no_run(capsys, tmp_path):
     status, _, err = why(capsys, "last", "--records", records)
     assert status == 6
     assert "no runs" in err
-
-
