@@ -13,7 +13,7 @@ from rig.analysis.estimate import Estimate, unknown
 from rig.analysis.fuse_race import race
 from rig.analysis.levels import median
 from rig.analysis.measures import COVERAGE
-from rig.analysis.model import Accuracy, Direction, HalfTurn
+from rig.analysis.model import Accuracy, Direction, HalfTurn, Outcome
 from rig.analysis.sag_slope import coil_sag_ohm, sag_ohm, surest
 from rig.analysis.slow import at_nominal_v, why_slow
 from rig.analysis.stroke_mean import MeanProfile, compare_profiles, mean_profile
@@ -160,8 +160,14 @@ def _reference(studied: Sequence[Studied], direction: Direction) -> MeanProfile 
 
 def _drop(own: Studied, timed: Sequence[HalfTurn]) -> DropReport:
     run = own.run
-    traces = [step.trace for step in run.plain if step.trace is not None]
-    no_step = unknown("ohm", "no step of half-turns has a trace")
+    # A source that had to feed a run-on has sunk by itself: no slope of voltage on current.
+    traces = [
+        step.trace
+        for step in run.plain
+        if step.trace is not None
+        and not any(turn.outcome is Outcome.RUNS_ON for turn in step.half_turns)
+    ]
+    no_step = unknown("ohm", "a step of half-turns in which the unit does not run on brings it")
     sag = surest([sag_ohm(t, run.accuracy, run.voltage_every) for t in traces] or [no_step])
     coil = run.coil_accuracy or Accuracy()
     coil_sag = surest([coil_sag_ohm(t, coil, run.accuracy) for t in traces] or [no_step])

@@ -16,13 +16,20 @@ from rig.diagnosis.model import Diagnosis, Finding, SlowTurn, Topic, TurnTime
 SLOW_PART = 0.10
 # A cause is named from this part of the whole on (guess).
 NAMED_PART = 0.10
+EARTH = "earth"
+"""How `rig.analysis.drop` names a suspect earth."""
+
+
+# An even drag of the cable is in what is told as friction (`rig.analysis.slow`).
+_WORDS = {Factor.FRICTION: "friction (gear, or a cable that drags)"}
 
 
 def slow_findings(found: Diagnosis) -> list[Finding]:
     """Return a sentence if the unit itself is slow, by its time at the nominal voltage."""
-    slow = [one for one in found.slow if _own_excess_s(one.why) > 0.0]
+    earth = any(suspect.where == EARTH for suspect in found.drop.suspects)
+    slow = [one for one in found.slow if _own_excess_s(one.why, earth) > 0.0]
     if slow:
-        worst = max(slow, key=lambda one: _own_excess_s(one.why))
+        worst = max(slow, key=lambda one: _own_excess_s(one.why, earth))
         return [Finding(Topic.SLOW, _slower(worst))]
     late = [one for one in found.times if _late_s(one) > 0.0]
     if late:
@@ -31,14 +38,19 @@ def slow_findings(found: Diagnosis) -> list[Finding]:
     return []
 
 
-def _own_excess_s(why: WhySlow) -> float:
-    """Return by how much a unit is slow of itself (s), 0 unless beyond doubt and spread."""
+def _own_excess_s(why: WhySlow, earth: bool) -> float:
+    """Return by how much a unit is slow of itself (s), 0 unless beyond doubt and spread.
+
+    With a poor earth, which is not the unit's, resistance behind the sensor is not counted.
+    """
     good_s, supply_s = why.nominal_s.value, why.shares[Factor.SUPPLY].value
     if why.excess_s is None or good_s is None or supply_s is None:
         return 0.0
     if not why.shares[Factor.FRICTION].known and not why.shares[Factor.LOAD].known:
         return 0.0  # a good unit's friction and load are not known: it was taken to have these
     own_s = why.excess_s - supply_s
+    if earth:
+        own_s -= why.shares[Factor.RESISTANCE].value or 0.0
     doubt_s = 2.0 * math.hypot(why.half_turn_s.u or 0.0, why.nominal_s.u or 0.0)
     return own_s if own_s > max(doubt_s, SLOW_PART * good_s) else 0.0
 
@@ -52,7 +64,7 @@ def _slower(one: SlowTurn) -> str:
 
 
 def _shares(shares: Mapping[Factor, Estimate], rest: Estimate, excess_s: float) -> str:
-    told = [(FACTOR_WORDS[factor], share) for factor, share in shares.items()]
+    told = [(_WORDS.get(factor, FACTOR_WORDS[factor]), share) for factor, share in shares.items()]
     told.append(("not explained", rest))
     named = [
         (share.value, words)
