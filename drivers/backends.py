@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import cast
@@ -99,7 +100,7 @@ def _factory(name: str) -> Factory:
     except Exception as error:  # whatever a module does when imported
         raise BackendError(
             f"The module {module_name} of the backend {name} cannot be imported: "
-            f"{type(error).__name__}: {error}. See that it is installed or on the PYTHONPATH."
+            f"{_said(error)}. See that it is installed or on the PYTHONPATH."
         ) from error
     factory = getattr(module, attribute, None)
     if not callable(factory):
@@ -111,6 +112,12 @@ def _factory(name: str) -> Factory:
     return cast(Factory, factory)
 
 
+def _said(error: Exception) -> str:
+    """Return what went wrong in somebody else's code, its kind in words: type error, key error."""
+    kind = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", type(error).__name__).lower()
+    return f"{kind}: {error}"
+
+
 def _started(name: str, factory: Factory, wiring: RigWiring, options: BackendOptions) -> Backend:
     try:
         backend = factory(wiring, options)
@@ -118,8 +125,7 @@ def _started(name: str, factory: Factory, wiring: RigWiring, options: BackendOpt
         raise
     except Exception as error:  # somebody else's code: no traceback reaches an operator
         raise BackendError(
-            f"The backend {name} could not be started: {type(error).__name__}: {error}. "
-            "Its author has to mend that."
+            f"The backend {name} could not be started: {_said(error)}. Its author has to mend that."
         ) from error
     missing = [part for part in (*_PARTS, "close") if not hasattr(backend, part)]
     if missing:

@@ -21,6 +21,13 @@ exit status:
                               70 a fault in halfturn itself
 """
 
+ISOLATE_STATUS = """\
+exit status:
+  0  a cause, or that the unit is sound, is as likely as the plan's confidence asks for
+  2  not so sure: the tests were spent, or ended by the operator
+  3 to 7, 70  as for every command (`halfturn --help`)
+"""
+
 Command = Callable[[argparse.Namespace], int]
 
 
@@ -47,6 +54,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_console(commands.add_parser("console", help="the operator's console, full screen"))
     _add_demo(commands.add_parser("demo", help="qualify three simulated units and show it"))
     _add_run(commands.add_parser("run", help="run a plan on a unit"))
+    _add_isolate(commands.add_parser("isolate", help="find out what is wrong with a suspect unit"))
     _add_attach(commands.add_parser("attach", help="come back to a run that goes on by itself"))
     _add_judge(commands.add_parser("judge", help="judge a trace file from anywhere"))
     _add_why(commands.add_parser("why", help="why a unit is as it is: motor, stroke, feed, fuse"))
@@ -109,6 +117,52 @@ def _add_run(parser: argparse.ArgumentParser) -> None:
     parser.description = "Run a plan on one unit, judge it and keep the record."
     parser.add_argument("plan", help="a plan's name (qualify, suspect, ...) or file")
     _add_rig(parser)
+    _add_unit(parser)
+    _add_records_file(parser)
+    parser.add_argument(
+        "--detach",
+        action="store_true",
+        help="let the run go on by itself, in real time; `halfturn attach` comes back to it",
+    )
+    _add_output(parser)
+    _add_backend(parser)
+    _add_simulated(parser)
+    parser.set_defaults(module="run")
+
+
+def _add_isolate(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "Find out what is wrong with a suspect unit: proposes the test that tells most for its\n"
+        "minutes, does it, ranks the causes anew, and goes on until one remedy is likely enough\n"
+        "or no test is left.  'The unit is sound; look at the vehicle' is one of the answers."
+    )
+    parser.epilog = ISOLATE_STATUS
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.add_argument(
+        "--plan",
+        default="suspect",
+        help="the plan that lends unit type, limits, guard and [isolation] (suspect)",
+    )
+    _add_rig(parser)
+    _add_unit(parser)
+    _add_records_file(parser)
+    _add_output(parser)
+    _add_backend(parser)
+    simulated = _add_simulated(parser)
+    simulated.add_argument(
+        "--ask",
+        action="store_true",
+        help="answer every question yourself (else the simulated hands do)",
+    )
+    parser.set_defaults(module="isolate")
+
+
+def _add_output(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--json", action="store_true", help="print one JSON object at the end")
+    parser.add_argument("--quiet", action="store_true", help="no progress on standard error")
+
+
+def _add_unit(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--unit", metavar="SERIAL", help="the unit's serial number")
     parser.add_argument("--operator", default="", help="who runs the test")
     parser.add_argument(
@@ -123,15 +177,9 @@ def _add_run(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="you have read the cautions and guarded the jig (else you are asked)",
     )
-    _add_records_file(parser)
-    parser.add_argument(
-        "--detach",
-        action="store_true",
-        help="let the run go on by itself, in real time; `halfturn attach` comes back to it",
-    )
-    parser.add_argument("--json", action="store_true", help="print one JSON object at the end")
-    parser.add_argument("--quiet", action="store_true", help="no progress on standard error")
-    _add_backend(parser)
+
+
+def _add_simulated(parser: argparse.ArgumentParser) -> argparse._ArgumentGroup:
     simulated = parser.add_argument_group("simulated bench")
     simulated.add_argument(
         "--fault",
@@ -147,7 +195,7 @@ def _add_run(parser: argparse.ArgumentParser) -> None:
     simulated.add_argument(
         "--real-time", action="store_true", help="run at the speed of a real bench"
     )
-    parser.set_defaults(module="run")
+    return simulated
 
 
 def _add_attach(parser: argparse.ArgumentParser) -> None:

@@ -75,6 +75,28 @@ def check_plan_on_rig(
     return tuple(case.mistakes)
 
 
+def check_isolation_on_rig(
+    plan: Plan, settings: RigSettings, station: StationSettings
+) -> tuple[Mistake, ...]:
+    """Return every reason why a fault cannot be isolated on ``station`` with ``plan``.
+
+    The plan's own steps do not matter; tests that the rig cannot do are left out, not refused.
+    """
+    return check_plan_on_rig(_for_isolation(plan), settings, station)
+
+
+def cautions_of_isolation(
+    plan: Plan, settings: RigSettings, station: StationSettings
+) -> tuple[str, ...]:
+    """Return what the operator should know of isolating a fault with this plan on this station."""
+    return cautions_on_rig(_for_isolation(plan), settings, station)
+
+
+def _for_isolation(plan: Plan) -> Plan:
+    # An isolation begins with the sensor's zero, and chooses the rest as it goes.
+    return plan.model_copy(update={"steps": (ZeroStep(),)})
+
+
 def cautions_on_rig(plan: Plan, settings: RigSettings, station: StationSettings) -> tuple[str, ...]:
     """Return what the operator should know of this plan on this station, one sentence each."""
     return tuple(_cautions(_Case(plan, settings, station, [])))

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from rig.analysis.faults.causes import CAUSES
 from rig.analysis.model import VoltageLimit
 from rig.plan_steps import (
     SUPPLY_HIGH_V,
@@ -37,6 +38,7 @@ def clashes_of(plan: Plan) -> Iterator[Clash]:
     yield from _relay_clashes(plan)
     yield from _length_clashes(plan)
     yield from _unmeasured(plan)
+    yield from _isolation_clashes(plan)
 
 
 def _less(
@@ -287,3 +289,11 @@ def _unmeasured(plan: Plan) -> Iterator[Clash]:
                 "no step of the plan measures this",
                 f'a step of kind "{words}" in the plan, or no such limit',
             )
+
+
+def _isolation_clashes(plan: Plan) -> Iterator[Clash]:
+    """An isolation in which nothing can be the cause."""
+    possible = [weight for name, weight in plan.isolation.all_priors().items() if name in CAUSES]
+    if not any(possible):
+        path: KeyPath = ("isolation", "priors")
+        yield Clash((path,), "no cause is left: every one is zero", "one cause or more above zero")

@@ -14,6 +14,7 @@ from pydantic import Field, model_validator
 
 from rig.analysis.model import Limits, UnitType, VoltageLimit
 from rig.plan_defaults import CHARGING_V, OHMS, RUN_ON_S, STALL_S, WINDING_C, completed
+from rig.plan_isolation import IsolationSettings
 from rig.plan_limits import VoltageTable
 from rig.plan_steps import (
     HALF_TURN_GUESS_S,
@@ -140,6 +141,7 @@ class Plan(Section):
     limits: LimitSettings
     guard: GuardSettings
     steps: tuple[AnyStep, ...] = Field(alias="step")
+    isolation: IsolationSettings = IsolationSettings()
 
     @model_validator(mode="before")
     @classmethod
@@ -257,6 +259,7 @@ __all__ = [
     "EnduranceStep",
     "GuardSettings",
     "HalfTurnsStep",
+    "IsolationSettings",
     "JamStep",
     "LimitSettings",
     "LoadedStep",

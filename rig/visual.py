@@ -153,7 +153,51 @@ _CHECKS = (
         "The cable is stiff or does not come back: replace it before the unit is blamed.",
         of_unit=False,
     ),
+    VisualCheck(
+        "cable_moves",
+        "Unhooked from the unit, can the cable be moved by hand over its whole travel, be it "
+        "stiffly?",
+        "A cable that does not move at all, or only for a little way.",
+        "The cable is stuck: replace it before the unit is blamed.",
+        of_unit=False,
+    ),
+    VisualCheck(
+        "coil_resistance",
+        "With the relay pulled out, is there a coil's resistance between its terminals 85 and 86 "
+        "(50 to 150 ohm)?",
+        "No continuity: the coil is open.",
+        "The coil of the unit's relay is open: replace the relay.",
+    ),
+    VisualCheck(
+        "cam_tracks_end",
+        "With the cover off, does each cam track reach to its proper end, not worn back?",
+        "A track burnt or worn away at its end. A bare spot in its midst is another matter.",
+        "A cam track is worn away at its end: replace the cam.",
+    ),
 )
+
+_TERMINAL_CHECKS = (
+    VisualCheck(
+        "battery_at_terminal",
+        "Was the full supply voltage at the unit's battery terminal, the right way round, while "
+        "the battery feed was made? Take the meter off, then answer.",
+        "No voltage, much less than the supply gives, or minus where plus should be.",
+        "The battery voltage does not reach the unit as it should: look for a blown fuse, a broken "
+        "lead, a bad pin or crossed leads between the feed and that terminal.",
+        of_unit=False,
+    ),
+    VisualCheck(
+        "ignition_at_terminal",
+        "Was the full supply voltage at the relay's terminal 86 while the ignition feed was made? "
+        "Take the meter off, then answer.",
+        "No voltage, or much less than the supply gives.",
+        "No ignition voltage reaches the unit's relay: look for a broken lead or a bad pin between "
+        "the connector and the relay's coil.",
+    ),
+)
+
+TERMINAL_CHECKS: Mapping[str, VisualCheck] = MappingProxyType({c.name: c for c in _TERMINAL_CHECKS})
+"""What a meter in the unit shows while a feed is made; asked only after that feed."""
 
 VISUAL_CHECKS: Mapping[str, VisualCheck] = MappingProxyType({c.name: c for c in _CHECKS})
 """The visual checks by the name that plans use."""

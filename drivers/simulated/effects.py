@@ -41,10 +41,12 @@ class Effects:
     relay_welded: bool = False
     relay_ohm: float = 0.0
     relay_pull_in_v: float | None = None
+    ignition_open: bool = False
     # the feed
     holder_ohm: float = 0.0
     earth_ohm: float = 0.0
     leak_a: float = 0.0
+    battery_open: bool = False
     reversed: bool = False
     source_ohm: float = 0.0
     fuse_a: float | None = None

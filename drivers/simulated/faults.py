@@ -90,11 +90,11 @@ _ALL = (
     ),
     Fault(
         "seized-cable", "the cable is stuck: this much free play and no more", "unit", "play_deg",
-        "deg", 5.0, 0.0, 90.0, ("lever_free",),
+        "deg", 5.0, 0.0, 90.0, ("lever_free", "cable_run", "cable_moves"),
     ),
     Fault(
         "dragging-cable", "the cable drags all the way: extra torque", "unit", "extra_torque_nm",
-        "N m", 6.0, 0.1, 60.0, ("cable_kinked",),
+        "N m", 6.0, 0.1, 60.0, ("cable_kinked", "cable_run"),
     ),
     Fault(
         "broken-cable", "the cable has parted: no load", "unit", "cable_broken",
@@ -121,7 +121,7 @@ _ALL = (
     # --- the unit: cam
     Fault(
         "cam-short", "a track worn away at its end: it opens at this angle", "unit",
-        "track_ends_deg", "deg", 120.0, 5.0, 355.0,
+        "track_ends_deg", "deg", 120.0, 5.0, 355.0, ("cam_tracks_end",),
     ),
     Fault(
         "cam-dead-spot", "12 degrees of both tracks about this angle do not conduct", "unit",
@@ -130,7 +130,10 @@ _ALL = (
     Fault("cam-welded", "both tracks conduct all round: it never parks", "unit", "tracks_welded"),
     # --- the unit: relay
     Fault("relay-dead", "the relay's coil draws current, its armature stays", "unit", "relay_dead"),
-    Fault("relay-coil-open", "the relay's coil is open", "unit", "relay_coil_open"),
+    Fault(
+        "relay-coil-open", "the relay's coil is open", "unit", "relay_coil_open",
+        inspections=("coil_resistance",),
+    ),
     Fault("relay-welded", "the relay's contact is welded made", "unit", "relay_welded"),
     Fault(
         "relay-high-resistance", "burnt relay contacts: extra resistance", "unit", "relay_ohm",
@@ -139,6 +142,10 @@ _ALL = (
     Fault(
         "relay-weak-pull-in", "the relay needs this voltage to operate", "unit",
         "relay_pull_in_v", "V", 11.0, 3.0, 30.0,
+    ),
+    Fault(
+        "ignition-open", "the unit's ignition lead or pin is broken: its relay gets no voltage",
+        "unit", "ignition_open", inspections=("ignition_at_terminal",),
     ),
     # --- the feed
     Fault(
@@ -153,14 +160,21 @@ _ALL = (
         "leakage", "damp: this current flows at rest, at 12 V", "feed", "leak_a",
         "A", 0.15, 0.0, 5.0, ("water_inside", "connector_clean"),
     ),
-    Fault("wrong-polarity", "battery and earth leads of the unit are crossed", "feed", "reversed"),
+    Fault(
+        "battery-open", "the unit's battery lead or pin is broken: no voltage reaches its relay",
+        "feed", "battery_open", inspections=("battery_at_terminal",),
+    ),
+    Fault(
+        "wrong-polarity", "battery and earth leads of the unit are crossed", "feed", "reversed",
+        inspections=("battery_at_terminal",),
+    ),
     Fault(
         "weak-supply", "a tired battery or thin leads: extra source resistance", "feed",
         "source_ohm", "ohm", 0.6, 0.0, 50.0,
     ),
     Fault(
         "over-rated-fuse", "a fuse of this rating is fitted", "feed", "fuse_a",
-        "A", 30.0, 1.0, 100.0,
+        "A", 30.0, 1.0, 100.0, ("fuse_holder_clean",),
     ),
     # --- the rig
     Fault("sensor-absent", "the current sensor does not answer", "rig", "sensor_absent"),
@@ -190,13 +204,14 @@ _ALL = (
         "share", 0.05, 0.0001, 1.0,
     ),
     Fault(
-        "feed-relay-stuck-open", "the battery feed's relay does not close", "rig", "feed_relay_open"
+        "feed-relay-stuck-open", "the battery feed's relay does not close", "rig",
+        "feed_relay_open", inspections=("battery_at_terminal",),
     ),
     Fault(
         "feed-relay-welded", "the battery feed's relay does not open", "rig", "feed_relay_welded"
     ),
     Fault("supply-lost", "no voltage comes from the battery or supply any more", "rig",
-        "supply_lost",
+        "supply_lost", inspections=("battery_at_terminal", "ignition_at_terminal"),
     ),
     Fault("supply-silent", "the bench supply does not answer", "rig", "supply_silent"),
     Fault(

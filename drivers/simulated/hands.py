@@ -26,8 +26,13 @@ class SimulatedHands:
             "remove_load": lambda station, _: self._load(station, 0.0),
             "lock_lever": lambda station, _: self._lever(station, True),
             "free_lever": lambda station, _: self._lever(station, False),
+            "unhook_cable": lambda station, _: self._hook(station, False),
+            "hook_up_cable": lambda station, _: self._hook(station, True),
+            "feed_motor_directly": lambda station, _: self._connect_motor(station, True),
+            "restore_wiring": lambda station, _: self._connect_motor(station, False),
             "fit_known_good_relay": self._fit_known_good_relay,
             "fit_own_relay": self._fit_own_relay,
+            "connect_meter": lambda *_: "meter connected",
             "press_emergency_stop": lambda *_: self._emergency_stop(True),
             "release_emergency_stop": lambda *_: self._emergency_stop(False),
             "inspect": self._inspect,
@@ -81,6 +86,16 @@ class SimulatedHands:
         unit = self._unit(station)
         self._world.change(lambda _: unit.lock(locked))
         return "lever locked" if locked else "lever free"
+
+    def _hook(self, station: Station, hooked: bool) -> str:
+        unit = self._unit(station)
+        self._world.change(lambda _: unit.hook(hooked))
+        return "cable hooked up" if hooked else "cable unhooked"
+
+    def _connect_motor(self, station: Station, direct: bool) -> str:
+        unit = self._unit(station)
+        self._world.change(lambda _: unit.connect_motor(direct))
+        return "motor fed directly" if direct else "wiring put back"
 
     # --- relay, fuse, unit ----------------------------------------------------------------
 
@@ -143,8 +158,10 @@ class SimulatedHands:
         self._world.change(lambda now_s: self._world.master.press(pressed, now_s))
         return "emergency stop pressed" if pressed else "emergency stop released"
 
-    def _inspect(self, _: Station, detail: Mapping[str, Any]) -> str:
+    def _inspect(self, station: Station, detail: Mapping[str, Any]) -> str:
         # Whatever no fault that is present would show looks all right.
         check = str(detail.get("check", ""))
+        if check == "battery_at_terminal" and station.fuse.blown:
+            return "fault"
         faults = self._world.faults.values()
         return "fault" if any(check in fault.fault.inspections for fault in faults) else "ok"

@@ -60,6 +60,6 @@ class IgnitionSensing:
         unit = self._station.unit
         with self._world.lock:
             self._world.reach(t1_s)
-            if unit is None:
+            if unit is None or self._station.effects.ignition_open:
                 return self._station.ignition_v()
             return unit.relay.mean_coil_v(t0_s, t1_s)

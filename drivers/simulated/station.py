@@ -80,6 +80,11 @@ class Station:
         """Whether nothing moves and no motor current flows."""
         return self.unit is None or self.unit.at_rest
 
+    @property
+    def _is_direct(self) -> bool:
+        """Whether the battery feed goes to the motor with leads of the rig's own."""
+        return self.unit is not None and self.unit.direct
+
     def place(self, unit: Unit | None) -> None:
         """Put a unit on the station or take it off; to be followed by ``refresh``."""
         self.unit = unit
@@ -117,7 +122,7 @@ class Station:
         terminal = Terminal(
             self.connected,
             volts,
-            before_tap + e.earth_ohm,
+            before_tap + (0.0 if self._is_direct else e.earth_ohm),
             before_tap,
             rail.limit_a - others_a,
             e.leak_a * max(volts, 0.0) / 12.0,
@@ -137,9 +142,10 @@ class Station:
         bus_v = self.bus_v() if self.connected else self._bus_v
         relay = self.unit.relay
         coil_ohm = relay.parameters.coil_ohm
-        volts = bus_v - self.effects.earth_ohm * self.feed_a
+        volts = bus_v - (0.0 if self._is_direct else self.effects.earth_ohm * self.feed_a)
         volts *= coil_ohm / (coil_ohm + self._rig.ignition_ohm)
-        relay.drive(time_s, max(volts, 0.0), self.ignition_connected, self._afresh)
+        reached = self.ignition_connected and not self.effects.ignition_open
+        relay.drive(time_s, max(volts, 0.0), reached, self._afresh)
         self._afresh = False
 
     def bus_v(self) -> float:

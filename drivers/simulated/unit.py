@@ -61,6 +61,8 @@ class Unit:
         self.parameters = parameters
         self.effects = Effects()
         self.load_nm = 0.0
+        self.hooked = True  # its cable to the lever
+        self.direct = False  # the feed goes to the motor's own terminals, past relay and cam
         self.own_relay = UnitRelay(agenda, rng, parameters.relay, changed)
         self.relay = self.own_relay
         p = parameters
@@ -91,7 +93,7 @@ class Unit:
     @property
     def way(self) -> int:
         """+1 turning forward, -1 with its leads crossed."""
-        return -1 if self.effects.reversed else 1
+        return -1 if self.effects.reversed and not self.direct else 1
 
     @property
     def angle_deg(self) -> float:
@@ -106,6 +108,11 @@ class Unit:
         return winding * warm + self.effects.brush_ohm
 
     @property
+    def _leads_ohm(self) -> float:
+        """What lies between feed and winding inside the unit (ohm): its leads and its relay."""
+        return 0.0 if self.direct else self.parameters.loom_ohm + self.relay.contact_ohm
+
+    @property
     def at_rest(self) -> bool:
         """Whether nothing moves and no motor current flows."""
         drive = self.motor.drive
@@ -118,7 +125,7 @@ class Unit:
             self.motor.speed_rad_s = 0.0  # nobody crosses the leads of a turning motor
         self.effects = effects
         p, e = self.parameters, effects
-        if e.play_deg is None:
+        if e.play_deg is None or not self.hooked:
             self._play_from_deg = None
         elif self._play_from_deg is None:
             self._play_from_deg = self._angle_deg
@@ -132,7 +139,7 @@ class Unit:
             dead=None if dead is None else (dead - half, dead + half),
             welded=e.tracks_welded,
         )
-        cable = 0.0 if e.cable_broken else 1.0
+        cable = 1.0 if self.hooked and not e.cable_broken else 0.0
         self._load = Load(
             p.dry_nm * e.friction_factor,
             p.gear,
@@ -155,6 +162,17 @@ class Unit:
         """Hang a load (N m) at the output."""
         self.load_nm = load_nm
         self.set_effects(self.effects)
+
+    def hook(self, hooked: bool) -> None:
+        """Hook the cable to the lever, or off it; to be followed by ``refresh``."""
+        self.hooked = hooked
+        self.set_effects(self.effects)
+
+    def connect_motor(self, direct: bool) -> None:
+        """Feed the motor at its own terminals, or by relay and cam; ``refresh`` is to follow."""
+        self._take_travel()
+        self.motor.speed_rad_s = 0.0  # nobody changes leads at a turning motor
+        self.direct = direct
 
     def lock(self, locked: bool) -> None:
         """Lock the lever where it is, or free it."""
@@ -193,14 +211,17 @@ class Unit:
         """Return the electrical side of the drive."""
         motor = self.motor
         track = self._tracks[self.relay.made]
-        sound = self.relay.touching and not self.effects.winding_open and not self._brush.open
-        conducts = sound and track.conducts(self._angle_deg, self.way)
-        leak_a = terminal.leak_a if terminal.connected else 0.0
+        whole = not self.effects.winding_open and not self._brush.open
+        sound = whole and self.relay.touching and not self.direct
+        reached = self.direct or not self.effects.battery_open
+        by_track = sound and track.conducts(self._angle_deg, self.way)
+        conducts = whole if self.direct else by_track and reached
+        leak_a = terminal.leak_a if terminal.connected and reached else 0.0
         tap_v = terminal.volts - leak_a * terminal.tap_ohm if terminal.connected else 0.0
         if conducts and terminal.connected:
             self._feeding = True
             return self._fed(terminal, tap_v, leak_a)
-        ohms = self.resistance_ohm + self.parameters.loom_ohm + self.relay.contact_ohm
+        ohms = self.resistance_ohm + self._leads_ohm
         if sound and track.brakes(self._angle_deg, self.way):
             self._feeding = False
             if motor.speed_rad_s > 0.0 or abs(motor.current_a) > _AT_REST_A:
@@ -224,8 +245,8 @@ class Unit:
         return Drive(True, leak_a=leak_a, tap_v=tap_v, tap_vs=emf_vs)
 
     def _fed(self, terminal: Terminal, tap_v: float, leak_a: float) -> Drive:
-        p, motor = self.parameters, self.motor
-        ohms = self.resistance_ohm + p.loom_ohm + self.relay.contact_ohm + terminal.ohms
+        motor = self.motor
+        ohms = self.resistance_ohm + self._leads_ohm + terminal.ohms
         limit_a = max(terminal.limit_a - leak_a, 0.0)
         if motor.current_a >= limit_a:
             emf_v = motor.constants.constant_vs * motor.speed_rad_s

@@ -14,7 +14,7 @@ GRID_DEG = 2.0
 # How far its load takes to set in and to end (degrees): no further than the bump is wide.
 EDGES_DEG = (4.0, 8.0, 14.0, 24.0, 40.0)
 # Steps by which the best shape's edges are then moved (degrees), each so often at most.
-STEPS_DEG, MOVES = (4.0, 2.0, 1.0, 0.5, 0.25), 6
+STEPS_DEG, FINE_DEG, MOVES = (4.0, 2.0, 1.0, 0.5, 0.25), (1.0, 0.25), 6
 # The load before a bump must have been seen for this far (degrees): what is left of the run-up, if
 # its time constant is not quite right, looks like one.
 BEFORE_DEG = 6.0
@@ -54,17 +54,25 @@ def refined(
     rest = y * weight - q @ (q.T @ (y * weight))
     best, best_score = Span(*span.tolist()), -np.inf
     for edge_deg in EDGES_DEG:
-        found, score = _moved(x, rest, weight, q, best._replace(edge_deg=edge_deg))
+        if edge_deg > best.to_deg - best.from_deg:
+            break
+        steps_deg = STEPS_DEG if edge_deg == EDGES_DEG[0] else FINE_DEG
+        found, score = _moved(x, rest, weight, q, best._replace(edge_deg=edge_deg), steps_deg)
         if score > best_score:
             best, best_score = found, score
     return best
 
 
 def _moved(
-    x: FloatArray, rest: FloatArray, weight: FloatArray, q: FloatArray, span: Span
+    x: FloatArray,
+    rest: FloatArray,
+    weight: FloatArray,
+    q: FloatArray,
+    span: Span,
+    steps_deg: tuple[float, ...],
 ) -> tuple[Span, float]:
     top = -np.inf
-    for step in STEPS_DEG:
+    for step in steps_deg:
         for _ in range(MOVES):
             moves = np.array([(a, b, 0.0) for a in (-step, 0, step) for b in (-step, 0, step)])
             spans = moves + np.array(span)

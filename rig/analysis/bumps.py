@@ -86,8 +86,13 @@ def find_bumps(profile: StrokeProfile) -> list[Bump]:
     spans = spans_between(float(x[0]) + BEFORE_DEG, float(x[-1]))
     shapes = shapes_of(x, spans)
     course = _smooth(x)
-    fits = [_fit(x, y, weight, course[:, :n], spans, shapes) for n in COURSES]
-    bumps = min(fits, key=lambda fit: fit.cost).bumps
+    best = _Fit([], math.inf)
+    for n in COURSES:
+        if n > FEW_COLUMNS and not best.bumps:
+            break  # more harmonics only explain bumps away
+        fit = _fit(x, y, weight, course[:, :n], spans, shapes)
+        best = min(best, fit, key=lambda fit: fit.cost)
+    bumps = best.bumps
     return [bump for bump in bumps if bump.height_a > least_a]
 
 
@@ -130,8 +135,8 @@ def _weights(u_a: FloatArray) -> FloatArray:
     return np.asarray(1.0 / np.maximum(u_a / max(usual, 1e-9), 1.0))
 
 
-# How many columns of the smooth course are tried: even, and up to four harmonics.
-COURSES = (1, 3, 5, 7, 9)
+# How many columns of the smooth course are tried: even, up to two harmonics, up to four.
+COURSES, FEW_COLUMNS = (1, 3, 5, 7, 9), 5
 
 
 def _smooth(x_deg: FloatArray) -> FloatArray:

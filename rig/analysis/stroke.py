@@ -25,6 +25,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from rig.analysis.at_voltage import TAU_S, TAU_U_S
 from rig.analysis.backemf import (
     Electric,
     bridged,
@@ -132,15 +133,16 @@ def stroke_profiles(
     family = find_family([electric for _, _, electric in seen])
     ohm = None if identity is None else _known(identity.circuit_ohm)
     strokes = [
-        _stroke(signal, drive, drive.cut, electric, ohm or choose_ohm(electric, family, unit))
-        for _, drive, electric in seen
-        if drive.cut is not None
+        (
+            turn,
+            _stroke(signal, drive, drive.cut, electric, ohm or choose_ohm(electric, family, unit)),
+        )
+        for turn, drive, electric in seen
+        if drive.cut is not None and math.isfinite(electric.supply_v)
     ]
-    tau_s = _time_constant(strokes, identity)
-    return tuple(
-        _profile(turn, stroke, tau_s, identity, unit)
-        for (turn, _, _), stroke in zip(seen, strokes, strict=True)
-    )
+    turned = [(turn, stroke) for turn, stroke in strokes if stroke.vs[-1] > 0.0]
+    tau_s = _time_constant([stroke for _, stroke in turned], identity)
+    return tuple(_profile(turn, stroke, tau_s, identity, unit) for turn, stroke in turned)
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,7 +229,7 @@ def _time_constant(
         return own.value, own.u if own.u is not None else RUN_UP_U * own.value
     found = [tau for stroke in strokes if (tau := _run_up_s(stroke)) is not None]
     if not found:
-        return 0.0, 0.0
+        return TAU_S, TAU_U_S
     tau_s = median(np.array(found))
     return tau_s, RUN_UP_U * tau_s
 
@@ -237,8 +239,10 @@ def _run_up_s(stroke: _Stroke) -> float | None:
     # The rotor has run up where the speed first comes near what it has over the next while.
     top_v = float(np.median(stroke.emf_v[n // 8 : n // 3]))
     up = int(np.argmax(stroke.emf_v > 0.95 * top_v))
-    last = min(2 * up + 3, n - 1)
-    after = slice(last, min(last + max(n // 20, 4), n - 1))
+    last = 2 * up + 3
+    if last > n // 2:  # it never ran up: there is no steady current to compare with
+        return None
+    after = slice(last, last + max(n // 20, 4))
     steady_a = float(np.median(stroke.current_a[after]))
     part = slice(0, last + 1)
     beyond_c = integral(stroke.time_s[part], stroke.current_a[part] - steady_a)

@@ -6,8 +6,10 @@ from dataclasses import dataclass
 from enum import StrEnum
 from uuid import UUID
 
+from rig.analysis.faults.model import Proposal, Ranking
 from rig.analysis.model import HalfTurn, Judgement, Measure
 from rig.bench.requests import Ask
+from rig.isolation.words import Conclusion
 from rig.records.lateness import Lateness
 from rig.records.model import RunState, StepState
 
@@ -95,6 +97,32 @@ class StepEnded:
     measures: tuple[Measure, ...]
     half_turns: tuple[HalfTurn, ...]
     note: str
+
+
+@dataclass(frozen=True, slots=True)
+class TestDone:
+    """A guided test that was proposed: ``told`` in a few words what came of it.
+
+    ``counts``: it was done and its result is in the ranking.
+    """
+
+    test: str
+    told: str
+    counts: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Ranked:
+    """What an isolation knows now: the leading causes, the test to do next, those done so far.
+
+    ``confidence`` is what it is to reach; ``conclusion`` is there when it is over.
+    """
+
+    ranking: Ranking
+    proposal: Proposal | None
+    done: tuple[TestDone, ...]
+    confidence: float
+    conclusion: Conclusion | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,6 +214,7 @@ BenchEvent = (
     | Asked
     | Noted
     | StepEnded
+    | Ranked
     | RunEnded
     | CheckItem
     | ZeroFound

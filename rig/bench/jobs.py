@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from drivers import Backend
-from rig.bench.order import ByHandOrder, Job, RigCheckOrder
+from rig.bench.opening import FedJob
+from rig.bench.order import ByHandOrder, IsolationOrder, Job, RigCheckOrder, RunOrder
 from rig.bench.realtime import Claim
 from rig.bench.seams import Console, Keeper
-from rig.bench.session import Session
 
 
 def carry_out(
@@ -20,9 +20,20 @@ def carry_out(
         from rig.bench.rig_check import RigCheck
 
         RigCheck(job, backend, console).run()
-    elif isinstance(job, ByHandOrder):
+    else:
+        fed_job(job, backend, keeper, console).run(claim)
+
+
+def fed_job(order: RunOrder, backend: Backend, keeper: Keeper, console: Console) -> FedJob:
+    """Return the session that carries ``order`` out on a unit."""
+    if isinstance(order, ByHandOrder):
         from rig.bench.by_hand import ByHandSession
 
-        ByHandSession(job, backend, keeper, console).run(claim)
-    else:
-        Session(job, backend, keeper, console).run(claim)
+        return ByHandSession(order, backend, keeper, console)
+    if isinstance(order, IsolationOrder):
+        from rig.bench.isolation import Isolation
+
+        return Isolation(order, backend, keeper, console)
+    from rig.bench.session import Session
+
+    return Session(order, backend, keeper, console)

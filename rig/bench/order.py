@@ -1,4 +1,4 @@
-"""What a bench is asked to do: run a plan, be worked by hand, or check itself."""
+"""What a bench is asked to do: run a plan, isolate a fault, be worked by hand, check itself."""
 
 from __future__ import annotations
 
@@ -49,6 +49,11 @@ class ByHandOrder(RunOrder):
 
 
 @dataclass(frozen=True)
+class IsolationOrder(RunOrder):
+    """Guided tests on a suspect unit; the plan lends unit type, limits, guard and `[isolation]`."""
+
+
+@dataclass(frozen=True)
 class RigCheckOrder:
     """A look at one station of the rig itself: readings, zero offset, and with ``full`` the
     self-check (each relay clicked with no unit fitted, each switch pressed when asked).
@@ -78,5 +83,5 @@ class RigCheckOrder:
 # Without a plan: the range that a usual unit's stall needs, A (guess: LM-12 at 16 V).
 CHECK_MAX_A = 25.0
 
-Job = RunOrder | ByHandOrder | RigCheckOrder
+Job = RunOrder | ByHandOrder | IsolationOrder | RigCheckOrder
 JOBS = (RunOrder, RigCheckOrder)

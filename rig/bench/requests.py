@@ -46,6 +46,11 @@ IGNITION = Feeds(False, True)
 BOTH = Feeds(True, True)
 
 
+NEXT_TEST = "next_test"
+"""The action of an isolation's question whether to do the test that is proposed."""
+DO, SKIP, END = "do", "skip", "end"
+
+
 @dataclass(frozen=True, slots=True)
 class Ask:
     """Somebody at the jig is to do or look at something; the answer is a word.

@@ -5,20 +5,21 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import datetime
+from typing import Protocol
 
 from drivers import DriverError
 from rig.analysis.judge import judge_half_turns, judge_measures
 from rig.analysis.model import Reason, Verdict
 from rig.analysis.soundness import AtRest, at_rest, clipping, rig_trouble
 from rig.analysis.trace import Trace
-from rig.bench.errors import RefusedError, Stopped, TripKind, Tripped
+from rig.bench.errors import BenchError, RefusedError, Stopped, TripKind, Tripped
 from rig.bench.events import StepBegan, StepEnded
 from rig.bench.guard import GuardLimits
 from rig.bench.loop import ControlLoop
 from rig.bench.runlog import RunLog
 from rig.bench.seams import Done
 from rig.bench.steps import Findings, SkippedStep, StepContext, StepWork
-from rig.plans import HALF_TURN_GUESS_S, AnyStep, SupplySweepStep
+from rig.plans import HALF_TURN_GUESS_S, SupplySweepStep
 from rig.records.model import AGAIN, StepRecord, StepState
 
 # Each step's trace begins with this much rest (s), for the analysis to know rest level and noise.
@@ -29,14 +30,41 @@ ZERO_AGAIN_S = 0.15
 _RIG = "rig"
 
 
-def step_named(number: int, step: AnyStep) -> str:
+class StepLike(Protocol):
+    """A step as it is announced and recorded: of a plan (`rig.plan_steps`), or any other."""
+
+    @property
+    def kind(self) -> str:
+        """Its kind, for the record."""
+        ...
+
+    @property
+    def label(self) -> str:
+        """Its title."""
+        ...
+
+    @property
+    def half_turns(self) -> int:
+        """How many half-turns it means to make; 0: none, or as many as it takes."""
+        ...
+
+    def expected_s(self, half_turn_s: float) -> float:
+        """Return how long it feeds and waits, s, at ``half_turn_s`` a half-turn."""
+        ...
+
+
+def step_named(place: StepPlace, step: StepLike) -> str:
     """Return "Step 3 of the plan (Park check)": after a repetition the record counts otherwise."""
-    return f"Step {number} of the plan ({step.label})"
+    of_plan = " of the plan" if place.steps else ""
+    return f"Step {place.number}{of_plan} ({step.label})"
 
 
 @dataclass(frozen=True)
 class StepPlace:
-    """Which step of how many of the plan it is, its number in the record, what comes after (s)."""
+    """Which step of how many of the plan it is, its number in the record, what comes after (s).
+
+    ``steps`` is 0 where no plan tells how many there will be.
+    """
 
     number: int
     steps: int
@@ -51,6 +79,7 @@ class StepRunner:
 
     ``wait_on_disk`` returns when a step is in the record; it cycles the loop if told so.
     ``left_behind`` is what the last step left at the jig that no other step may meet.
+    ``conclude`` may add to what a step that was done found, before it is recorded.
     """
 
     loop: ControlLoop
@@ -59,9 +88,10 @@ class StepRunner:
     log: RunLog
     wait_on_disk: Callable[[Done, bool], None]
     left_behind: str = ""
+    conclude: Callable[[Findings], None] | None = None
     _at_rest: AtRest | None = None  # what the sensor reads so in this run, once it is known
 
-    def run(self, place: StepPlace, step: AnyStep, work: StepWork) -> StepState:
+    def run(self, place: StepPlace, step: StepLike, work: StepWork) -> StepState:
         """Run the step at ``place`` and keep what it found, even if it is cut short.
 
         Returns whether it was done or skipped.  Raises what ended the run: Tripped, Stopped,
@@ -82,7 +112,7 @@ class StepRunner:
         except SkippedStep as skipped:
             state, note = StepState.SKIPPED, f"Skipped: {skipped}."
             if not (isinstance(step, SupplySweepStep) and step.needs_supply == "skip"):
-                text = f"{step_named(place.number, step)} was not done: {skipped}."
+                text = f"{step_named(place, step)} was not done: {skipped}."
                 self.log.argue(Verdict.RETEST, text, step.kind)
             else:
                 text = (
@@ -104,6 +134,12 @@ class StepRunner:
                 if state is not StepState.SKIPPED:
                     findings = self._find(work)
                     loop.excuse()
+                if state is StepState.CUT_SHORT and findings.left_behind:
+                    self.log.note("left_behind", findings.left_behind)
+                if state is StepState.DONE and self.conclude is not None:
+                    self.conclude(findings)
+            except BenchError:
+                raise
             except Exception as error:
                 note = f"{note} The step could not be analysed: {error!r}.".strip()
                 raise
@@ -128,7 +164,7 @@ class StepRunner:
             if later.trip.kind in (TripKind.LIVE_WITH_FEED_OFF, TripKind.FEED_MISMATCH):
                 raise
 
-    def _announce(self, place: StepPlace, step: AnyStep) -> None:
+    def _announce(self, place: StepPlace, step: StepLike) -> None:
         self.log.console.show(
             StepBegan(
                 place.number,
@@ -191,7 +227,7 @@ class StepRunner:
         found.judged, found.zero_offset_a = False, None
 
     def _keep(
-        self, place: StepPlace, step: AnyStep, began: datetime, state: StepState, found: Findings
+        self, place: StepPlace, step: StepLike, began: datetime, state: StepState, found: Findings
     ) -> None:
         record = StepRecord(
             number=place.record_number,

@@ -9,11 +9,11 @@ from drivers.backends import load_backend
 from rig.bench.commands import Command
 from rig.bench.errors import Stopped
 from rig.bench.events import BenchEvent, RunEnded
+from rig.bench.jobs import fed_job
 from rig.bench.keeper import DirectKeeper
 from rig.bench.order import RunOrder
 from rig.bench.requests import Ask, Sample
 from rig.bench.seams import Done
-from rig.bench.session import Session
 from rig.bench.signals import SignalFlag, flag_signals
 from rig.commands.terminal import ask_operator
 from rig.records.store import Store
@@ -50,6 +50,7 @@ def run_direct(order: RunOrder, records: Path, show: Show) -> RunEnded:
     with flag_signals() as flag, Store.open(records) as store:
         backend = load_backend(order.backend_name, order.wiring(), order.options)
         try:
-            return Session(order, backend, DirectKeeper(store), DirectConsole(show, flag)).run()
+            keeper, console = DirectKeeper(store), DirectConsole(show, flag)
+            return fed_job(order, backend, keeper, console).run()
         finally:
             backend.close()

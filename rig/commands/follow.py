@@ -81,7 +81,7 @@ def follow(
         if flag.number is not None and not told:
             told = True
             bench.tell(Stop(flag.words, by_operator=flag.by_operator))
-        elif open_question is not None:
+        elif open_question is not None and not told:
             # Left open when something happens meanwhile, shown, and asked again.
             answer = ask_operator(open_question, lambda: flag.number is not None or bench.has_news)
             if answer is not None:

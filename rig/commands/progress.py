@@ -46,14 +46,17 @@ class Progress:
         match event:
             case RunBegan():
                 world = "SIMULATED bench" if event.simulated else "bench"
+                # How many tests an isolation takes is open.
+                long = f", {event.steps} steps, about {_about(event.expected_s)}"
                 self._line(
-                    f"{event.plan_title} on station {event.station} ({world}), {event.steps} "
-                    f"steps, about {_about(event.expected_s)}"
+                    f"{event.plan_title} on station {event.station} ({world})"
+                    + (long if event.steps else "")
                 )
             case StepBegan():
                 self._half_turns = 0
                 about = f", about {_about(event.expected_s)}" if event.expected_s >= 1 else ""
-                self._line(f"step {event.number} of {event.steps}: {event.title}{about}")
+                of = f" of {event.steps}" if event.steps else ""
+                self._line(f"step {event.number}{of}: {event.title}{about}")
             case HalfTurnEnded():
                 self._count(event)
             case Noted() if event.kind not in _QUIET_NOTES:

@@ -23,9 +23,11 @@ from rig.commands.verdict import verdict_lines
 from rig.contract import judgement_object
 from rig.feasible import cautions_on_rig, check_plan_on_rig
 from rig.labels import NAME_LONGEST, SERIAL_LONGEST
+from rig.plans import Plan
 from rig.records.lateness import lateness_object
 from rig.records.model import RunState, Source
 from rig.schema import MistakesError
+from rig.settings import RigSettings, StationSettings
 
 
 class Gathered:
@@ -92,6 +94,13 @@ def order_of(options: argparse.Namespace) -> RunOrder:
     mistakes = check_plan_on_rig(plan, settings, station)
     if mistakes:
         raise MistakesError(mistakes)
+    return order_for(options, settings, station, plan)
+
+
+def order_for(
+    options: argparse.Namespace, settings: RigSettings, station: StationSettings, plan: Plan
+) -> RunOrder:
+    """Return the order to do ``plan`` on ``station`` with what else the command line says."""
     simulated = (options.backend or settings.backend) != "pi"
     serial = options.unit or (f"SIM-{options.seed}" if simulated else None)
     if not serial or not serial.strip():

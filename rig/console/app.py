@@ -17,6 +17,7 @@ from rig.bench.errors import BenchError
 from rig.bench.events import Asked, BenchEvent, Refused, RunEnded
 from rig.bench.handle import BenchHandle
 from rig.bench.order import ByHandOrder, Job
+from rig.bench.requests import NEXT_TEST
 from rig.console.desk import Desk
 from rig.console.dialogs.actions import ActionsPalette
 from rig.console.dialogs.help import HelpDialog
@@ -26,7 +27,7 @@ from rig.console.feeds_words import feeds_of
 from rig.console.held_keys import HeldKeys
 from rig.console.live_job import Phase
 from rig.console.lost_terminal import PatientDriver
-from rig.console.places import PLACES, places
+from rig.console.places import CAUSES, PLACES, places
 from rig.console.scanner import SCANNER_S
 from rig.console.screen import DeskScreen
 from rig.console.standing import StandingDialogs
@@ -34,7 +35,7 @@ from rig.console.theme import DAYLIGHT, FIELD
 
 FRAMES_PER_S = 20
 # Where a run's end takes the operator to the verdict by itself.
-WATCHED_FROM = frozenset({"bench", "live", "verdict"})
+WATCHED_FROM = frozenset({"bench", "live", "isolate", "verdict"})
 
 
 class HalfturnConsole(App[int]):
@@ -77,14 +78,14 @@ class HalfturnConsole(App[int]):
         for theme in (FIELD, DAYLIGHT):
             self.register_theme(theme)
         self.theme = FIELD.name
-        for place in places(self.desk.has_world):
+        for place in (*places(self.desk.has_world), CAUSES):
             self.install_screen(_screen(place.name), place.name)
         self.push_screen("bench")
         self._pumping = self.set_interval(1 / FRAMES_PER_S, self.pump)
         self.desk.warm_up()
         self._catch_signals()
         if self.desk.live.on:
-            self.go("live")
+            self.action_watch()
             self.say("This run went on by itself. What happened in it so far is shown.")
         elif self.desk.bench_error:
             self.say(self.desk.bench_error, error=True)
@@ -138,7 +139,7 @@ class HalfturnConsole(App[int]):
         elif not self._starting_apart:
             desk.look_for_others()
         if desk.live.on and not was_on:
-            self.go("live")  # somebody else started it, to go on by itself
+            self.action_watch()  # somebody else started it, to go on by itself
         self._standing.watch()
         if self._bound_for and isinstance(self.screen, DeskScreen):
             self.go(self._bound_for)
@@ -158,6 +159,8 @@ class HalfturnConsole(App[int]):
         match event:
             case Asked():
                 self._standing.ask(event)
+                if event.ask.action == NEXT_TEST:
+                    self._come_to_causes("The isolation proposes a test: F3.")
             case RunEnded() if not isinstance(self.desk.live.job, ByHandOrder):
                 self._tell_over(event)
             case Refused():
@@ -172,11 +175,22 @@ class HalfturnConsole(App[int]):
         """Go to the verdict, unless the operator is at something else meanwhile."""
         here = self.place_screen
         self.get_screen("verdict", DeskScreen).take_in()
+        if self.desk.live.isolation:
+            self._come_to_causes("The isolation is over: F3 tells what it came to.")
+            return
         if here is None or here.place in WATCHED_FROM:
             self.go("verdict")
             return
         verdict = "no verdict" if ended.judgement is None else str(ended.judgement.verdict).upper()
         self.say(f"The run is over: {verdict}. F5 tells why.")
+
+    def _come_to_causes(self, otherwise: str) -> None:
+        """Go where an isolation is answered, unless the operator is at something else."""
+        here = self.place_screen
+        if here is None or here.place in WATCHED_FROM:
+            self.go(CAUSES.name)
+        else:
+            self.say(otherwise)
 
     # --- words ---------------------------------------------------------------------------------
 
@@ -253,8 +267,15 @@ class HalfturnConsole(App[int]):
 
     def action_go(self, name: str) -> None:
         """Go to a place; an open dialog wants an answer first."""
-        if isinstance(self.screen, DeskScreen):
-            self.go(name)
+        if not isinstance(self.screen, DeskScreen):
+            return
+        if name == "live" and self.desk.live.isolation and self.screen.place != CAUSES.name:
+            name = CAUSES.name  # from there on to Live
+        self.go(name)
+
+    def action_watch(self) -> None:
+        """Go where the job that is on is watched."""
+        self.go(CAUSES.name if self.desk.live.isolation else "live")
 
     def go(self, name: str) -> None:
         """Go to the place called ``name``, at once or when the dialog that is open is answered."""
@@ -300,6 +321,7 @@ class HalfturnConsole(App[int]):
 def _screen(name: str) -> DeskScreen:
     from rig.console.screens.bench import BenchScreen
     from rig.console.screens.by_hand import ByHandScreen
+    from rig.console.screens.isolate import IsolateScreen
     from rig.console.screens.live import LiveScreen
     from rig.console.screens.records import RecordsScreen
     from rig.console.screens.rig import RigScreen
@@ -309,6 +331,7 @@ def _screen(name: str) -> DeskScreen:
     screens: dict[str, type[DeskScreen]] = {
         "bench": BenchScreen,
         "live": LiveScreen,
+        "isolate": IsolateScreen,
         "by_hand": ByHandScreen,
         "verdict": VerdictScreen,
         "records": RecordsScreen,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from rig.bench.events import Noted, RunEnded
+from rig.bench.events import Noted, RunEnded, StepBegan
 from rig.bench.order import ByHandOrder, RunOrder
 from rig.console.desk import Desk
 from rig.console.live_job import Live, Phase
@@ -119,9 +119,34 @@ def _going(desk: Desk) -> JobState:
     if wishes:
         return JobState("Run on", wishes)
     again = ", repeated" if step.repeated else ""
-    return JobState(
-        "Run on", f"{job.unit_serial}, step {step.number} of {step.steps}: {step.title}{again}"
-    )
+    return JobState("Run on", f"{job.unit_serial}, {step_words(step)}: {step.title}{again}")
+
+
+def step_words(step: StepBegan) -> str:
+    """Return which step of how many it is; an isolation does not know how many there will be."""
+    of = f" of {step.steps}" if step.steps else ""
+    return f"step {step.number}{of}"
+
+
+def isolation_state(desk: Desk) -> JobState:
+    """Return how an isolation stands, for the list of causes."""
+    live = desk.live
+    if not live.isolation:
+        text = "F2 chooses a suspect unit and a plan; Ctrl+G there begins."
+        return JobState("No isolation", text)
+    if not live.on:
+        return _isolated(live)
+    if live.proposed and desk.fresh and not live.stop_wanted:
+        return JobState("Your turn", "Feeds off. Do the test below (F9), skip it, or end here.")
+    return _trouble(desk) or _going(desk)
+
+
+def _isolated(live: Live) -> JobState:
+    over, ranked = over_state(live, "Isolation"), live.ranked
+    if over.alert or ranked is None or ranked.conclusion is None:
+        return over
+    word = "Found" if ranked.conclusion.sure else "Not sure"
+    return JobState(word, f"Feeds off. {ranked.conclusion.text.removeprefix('Not sure. ')}")
 
 
 def _wishes(live: Live) -> str:

@@ -14,6 +14,7 @@ from rig.bench.events import (
     HalfTurnEnded,
     Noted,
     Paused,
+    Ranked,
     Ready,
     Refused,
     RigCheckEnded,
@@ -24,7 +25,8 @@ from rig.bench.events import (
     WentOn,
     ZeroFound,
 )
-from rig.bench.order import ByHandOrder, Job, RigCheckOrder
+from rig.bench.order import ByHandOrder, IsolationOrder, Job, RigCheckOrder
+from rig.bench.requests import NEXT_TEST
 
 
 class Phase(Enum):
@@ -65,6 +67,7 @@ class Live:
     items: dict[str, CheckItem] = field(default_factory=dict)
     zero: ZeroFound | None = None
     checked: RigCheckEnded | None = None
+    ranked: Ranked | None = None
 
     @property
     def on(self) -> bool:
@@ -75,6 +78,16 @@ class Live:
     def by_hand(self) -> bool:
         """Tell whether the job is feeding by hand."""
         return isinstance(self.job, ByHandOrder)
+
+    @property
+    def isolation(self) -> bool:
+        """Tell whether the job is isolating a fault."""
+        return isinstance(self.job, IsolationOrder)
+
+    @property
+    def proposed(self) -> bool:
+        """Tell whether the operator is asked whether to do the test that is proposed."""
+        return self.asked is not None and self.asked.ask.action == NEXT_TEST
 
     @property
     def rig_check(self) -> bool:
@@ -117,6 +130,8 @@ class Live:
             case StepEnded():
                 self.steps.append(event)
                 self.step_on = False
+            case Ranked():
+                self.ranked = event
             case RunEnded():
                 self.ended = event
                 self._over(Phase.ENDED)
@@ -155,8 +170,8 @@ class Live:
 
         It is the plan's expectation; a step that lasts longer counts as nearly done.
         """
-        if self.began is None:
-            return None
+        if self.began is None or self.isolation:
+            return None  # which tests there will be is open
         if self.step is None:
             return self.began.expected_s
         step = self.step

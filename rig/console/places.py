@@ -28,6 +28,15 @@ PLACES = (
 """In the order of their keys."""
 
 
+CAUSES = Place("isolate", "f3", "Causes", "Find out what is wrong with a suspect unit")
+"""The other side of Live while a fault is isolated: its key leads from one to the other."""
+
+
+def tab_of(name: str) -> str:
+    """Return the place whose tab a place is seen under."""
+    return "live" if name == CAUSES.name else name
+
+
 def places(simulated: bool) -> tuple[Place, ...]:
     """Return the places there are on this bench."""
     return tuple(place for place in PLACES if simulated or not place.simulated_only)

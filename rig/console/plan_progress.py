@@ -26,6 +26,8 @@ def step_rows(live: Live) -> list[StepRow]:
     """Return the plan's steps in their order; none without a plan."""
     if not isinstance(live.job, RunOrder):
         return []
+    if live.isolation:
+        return _tests(live)
     present = live.step.number if live.step else 0
     ends = {step.number: step.state for step in live.steps}
     rows = []
@@ -40,6 +42,21 @@ def step_rows(live: Live) -> list[StepRow]:
         else:
             word = "to come" if live.on else "not done"
             rows.append(StepRow(number, step.label, word, begun=False, over=False))
+    return rows
+
+
+def _tests(live: Live) -> list[StepRow]:
+    """Return what an isolation did so far; nobody knows what comes."""
+    over = {step.number: step for step in live.steps}
+    rows = [
+        StepRow(number, step.title, _ENDS[step.state], begun=True, over=True)
+        for number, step in over.items()
+    ]
+    step = live.step
+    if step is not None and (live.step_on or step.number not in over):
+        word = "on" if live.step_on else "broken off"
+        rows = [row for row in rows if row.number != step.number]
+        rows.append(StepRow(step.number, step.title, word, begun=True, over=False))
     return rows
 
 

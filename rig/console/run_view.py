@@ -28,6 +28,10 @@ _STATES = {
 _SHOWN = ("seed", "faults", "chip", "kernel")
 
 
+# Kinds of step that only an isolation has: which tests it makes is open, no plan tells.
+_OF_ISOLATION = frozenset({"guided", "ranking"})
+
+
 @dataclass(frozen=True)
 class RunView:
     """What there is to say of a run.
@@ -119,6 +123,7 @@ def view_of_record(record: RunRecord) -> RunView:
     plan = _plan(start.plan_text, start.plan_name)
     shown = {name: start.backend_facts[name] for name in _SHOWN if name in start.backend_facts}
     backend = ", ".join([start.backend, *(f"{name} {value}" for name, value in shown.items())])
+    isolation = any(step.kind in _OF_ISOLATION for step in record.steps)
     return _with_rows(
         run_id=record.run_id,
         serial=start.unit_serial,
@@ -139,7 +144,7 @@ def view_of_record(record: RunRecord) -> RunView:
         end_note=end.note if end else "",
         steps=record.steps,
         limits=plan.analysis_limits() if plan else None,
-        plan_steps=len(plan.steps) if plan else None,
+        plan_steps=None if plan is None or isolation else len(plan.steps),
         died=end is not None and end.swept,
         may_have_fed=may_have_fed(record.events),
         backend=backend,
@@ -172,7 +177,7 @@ def view_of_live(live: Live) -> RunView | None:
         end_note=ended.note,
         steps=tuple(live.steps),
         limits=job.plan.analysis_limits(),
-        plan_steps=len(job.plan.steps),
+        plan_steps=None if live.isolation else len(job.plan.steps),
     )
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from rig.bench.commands import Answer
 from rig.bench.events import Asked
+from rig.bench.requests import NEXT_TEST
 from rig.console.dialogs.actions import ActionsPalette
 from rig.console.dialogs.ask import AskDialog
 from rig.console.dialogs.help import HelpDialog
@@ -26,7 +27,13 @@ class StandingDialogs:
         self._alarm: MessageDialog | None = None
 
     def ask(self, asked: Asked) -> None:
-        """Put a question of the bench, in place of the one before."""
+        """Put a question of the bench, in place of the one before.
+
+        What an isolation proposes is answered at its own place.
+        """
+        if asked.ask.action == NEXT_TEST:
+            self._close_question()
+            return
         desk = self._console.desk
         dialog = AskDialog(asked, desk)
 

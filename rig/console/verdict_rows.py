@@ -34,6 +34,7 @@ _NAMES = {
     "stays_parked": "stays parked",
     "zero_offset_a": "sensor's zero",
     "supply_sweep": "lowest voltage",
+    "isolation": "cause",
     REPEATED: "step repeated",
 }
 # How a sentence begins that tells somebody to do something.

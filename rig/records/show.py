@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, tzinfo
 
 from rig.analysis.model import HalfTurn, Measure
@@ -147,11 +147,20 @@ def _step(step: StepRecord, zone: tzinfo | None) -> list[str]:
     if step.note:
         lines += _wrapped(_clean(step.note), "  ", "  ")
     for question, answer in step.answers.items():
-        lines += _wrapped(_clean(f"{question}: {answer}"), "  ", "    ")
+        lines += _wrapped(_clean(f"{question}: {_answer(answer)}"), "  ", "    ")
     lines += _measures(step.measures)
     if step.half_turns:
         lines += textwrap.indent(_half_turns(step.half_turns), "  ").splitlines()
     return lines
+
+
+def _answer(answer: object) -> str:
+    """Return an answer, a table or a list of sentences without the marks of a program."""
+    if isinstance(answer, Mapping):
+        return ", ".join(f"{name} {value}" for name, value in answer.items()) or "none"
+    if isinstance(answer, list | tuple) and all(isinstance(part, str) for part in answer):
+        return "; ".join(answer) or "none"
+    return str(answer)
 
 
 def _measures(measures: Sequence[Measure]) -> list[str]:

@@ -34,9 +34,11 @@ from rig.analysis.model import Accuracy, Direction
 from rig.analysis.motor import identify
 from rig.analysis.stroke import lever_deg, stroke_profiles
 from rig.analysis.stroke_mean import STUDENT, compare_profiles, mean_profile
+from rig.analysis.trace import Trace
 
 PLACE_DEG = 5.0
 NM_PER_A = LM_12.constant_vs * LM_12.gear
+COLUMNS = ("time_s", "current_a", "voltage_v", "battery_feed", "ignition_feed")
 TO_RUN, TO_STOP = Direction.TO_RUN, Direction.TO_STOP
 
 
@@ -268,6 +270,33 @@ def test_what_cannot_be_read_gives_no_profile():
     assert stroke_profiles(trace, find_half_turns(trace, unit, spice.LIMITS), unit) == ()
     assert stroke_profiles(trace.rows(0, 5), (), unit) == ()
     assert find_binds(()) == ()
+
+
+DAMAGE = {
+    "noisy": lambda a, v, rng: (a + rng.normal(0.0, rng.uniform(0.1, 3.0), len(a)), v),
+    "holes": lambda a, v, rng: (np.where(rng.random(len(a)) < 0.2, np.nan, a), v),
+    "no voltage": lambda a, v, rng: (a, np.full(len(v), np.nan)),
+    "clipped": lambda a, v, rng: (np.minimum(a, rng.uniform(0.5, 6.0)), v),
+    "other voltage": lambda a, v, rng: (a, v * rng.uniform(0.0, 2.0)),
+    "backwards": lambda a, v, rng: (-a, v),
+}
+
+
+@pytest.mark.parametrize("damage", DAMAGE)
+def test_a_damaged_trace_gives_fewer_profiles_and_no_error(damage):
+    rng = np.random.default_rng(len(damage))
+    for seed in range(6):
+        made = Conditions(
+            hz=(200, 1000)[seed % 2], faults=(kink(8.0, 90.0, 30.0), ())[seed % 3 > 0]
+        )
+        trace, _ = run(made)
+        amps, volts = DAMAGE[damage](trace.current_a, trace.voltage_v, rng)
+        seen = replace(trace, current_a=amps, voltage_v=volts)
+        kept = np.sort(rng.choice(len(amps), int(rng.uniform(0.3, 1.0) * len(amps)), replace=False))
+        seen = Trace(*(getattr(seen, name)[kept] for name in COLUMNS))
+        profiles = stroke_profiles(seen, half_turns(seen), UNIT, (None, IDENTITY)[seed % 2])
+        find_binds(profiles)
+        assert all(np.isfinite(p.current_a).all() for p in profiles)
 
 
 # --- with the identification's own identity ------------------------------------------------------

@@ -23,7 +23,7 @@ from rig.console.dialogs.fault import FaultDialog
 from rig.console.dialogs.help import HelpDialog, key_name
 from rig.console.dialogs.message import ChoiceDialog
 from rig.console.dialogs.note import NoteDialog
-from rig.console.places import PLACES
+from rig.console.places import CAUSES, PLACES
 
 VISUAL = make_plan('[[step]]\nkind = "visual"\nchecks = ["housing"]\n', HALF_TURNS)
 NOW_S = 1000.0
@@ -57,7 +57,7 @@ def own_bindings(screen):
 
 async def test_the_help_tells_every_key_of_every_screen_and_what_the_screen_is_for(console):
     async with console.run_test(size=(80, 64)) as pilot:
-        for place in PLACES:
+        for place in (*PLACES, CAUSES):
             console.go(place.name)
             await pilot.pause()
             screen = console.screen
@@ -194,7 +194,7 @@ def test_a_question_has_a_key_for_every_answer_the_bench_may_allow():
 
 
 async def test_the_list_of_actions_has_ours_in_our_words_and_nothing_else(console):
-    async with console.run_test(size=(80, 40)) as pilot:
+    async with console.run_test(size=(80, 44)) as pilot:
         await pilot.press("ctrl+p")
         await until(pilot, lambda: "Quit" in screen_text(console))
         text = screen_text(console)
@@ -205,7 +205,7 @@ async def test_the_list_of_actions_has_ours_in_our_words_and_nothing_else(consol
             assert action in text
         # What can be done on this screen now, with its keys, before anything else.
         assert "Start F9 a run of this plan" in text
-        assert text.index("^L its file may be another now") < text.index("Go to Live")
+        assert text.index("^L the plan: its file may be another now") < text.index("Go to Live")
         assert "Pause" not in text
         for not_ours in ("Theme", "Screenshot", "Maximize", "palette", "🔎", "Search for"):
             assert not_ours not in text

@@ -8,16 +8,19 @@ from __future__ import annotations
 import os
 import time
 from contextlib import asynccontextmanager, contextmanager
+from unittest.mock import patch
 
 from bench_runs import HALF_TURNS, make_plan, make_settings
 from console_pilot import accept, question, unhurried
 from console_runs import rig_check_order, run_order
+from guesser import Guesser
 from recorded import library
-from stand_in import StandIn, rested, until
+from stand_in import FOREVER_S, StandIn, rested, until
 from textual.widgets import Input, OptionList, Static
 
-from rig.bench.commands import Hold
-from rig.bench.order import ByHandOrder
+import rig.bench.isolation
+from rig.bench.commands import Answer, Hold
+from rig.bench.order import ByHandOrder, IsolationOrder
 from rig.console.app import HalfturnConsole
 from rig.console.desk import Desk
 from rig.console.dialogs.fault import FaultDialog
@@ -251,6 +254,29 @@ async def stop(pilot):
     await until(pilot, lambda: not console.desk.live.on)
     await until(pilot, lambda: not console.screen.is_modal)
     console.clear_notifications()
+
+
+async def isolation(pilot, fault="relay-dead", mind=Guesser):
+    """Causes, a test done and the next proposed; ``mind`` None thinks with what ships."""
+    console = pilot.app
+    before, console.desk.choices.faults = console.desk.choices.faults, (fault,)
+    await go(pilot, "isolate")
+    job = run_order(console, make_plan(REST), IsolationOrder, ask_operator=True)
+    console.desk.choices.faults = before
+    learnt = rig.bench.isolation.Learnt if mind is None else lambda *_: mind()
+    with patch("rig.bench.isolation.Learnt", learnt):
+        stand_in = await begun(pilot, job)
+        stand_in.hold_at(FOREVER_S)
+        await until(pilot, lambda: _is_proposed(console, done=0))
+        console.desk.tell(Answer("do"))
+        await until(pilot, lambda: _is_proposed(console, done=1))
+    console.screen.show_all()
+
+
+def _is_proposed(console, done):
+    console.pump()
+    live = console.desk.live
+    return live.proposed and len(live.ranked.done) == done
 
 
 async def by_hand(pilot):

@@ -6,11 +6,11 @@ from dataclasses import dataclass, replace
 
 from rig.bench.cautions import CAUTIONS
 from rig.bench.events import Asked
-from rig.bench.order import RigCheckOrder, RunOrder
+from rig.bench.order import IsolationOrder, RigCheckOrder, RunOrder
 from rig.console.live_job import Live
 from rig.feasible import cautions_on_rig
 from rig.plan_steps import VisualStep
-from rig.visual import VISUAL_CHECKS, VisualCheck
+from rig.visual import TERMINAL_CHECKS, VISUAL_CHECKS, VisualCheck
 
 Paragraph = tuple[str, str]
 """A heading (may be empty) and a text."""
@@ -42,7 +42,8 @@ def _asking_of(asked: Asked, live: Live) -> Asking:
     ask = asked.ask
     if ask.action == "accept_cautions":
         return _cautions(live)
-    check = VISUAL_CHECKS.get(str(ask.detail.get("check", "")))
+    name = str(ask.detail.get("check", ""))
+    check = VISUAL_CHECKS.get(name) or TERMINAL_CHECKS.get(name)
     if ask.action == "inspect" and check is not None:
         return _look(asked, check, live)
     title, caution = _AT_THE_JIG.get(ask.action, ("At the jig", ""))
@@ -78,8 +79,9 @@ def _look(asked: Asked, check: VisualCheck, live: Live) -> Asking:
     means = check.fault_text
     means += " It fails the unit." if check.of_unit else " The verdict then asks for another test."
     seen = asked.seen or asked.ask.seen
+    title = "What the meter showed" if check.name in TERMINAL_CHECKS else f"Visual check {which}"
     return Asking(
-        f"Visual check {which}".rstrip(),
+        title.rstrip(),
         check.question,
         (("Look for", check.look_for), ("A fault means", means)),
         seen=_shown_by_the_simulation(seen, check),
@@ -91,7 +93,7 @@ def _look(asked: Asked, check: VisualCheck, live: Live) -> Asking:
 def _which(check: str, live: Live) -> str:
     """Return ``k of N``, empty if the plan does not tell."""
     job, step = live.job, live.step
-    if job is None or isinstance(job, RigCheckOrder) or step is None:
+    if not isinstance(job, RunOrder) or isinstance(job, IsolationOrder) or step is None:
         return ""
     if not 1 <= step.number <= len(job.plan.steps):
         return ""
@@ -113,7 +115,9 @@ def _shown_by_the_simulation(seen: str, check: VisualCheck) -> str:
 
 
 # What puts the jig back as it was before the step.
-_PUTS_BACK = frozenset({"remove_load", "free_lever", "fit_own_relay"})
+_PUTS_BACK = frozenset(
+    {"remove_load", "free_lever", "fit_own_relay", "hook_up_cable", "restore_wiring"}
+)
 _AT_THE_JIG: dict[str, Paragraph] = {
     "hang_load": (
         "Hang the load",
@@ -138,6 +142,31 @@ _AT_THE_JIG: dict[str, Paragraph] = {
     "fit_own_relay": (
         "Put the unit's own relay back",
         "Relay and base may be hot. Keep clear of the lever.",
+    ),
+    "unhook_cable": (
+        "Unhook the cable",
+        "A spring may pull on the cable: hold it before you unhook it. Nothing may be within the "
+        "lever's reach: it may go all the way round.",
+    ),
+    "hook_up_cable": ("Hook the cable up", "Keep fingers from between cable and lever."),
+    "feed_motor_directly": (
+        "Feed the motor directly",
+        "Plus to plus: the other way round it turns backwards. The lever goes round with force "
+        "and does not park; it is fed shortly, and stops where it is.",
+    ),
+    "restore_wiring": (
+        "Put the wiring back",
+        "The motor may be hot. Each lead where it was: the unit is fed next, to bring it to stop.",
+    ),
+    "connect_meter": (
+        "Clip a meter on",
+        "Clips that cannot touch anything else: a battery gives hundreds of amperes into a short. "
+        "Your hands are away before the feed is made.",
+    ),
+    "fit_fuse": (
+        "Look at the fuse",
+        "Pull the supply first. A fuse of the same rating, never a larger one: it protects leads "
+        "and rig.",
     ),
     "press_emergency_stop": ("Press the emergency stop", ""),
     "release_emergency_stop": (

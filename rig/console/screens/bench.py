@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import ClassVar
+from dataclasses import replace
+from typing import ClassVar, TypeVar
 
 from textual import events, on, work
 from textual.app import ComposeResult
@@ -16,10 +17,11 @@ from textual.widgets.option_list import Option
 
 from rig.bench.commands import GoOn, Pause, RepeatStep
 from rig.bench.events import BenchEvent
-from rig.bench.order import RunOrder
+from rig.bench.order import IsolationOrder, RunOrder
+from rig.console.dialogs.message import MessageDialog
 from rig.console.left import Doubt
 from rig.console.live_job import Phase
-from rig.console.plan_outlook import PlanOutlook, look_at
+from rig.console.plan_outlook import PlanOutlook, look_at, told
 from rig.console.recent import RecentUnit, recent_units
 from rig.console.records_reader import RecordsReader, Sorry
 from rig.console.scanner import is_of_a_label
@@ -28,11 +30,17 @@ from rig.console.widgets.job_card import JobCard
 from rig.console.widgets.plan_view import PlanView
 from rig.console.widgets.unit_form import UnitForm
 from rig.console.worker_mail import hand_over
+from rig.feasible import check_isolation_on_rig
+from rig.plans import Plan
 
 # A scanner sends a character every few milliseconds; a person who types one and stops wants to go
 # on in the field (s, guess).
 SCAN_OVER_S = 0.3
+ISOLATE = "find out what is wrong with a suspect unit, test by test"
 APART = "a run that goes on when the console is left: endurance overnight"
+
+
+Ordered = TypeVar("Ordered", bound=RunOrder)
 
 
 class BenchScreen(DeskScreen):
@@ -52,11 +60,18 @@ class BenchScreen(DeskScreen):
             Binding(key, action, name, key_display=shown, tooltip=tells)
             for key, shown, action, name, tells in (
                 ("f9", "F9", "start", "Start", "a run of this plan; the cautions come first"),
+                ("ctrl+g", "^G", "isolate", "Isolate", ISOLATE),
                 ("ctrl+o", "^O", "start_apart", "Start apart", APART),
                 ("f9", "F9", "pause", "Pause", "when the half-turn that is on is over"),
                 ("f9", "F9", "go_on", "Go on", "end the pause"),
                 ("ctrl+r", "^R", "repeat_step", "Repeat step", "when it is over"),
-                ("ctrl+l", "^L", "read_again", "Read plan again", "its file may be another now"),
+                (
+                    "ctrl+l",
+                    "^L",
+                    "read_again",
+                    "Read again",
+                    "the plan: its file may be another now",
+                ),
                 ("escape", "Esc", "to_unit", "Unit", "go to the unit's serial number"),
             )
         ),
@@ -84,6 +99,9 @@ class BenchScreen(DeskScreen):
                 yield UnitForm(self.desk)
                 with Vertical(id="start-part"):
                     yield Button("Start the run   F9", id="start", action="screen.start")
+                    yield Button(
+                        "Isolate a fault   ^G", id="isolate", action="screen.isolate", compact=True
+                    )
                     yield Static("", id="ready", markup=False)
                     yield Static("Tested last", id="recent-title")
                     yield OptionList(id="recent", compact=True, markup=False)
@@ -270,7 +288,7 @@ class BenchScreen(DeskScreen):
         live = self.desk.live
         run_on = live.on and not live.by_hand and not live.rig_check
         match action:
-            case "start" | "read_again" | "to_unit":
+            case "start" | "isolate" | "read_again" | "to_unit":
                 return not live.on
             case "start_apart":
                 return not live.on and self.desk.open_apart is not None
@@ -287,17 +305,27 @@ class BenchScreen(DeskScreen):
         self._start(detached=False)
 
     def _start(self, *, detached: bool) -> None:
-        self._read_plan()
-        if not self.form.show_troubles():
-            self.form.to_trouble()
+        if not self._is_filled_in():
             return
         plan = self._chosen.plan
         if plan is None or self._chosen.troubles:
             self.query_one(PlanView).focus()
             self.say("Nothing was started: the plan cannot run here. Its reasons are beside.")
             return
+        if self.app.begin(replace(self._order(RunOrder, plan), detached=detached)):
+            self.app.go("live")
+
+    def _is_filled_in(self) -> bool:
+        """Read the plan again; go to the first field that is missing, if one is."""
+        self._read_plan()
+        filled = self.form.show_troubles()
+        if not filled:
+            self.form.to_trouble()
+        return filled
+
+    def _order(self, kind: type[Ordered], plan: Plan) -> Ordered:
         choices, desk = self.desk.choices, self.desk
-        order = RunOrder(
+        return kind(
             settings=desk.settings,
             station=desk.station,
             plan=plan,
@@ -308,11 +336,25 @@ class BenchScreen(DeskScreen):
             backend=desk.backend,
             options=desk.options(),
             consent=False,
-            detached=detached,
             ask_operator=True,
         )
-        if self.app.begin(order):
-            self.app.go("live")
+
+    def action_isolate(self) -> None:
+        """Begin to isolate a fault of the unit, or tell what keeps it from that."""
+        if not self._is_filled_in():
+            return
+        plan = self._chosen.plan
+        if plan is None:
+            self.query_one(PlanView).focus()
+            self.say("Nothing was started: the plan cannot be used. Its reasons are beside.")
+            return
+        # The plan's own steps, which may not suit this rig, do not matter here.
+        mistakes = check_isolation_on_rig(plan, self.desk.settings, self.desk.station)
+        if mistakes:
+            reasons = "\n\n".join(map(told, mistakes))
+            self.app.push_screen(MessageDialog("No fault can be isolated here so", reasons))
+        elif self.app.begin(self._order(IsolationOrder, plan)):
+            self.app.go("isolate")
 
     def action_start_apart(self) -> None:
         """Start the run on a bench that goes on when the console is left."""

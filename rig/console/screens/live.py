@@ -98,7 +98,7 @@ class LiveScreen(WatchingScreen):
         turns = turn_rows(self.desk.live, self._limit_s()) if mine else []
         for turn_list in self.query(TurnList):
             turn_list.show(turns)
-        self.query_one(ProgressLine).show(steps)
+        self.query_one(ProgressLine).show(steps, is_open=self.desk.live.isolation)
         self.query_one(StepList).show(steps)
 
     def _limit_s(self) -> float | None:

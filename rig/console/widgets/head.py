@@ -10,8 +10,9 @@ from textual.containers import Horizontal, Vertical
 from textual.widgets import Static
 
 from rig.console.feeds_words import feeds_of
+from rig.console.job_state import step_words
 from rig.console.live_job import Phase
-from rig.console.places import places
+from rig.console.places import places, tab_of
 
 if TYPE_CHECKING:
     from rig.console.app import HalfturnConsole
@@ -74,7 +75,7 @@ class Head(Vertical):
             yield Static("", id="head-feeds", markup=False)
         with Horizontal(classes="line"):
             for place in places(desk.has_world):
-                here = place.name == self._place
+                here = place.name == tab_of(self._place)
                 yield PlaceTab(place.name, place.key, place.title, here=here)
             yield MoreTab()
 
@@ -111,7 +112,8 @@ class Head(Vertical):
             return "rig check on"
         if live.by_hand:
             return "by hand"
+        what = "isolation" if live.isolation else "run"
         if live.phase is Phase.STARTING or live.step is None:
-            return "run starting"
-        word = "paused" if live.phase is Phase.PAUSED else "run on"
-        return f"{word}, step {live.step.number} of {live.step.steps}"
+            return f"{what} starting"
+        word = "paused" if live.phase is Phase.PAUSED else f"{what} on"
+        return f"{word}, {step_words(live.step)}"

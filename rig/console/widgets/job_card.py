@@ -7,6 +7,7 @@ from textual.containers import Vertical
 from textual.widgets import Button, Static
 
 from rig.bench.order import RigCheckOrder
+from rig.console.job_state import step_words
 from rig.console.live_job import Live, Phase
 
 
@@ -24,9 +25,7 @@ class JobCard(Vertical):
         """Lay out what is on and the buttons."""
         yield Static("", id="job-title", markup=False)
         yield Static("", id="job-text", markup=False)
-        yield Button(
-            "Watch it              F3", action="app.go('live')", id="do-watch", compact=True
-        )
+        yield Button("Watch it              F3", action="app.watch", id="do-watch", compact=True)
         yield Button("", id="do-pause", action="screen.pause", compact=True)
         yield Button("Go on                 F9", action="screen.go_on", id="do-go-on", compact=True)
         yield Button("", id="do-repeat", action="screen.repeat_step", compact=True)
@@ -63,8 +62,9 @@ def job_words(live: Live) -> tuple[str, str]:
     if live.stop_wanted:
         return "Stopping", f"{unit} Feeds off was asked for."
     if live.phase is Phase.STARTING or live.step is None:
-        return "A run starts", unit
-    step = f"Step {live.step.number} of {live.step.steps}: {live.step.title}."
+        return "An isolation starts" if live.isolation else "A run starts", unit
+    words = step_words(live.step)
+    step = f"{words[:1].upper()}{words[1:]}: {live.step.title}."
     wishes = []
     if live.pause_wanted:
         wishes.append("It pauses when this half-turn is over.")
@@ -73,4 +73,6 @@ def job_words(live: Live) -> tuple[str, str]:
     if live.phase is Phase.PAUSED:
         return "Paused, feeds off", " ".join([unit, step, *wishes])
     title = "A run is on, by itself" if job.detached else "A run is on"
+    if live.isolation:
+        title = "A fault is being isolated"
     return title, " ".join([unit, step, *wishes])

@@ -25,13 +25,13 @@ class ProgressLine(Static):
         super().__init__("", id=id, markup=False)
         self.rows: tuple[StepRow, ...] = ()
 
-    def show(self, rows: Sequence[StepRow]) -> None:
-        """Show ``rows``; cheap if they are shown already."""
+    def show(self, rows: Sequence[StepRow], *, is_open: bool = False) -> None:
+        """Show ``rows``, of how many is not known if ``is_open``; cheap if they are shown."""
         if tuple(rows) != self.rows:
             self.rows = tuple(rows)
-            self.update(self._line())
+            self.update(self._line(is_open))
 
-    def _line(self) -> Text:
+    def _line(self, is_open: bool) -> Text:
         rows = self.rows
         if not rows:
             return Text()
@@ -39,9 +39,10 @@ class ProgressLine(Static):
         odd = [f"{row.title} {row.word}" for row in rows if row.over and row.word != "done"]
         on = next((row for row in rows if row.begun and not row.over), None)
         after = [row.title for row in rows if row.word == "to come"]
-        words = ", ".join([f"{done} of {len(rows)} steps done", *odd])
+        of_all = "" if is_open else f" of {len(rows)}"
+        words = ", ".join([f"{done}{of_all} steps done", *odd])
         if on is not None:
-            words = f"step {on.number} of {len(rows)}: {on.title}"
+            words = f"step {on.number}{of_all}: {on.title}"
         text = Text.assemble(bar(rows), "  ", (words, "bold"))
         if after:
             text.append(f"  then {', '.join(after)}", style="dim")

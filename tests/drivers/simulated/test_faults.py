@@ -31,6 +31,7 @@ from drivers.supply import BenchSupply
 from drivers.switches import Switch
 
 Make = Callable[..., Any]
+AT_TERMINALS = ("battery_at_terminal", "ignition_at_terminal")
 GOOD_S = 0.70  # the type's nominal half-turn
 
 
@@ -200,6 +201,29 @@ def relay_weak_pull_in(bench: Make) -> None:
     extra = {"spread": "0", "supply_v": "10.5"}
     does_not_move_at = Shown(bench, "relay-weak-pull-in=11", extra=extra)
     assert does_not_move_at.run_deg < 1.0
+
+
+def ignition_open(bench: Make) -> None:
+    one = bench("ignition-open").armed()
+    assert amps(one.to_run(0.5)) < 0.1
+    assert one.unit.angle_deg == pytest.approx(0.0, abs=1.0)
+    assert max(r.current_a for r in one.coil) < 0.002
+    assert max(r.voltage_v for r in one.coil) > 12.0  # it is there, and does not reach the coil
+    one.backend.hands.do("fit_known_good_relay", {})
+    assert amps(one.to_run(0.5)) < 0.1  # which no relay cures
+    looks = {c: one.backend.hands.do("inspect", {"check": c}) for c in AT_TERMINALS}
+    assert looks == {"battery_at_terminal": "ok", "ignition_at_terminal": "fault"}
+
+
+def battery_open(bench: Make) -> None:
+    one = bench("battery-open").armed()
+    assert amps(one.to_run(0.5)) < 0.01
+    assert one.readings[-1].voltage_v > 12.0  # at the rig; not in the unit
+    hands = one.backend.hands
+    looks = {c: hands.do("inspect", {"check": c}) for c in AT_TERMINALS}
+    assert looks == {"battery_at_terminal": "fault", "ignition_at_terminal": "ok"}
+    hands.do("feed_motor_directly", {})
+    assert amps(one.run(0.3)) > 8.0
 
 
 def fuse_holder_corroded(bench: Make) -> None:
@@ -415,8 +439,9 @@ CHECKS = {
         jammed, seized_cable, binding, dry_gear, dragging_cable, broken_cable, spring_cable,
         shorted_turns, worn_brushes, intermittent_brush, open_winding, cam_short, cam_dead_spot,
         cam_welded, relay_dead, relay_coil_open, relay_welded, relay_high_resistance,
-        relay_weak_pull_in, fuse_holder_corroded, poor_earth, leakage, wrong_polarity,
-        weak_supply, over_rated_fuse, sensor_absent, sensor_stuck, sensor_offset, sensor_noisy,
+        relay_weak_pull_in, ignition_open, battery_open, fuse_holder_corroded, poor_earth, leakage,
+        wrong_polarity, weak_supply, over_rated_fuse, sensor_absent, sensor_stuck, sensor_offset,
+        sensor_noisy,
         sensor_clipped, bus_hang, feed_relay_stuck_open, feed_relay_welded, supply_silent,
         supply_lies, voltage_missing, chip_reset, bus_nack, supply_lost, supply_error,
         supply_unplugged, emergency_stop, switches_contradict, switches_dead,
@@ -596,6 +621,68 @@ def test_hands_hang_loads_and_lock_levers(bench: Make) -> None:
     assert one.unit.angle_deg == pytest.approx(2.5, abs=1.0)
 
 
+@pytest.mark.parametrize("fault", ["dragging-cable=6", "binding=12", "seized-cable=5"])
+def test_a_fault_of_the_cable_is_gone_while_it_is_unhooked(bench: Make, fault: str) -> None:
+    one = bench(fault).armed()
+    hands = one.backend.hands
+    assert hands.do("unhook_cable", {}) == "cable unhooked"
+    began_s = one.now_s
+    turning = [r.current_a for r in one.to_run() if 0.2 < r.time_s - began_s < 0.6]
+    # Dry and viscous friction are what is left, as with a broken cable.
+    assert float(np.median(turning)) == pytest.approx((0.030 + 2e-5 * 395) / 0.0293, rel=0.02)
+    one.to_stop()
+    hands.do("hook_up_cable", {})
+    assert amps([r for r in one.to_run() if r.time_s > one.now_s - 1.2]) > 3.0
+
+
+def test_a_fault_of_the_unit_stays_with_the_cable_unhooked(bench: Make) -> None:
+    one = bench("dry-gear=7").armed()
+    one.backend.hands.do("unhook_cable", {})
+    began_s = one.now_s
+    turning = [r.current_a for r in one.to_run(0.8) if 0.2 < r.time_s - began_s < 0.6]
+    assert float(np.median(turning)) > 6.0
+
+
+@pytest.mark.parametrize("fault", ["relay-dead", "cam-dead-spot=2", "relay-high-resistance=5"])
+def test_a_motor_fed_directly_turns_past_relay_and_cam(bench: Make, fault: str) -> None:
+    one = bench(fault).armed()
+    hands = one.backend.hands
+    one.feed(False, False)
+    one.run(0.1)
+    hands.do("feed_motor_directly", {})
+    began_s = one.now_s
+    one.feed(True, False)
+    turning = [r.current_a for r in one.run(3.0) if r.time_s - began_s > 0.2]
+    assert min(turning) > 1.5  # it never parks
+    assert one.unit.motor.speed_rad_s > 300.0
+    one.feed(False, False)
+    one.run(1.0)
+    assert one.unit.motor.speed_rad_s == 0.0
+    hands.do("restore_wiring", {})
+    assert not one.unit.direct
+
+
+def test_an_open_winding_does_not_turn_when_it_is_fed_directly(bench: Make) -> None:
+    one = bench("open-winding")
+    one.backend.hands.do("feed_motor_directly", {})
+    assert amps(one.armed().run(0.5)) < 0.1
+
+
+def test_a_motor_fed_directly_has_leads_of_the_rigs_own(bench: Make) -> None:
+    """Crossed leads and a poor earth of the unit's are out of the way."""
+    one = bench("wrong-polarity", "poor-earth=2")
+    one.backend.hands.do("feed_motor_directly", {})
+    one.armed().run(0.4)
+    assert one.unit.angle_deg > 20.0
+    assert one.readings[-1].current_a == pytest.approx(2.08, rel=0.1)
+
+
+def test_a_blown_fuse_shows_at_the_battery_terminal(bench: Make) -> None:
+    hands = bench().backend.hands
+    hands.do("blow_fuse", {})
+    assert hands.do("inspect", {"check": "battery_at_terminal"}) == "fault"
+
+
 def test_hands_change_units(bench: Make) -> None:
     one = bench(extra={}).armed()
     hands = one.backend.hands
@@ -613,7 +700,7 @@ def test_hands_change_units(bench: Make) -> None:
 
 
 def test_a_sound_unit_looks_sound(bench: Make) -> None:
-    hands = bench("dry-gear", "cam-short").backend.hands
+    hands = bench("dry-gear", "worn-brushes").backend.hands
     checks = {name for fault in CATALOGUE.values() for name in fault.inspections}
     assert {hands.do("inspect", {"check": check}) for check in checks} == {"ok"}
     assert hands.do("accept_cautions", {}) == "accepted"

@@ -1,0 +1,342 @@
+"""Isolating the fault of a suspect unit: one guided test after the other, until one cause is left.
+
+Every test is a step of the record.  What it showed, and the ranking of the causes after it, are
+worked out beside the control loop, with the feeds off.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import Executor, ThreadPoolExecutor
+from typing import TypeVar
+
+from drivers import Backend
+from drivers.backends import keeps_own_time
+from rig.analysis.faults.features import answer_of
+from rig.analysis.faults.guided import PROGRAMMABLE_SUPPLY, TESTS
+from rig.analysis.faults.model import Observation, Proposal, Ranking
+from rig.analysis.model import Verdict
+from rig.bench.errors import RefusedError, Trip
+from rig.bench.events import Ranked, RunBegan, TestDone
+from rig.bench.order import RunOrder
+from rig.bench.reasoning import Learnt, Reasoner, leading
+from rig.bench.requests import DO, END, NEXT_TEST, SKIP, Ask
+from rig.bench.seams import Console, Keeper
+from rig.bench.stepped import Place, SteppedJob
+from rig.bench.steps import Findings, make_work
+from rig.bench.steps.guided import Guided, feed_gone, guided_work
+from rig.bench.told import in_record, told
+from rig.bench.touches import AtOnce
+from rig.isolation.words import Conclusion, conclusion, heading
+from rig.plans import ZeroStep
+from rig.records.model import RunState, StepRecord, StepState
+
+# A test in whose trace the rig was not sound counts for nothing; it is proposed once more.
+TRIES = 2
+# So many tests in a row that counted for nothing, and the rig is to be put right first.
+UNSOUND_MOST = 3
+_FUSE = (
+    "The battery feed was made and no voltage came: the rig's fuse has blown, or a lead is off. "
+    "Look at the fuse, and fit a new one of the same rating. The test is then proposed again."
+)
+_NO_FEED = (
+    "The battery feed carries no voltage, so nothing can be learnt of the unit. Check the rig's "
+    "fuse, its supply and the feed relay, then start again."
+)
+
+Result = TypeVar("Result")
+
+
+class Isolation(SteppedJob):
+    """Carries out one `IsolationOrder`; ``reason`` is how it thinks, by default with what ships."""
+
+    _pool: Executor
+
+    def __init__(
+        self,
+        order: RunOrder,
+        backend: Backend,
+        keeper: Keeper,
+        console: Console,
+        reason: Reasoner | None = None,
+    ) -> None:
+        super().__init__(order, backend, keeper, console)
+        settings = order.plan.isolation
+        self._confidence = settings.confidence
+        self._minutes = settings.all_minutes()
+        self._reason = reason or Learnt(settings.all_priors(), self._minutes)
+        self._seen: dict[str, Observation] = {}
+        self._done: list[TestDone] = []
+        self._left_out: set[str] = set()
+        self._tries: dict[str, int] = {}
+        self._ranking: Ranking | None = None
+        self._proposal: Proposal | None = None
+        self._running: tuple[str, Guided] | None = None
+        self._feed_gone = False
+        self._fuse_seen_to = False
+        self._unsound_in_a_row = 0
+
+    # --- what an isolation is ---------------------------------------------------------------
+
+    def began(self) -> RunBegan:
+        """Tell what begins; how many tests there will be is open."""
+        order = self.order
+        title = f"Isolating a fault, guarded as in {order.plan.title}"
+        facts = self.backend.facts()
+        return RunBegan(
+            self.log.run_id, order.station.name, title, 0, 0.0, self.backend.simulated, facts
+        )
+
+    def work(self) -> RunState:
+        """Propose, do, look again, until one remedy is likely enough or nothing is left to do."""
+        self.runner = self.make_runner()
+        self.runner.conclude = self._learn_from
+        with self._beside() as self._pool:
+            self._think()
+            self.pause_if_wished()
+            self._zero()
+            self._tell()
+            while self._proposal is not None and not self._sure:
+                answer = self._ask(self._proposal)
+                if answer == END:
+                    break
+                self._test(self._proposal.test, skip=answer == SKIP)
+                self._tell()
+                if self.runner.left_behind:
+                    break
+        self.loop.prove_off()
+        self._conclude(cycling=True)
+        return RunState.FINISHED
+
+    def _beside(self) -> Executor:
+        order = self.order
+        if keeps_own_time(order.backend_name, order.options):
+            return AtOnce()
+        return ThreadPoolExecutor(1, thread_name_prefix="isolation")
+
+    def _aside(self, work: Callable[[], Result]) -> Result:
+        """Return what ``work`` returns; the loop cycles meanwhile, feeds off."""
+        future = self._pool.submit(work)
+
+        def done() -> bool:
+            self.loop.excuse()  # what thinking costs these cycles says nothing of a fed one
+            return future.done()
+
+        self.loop.wait(done)
+        return future.result()
+
+    # --- tests ------------------------------------------------------------------------------
+
+    def _zero(self) -> None:
+        """Find the sensor's zero first: a small draw at rest tells one cause from another."""
+        step = ZeroStep()
+        shunt_ohm = self.order.station.battery_sensor.shunt_ohm
+        self.do_step(Place(1, 0, more=True), step, lambda: make_work(step, shunt_ohm))
+
+    def _test(self, name: str, *, skip: bool) -> None:
+        if skip:
+            self._leave_out(name, "skipped")
+            self.log.note("skipped", f"{heading(name)}: skipped by the operator.")
+            return
+        step, _ = guided_work(name)
+        before = self._seen.get(name)
+        state = self.do_step(Place(self.step + 1, 0), step, lambda: self._work_of(name))
+        self._running = None
+        if state is StepState.SKIPPED:
+            self._leave_out(name, "could not be done")
+        elif self._seen.get(name) is before:
+            self._counted_for_nothing(name)
+        self.loop.prove_off()
+        if self._feed_gone:
+            self._have_fuse_seen_to()
+        elif self._unsound_in_a_row >= UNSOUND_MOST:
+            raise RefusedError(self.log.unsound)
+
+    def _work_of(self, name: str) -> Guided:
+        _, work = guided_work(name)
+        self._running = (name, work)
+        return work
+
+    def _leave_out(self, name: str, why: str) -> None:
+        self._left_out.add(name)
+        self._done.append(TestDone(name, why, counts=False))
+        self._think()
+
+    def _counted_for_nothing(self, name: str) -> None:
+        self._tries[name] = self._tries.get(name, 0) + 1
+        if self._tries[name] >= TRIES:
+            self._leave_out(name, "counted for nothing: the rig was not sound")
+
+    def _learn_from(self, found: Findings) -> None:
+        """Take what a test showed into the ranking, and the ranking into its record."""
+        if self._running is None:  # the sensor's zero
+            return
+        name, work = self._running
+        answers = dict(found.answers)
+        found.answers = {**answers, "test": name}
+        if self._counts_for_nothing(work):
+            return
+        observation = self._observation(name, work)
+        if not observation.features or work.answer == "cannot":
+            self._leave_out(name, "not seen")
+            return
+        self._seen[name] = observation
+        # Of a test done again the later result counts.
+        self._done = [done for done in self._done if done.test != name]
+        self._done.append(TestDone(name, told(found, work.answer), counts=True))
+        self._think()
+        assert self._ranking is not None
+        found.answers = {**found.answers, **in_record(self._ranking)}
+
+    def _counts_for_nothing(self, work: Guided) -> bool:
+        """Tell whether the rig was not sound in the test, and take note of what was wrong."""
+        trace = work.of_test(self.loop.recorder.trace())
+        self._feed_gone = feed_gone(trace, self.order.plan.unit.nominal_v)
+        unsound = bool(self.log.unsound) or self._feed_gone
+        self._unsound_in_a_row = self._unsound_in_a_row + 1 if unsound else 0
+        self._fuse_seen_to = self._fuse_seen_to and unsound
+        return unsound
+
+    def _have_fuse_seen_to(self) -> None:
+        """Have the rig's fuse looked at: a unit that stands still for long may blow it."""
+        self._feed_gone = False
+        answer = "cannot" if self._fuse_seen_to else self.ask(Ask("fit_fuse", _FUSE))
+        if answer == "cannot":
+            raise RefusedError(_NO_FEED)
+        self._fuse_seen_to = True
+        self.loop.resume_after_pause()
+
+    def _observation(self, name: str, work: Guided) -> Observation:
+        if TESTS[name].is_look:
+            return answer_of(name, work.answer)
+        context = self.runner.context
+        trace = work.of_test(self.loop.recorder.trace())
+        return self._aside(
+            lambda: self._reason.see(name, trace, context.unit, context.limits, context.accuracy)
+        )
+
+    # --- ranking ----------------------------------------------------------------------------
+
+    @property
+    def _possible(self) -> list[str]:
+        """The tests that this plan and this rig allow and that are still to be done."""
+        return [
+            name
+            for name in self.order.plan.isolation.tests
+            if name not in self._seen and name not in self._left_out and self._can(name)
+        ]
+
+    def _can(self, name: str) -> bool:
+        test, plan, supply = TESTS[name], self.order.plan, self.order.settings.supply
+        if PROGRAMMABLE_SUPPLY not in test.needs:
+            return True
+        volts = test.supply_v or 0.0
+        # What a unit draws standing still at that voltage: the supply must give it, the sensor see.
+        stall_a = plan.unit.stall_a * volts / plan.highest_v
+        enough = stall_a <= min(supply.max_a, plan.largest_a)
+        return self.power.programmable and volts <= supply.max_v and enough
+
+    def _think(self) -> None:
+        """Rank the causes anew and look for the test to do next."""
+        seen, possible = list(self._seen.values()), self._possible
+
+        def think() -> tuple[Ranking, Proposal | None]:
+            return self._reason.rank(seen), self._reason.propose(seen, possible)
+
+        self._ranking, self._proposal = self._aside(think)
+
+    @property
+    def _conclusion(self) -> Conclusion | None:
+        return None if self._ranking is None else conclusion(self._ranking, self._confidence)
+
+    @property
+    def _sure(self) -> bool:
+        concluded = self._conclusion
+        return concluded is not None and concluded.sure
+
+    def _tell(self, concluded: Conclusion | None = None) -> None:
+        assert self._ranking is not None
+        proposal = None if concluded is not None or self._sure else self._proposal
+        done = tuple(self._done)
+        ranking = leading(self._ranking)
+        self.console.show(Ranked(ranking, proposal, done, self._confidence, concluded))
+
+    # --- questions --------------------------------------------------------------------------
+
+    def _ask(self, proposal: Proposal) -> str:
+        """Return whether the operator does the test, skips it, or ends; hands always do it."""
+        if self.backend.hands is not None and not self.order.ask_operator:
+            return DO
+        test = TESTS[proposal.test]
+        text = (
+            f"Next: {heading(test.name)} (about {proposal.minutes:g} min). {test.does} "
+            f"{proposal.why}".rstrip()
+        )
+        detail = {"test": test.name, "minutes": proposal.minutes, "why": proposal.why}
+        ask = Ask(NEXT_TEST, text, (DO, SKIP, END), detail)
+        answer = self.console.ask(ask, self.loop.wait)
+        self.loop.resume_after_pause()
+        return answer
+
+    # --- the end ----------------------------------------------------------------------------
+
+    def tripped(self, trip: Trip) -> RunState:
+        """Take note of the trip; one of the unit's ends it with what is known by then."""
+        state = super().tripped(trip)
+        if trip.of_unit and self._ranking is not None:
+            self._conclude(cycling=False)
+        return state
+
+    def _conclude(self, *, cycling: bool) -> None:
+        """Tell and record what it came to."""
+        concluded = self._conclusion
+        assert concluded is not None
+        self._argue(concluded)
+        self._tell(concluded)
+        assert self._ranking is not None
+        now = self.log.dates.now()
+        self.records += 1
+        record = StepRecord(
+            number=self.records,
+            kind="ranking",
+            title="What it comes to",
+            started_at=now,
+            ended_at=now,
+            state=StepState.DONE,
+            answers={
+                "cause": concluded.case,
+                "probability": round(concluded.probability, 4),
+                "sure": concluded.sure,
+                "to do": concluded.remedy,
+                **in_record(self._ranking, reasons=True),
+            },
+        )
+        self.wait_on_disk(self.keeper.finish_step(self.log.run_id, record), cycling)
+
+    def _argue(self, concluded: Conclusion) -> None:
+        text = f"{concluded.text} {concluded.remedy}"
+        self.log.argue(
+            Verdict.RETEST, f"{text} An isolation passes no unit: qualify it.", "isolation"
+        )
+        self.log.note("isolation", concluded.text)
+
+    def unfinished(self, text: str) -> None:
+        """Argue that the isolation was left, and with what was known by then."""
+        concluded = self._conclusion if self._seen else None
+        if concluded is not None:
+            self.log.note("isolation", f"Left unfinished. {concluded.text}")
+        super().unfinished(text)
+
+    def cut_off_words(self) -> str:
+        """Return how far the isolation had come."""
+        count = len(self._seen)
+        if not count:
+            return "No test of the isolation was done, so nothing is known of the unit."
+        plural = "test" if count == 1 else "tests"
+        concluded = self._conclusion
+        known = "" if concluded is None else f" What is known by then: {concluded.text}"
+        return f"The isolation was left after {count} {plural}.{known}"
+
+    def left_out(self) -> str:
+        """Return nothing: no test is owed."""
+        return ""

@@ -1,0 +1,89 @@
+"""What somebody does at the jig for a guided test, and to undo it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from rig.bench.steps.moves import Move, ask_done, ask_undone
+
+# A motor of this size is at speed within 0.1 s, so half a second shows its running current; the
+# lever makes about half a turn in it, and somebody has to see it stop.
+DIRECT_S = 0.5
+LOAD_NM = 2.0
+SUPPLY_S = 2.0  # how long a feed is made for a meter to settle and be read
+
+
+@dataclass(frozen=True, slots=True)
+class Errand:
+    """What somebody does at the jig: before a test, or to undo it; ``left`` if it is not undone."""
+
+    action: str
+    text: str
+    left: str = ""
+    detail: Mapping[str, Any] = field(default_factory=dict)
+
+    def do(self) -> Move:
+        """Have it done; raises SkippedStep if that cannot be."""
+        return ask_done(self.action, self.text, **self.detail)
+
+    def undo(self) -> Move:
+        """Have it done; False if it could not be."""
+        return ask_undone(self.action, self.text)
+
+
+UNHOOK = Errand(
+    "unhook_cable",
+    "Unhook the cable from the lever, and see that the lever is free to turn all the way round: "
+    "no cable, lead, tool or hand within its reach.",
+)
+HOOK_UP = Errand(
+    "hook_up_cable",
+    "Hook the cable up to the lever again, the lever at stop.",
+    "The cable is not hooked up to the lever.",
+)
+CLIP_ON = Errand(
+    "feed_motor_directly",
+    "Take the motor's own two leads off and clip the rig's battery feed to the motor's terminals, "
+    "plus to plus. CAUTION: when it is fed the lever goes round with force and does not park. It "
+    f"is fed for {DIRECT_S:g} s and stops where it is.",
+)
+PUT_BACK = Errand(
+    "restore_wiring",
+    "Take the rig's leads off the motor and put the unit's own wiring back as it was. Then keep "
+    "clear: the unit is fed to bring its lever to stop.",
+    "The motor is still on the rig's own leads.",
+)
+HANG = Errand(
+    "hang_load",
+    f"Hang the load of {LOAD_NM:g} N m on the lever and keep hands clear of it.",
+    detail={"newton_metre": LOAD_NM},
+)
+TAKE_OFF = Errand("remove_load", "Take the load off the lever.", "The load is still on the lever.")
+FIT_GOOD = Errand(
+    "fit_known_good_relay",
+    "Take out the unit's own relay and fit the rig's known good one.",
+)
+FIT_OWN = Errand(
+    "fit_own_relay",
+    "Put the unit's own relay back.",
+    "The rig's known good relay is still in the unit.",
+)
+LOCK = Errand(
+    "lock_lever",
+    "Lock the lever at stop with the jig's pin. Keep hands clear: the lever will push with full "
+    "force, and the winding gets hot.",
+)
+FREE = Errand("free_lever", "Free the lever: pull the jig's pin.", "The lever is still locked.")
+METER_ON_BATTERY = Errand(
+    "connect_meter",
+    "Clip a test lamp or meter to the unit's battery terminal and to the unit's own earth, then "
+    f"take your hands away. The battery feed is made for {SUPPLY_S:g} s: the lever may move.",
+)
+METER_ON_IGNITION = Errand(
+    "connect_meter",
+    "Clip a test lamp or meter to the coil's terminal 86 in the unit's relay base and to the "
+    f"unit's own earth, then take your hands away. The ignition feed alone is made for "
+    f"{SUPPLY_S:g} s.",
+)

@@ -1,0 +1,145 @@
+"""An isolation in plain words: its tests, what it found, what to do about it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from rig.analysis.faults.causes import CAUSES, NONE_OF_THESE, SOUND
+from rig.analysis.faults.model import Cause, Ranking
+
+_HEADINGS = {
+    "rest": "At rest",
+    "turns": "Half-turns, own relay",
+    "known_good_relay": "Half-turns, known good relay",
+    "direct": "Motor fed directly",
+    "unhooked": "Half-turns, cable unhooked",
+    "loaded": "Half-turns, loaded",
+    "low_supply": "Half-turns, low supply",
+    "high_supply": "Half-turns, high supply",
+    "jam": "Lever locked",
+    "look_battery_feed": "Measure: battery voltage",
+    "look_ignition_feed": "Measure: ignition voltage",
+    "look_fuse_holder": "Look: fuse and holder",
+    "look_earth": "Look: earth connection",
+    "look_connector": "Look: connector",
+    "look_cable": "Look: cable",
+    "look_cable_moves": "Try: cable by hand",
+    "look_coil": "Measure: relay coil",
+    "look_cam": "Look: cam tracks",
+    "look_lever": "Look: lever",
+    "look_water": "Look: water inside",
+}
+
+# What to do once the part is known; the order of work is common practice, no published source.
+_REMEDIES = {
+    "lever or gear": "Free the lever and look into the gear for what blocks it; replace what is "
+    "broken.",
+    "cable": "The unit is not at fault: lay the cable without kinks or replace it, then test "
+    "again.",
+    "gear": "Open the gear, clean and grease it; replace it if it is worn.",
+    "motor": "Replace the motor, or its brushes if they can be had.",
+    "cam": "Replace the cam wheel with its contacts.",
+    "relay": "Replace the unit's relay.",
+    "ignition lead": "Repair the ignition lead or its pin between the connector and the relay.",
+    "battery lead": "Repair the battery lead, its pin or its fuse between the feed and the relay.",
+    "fuse holder": "Replace the fuse holder and its terminals; fit a fuse of the right rating.",
+    "earth": "Clean the earth point to bare metal, or renew the earth lead.",
+    "connector or housing": "Dry and clean connector and housing, renew the seal.",
+    "wiring": "Battery and earth leads are crossed: put them right before anything else is fed.",
+    "supply": "Charge or replace the battery; measure the voltage drop over its leads.",
+    "fuse": "Fit a fuse of the right rating.",
+}
+VEHICLE = (
+    "battery voltage at the connector with everything on",
+    "ignition signal at the connector, made and broken",
+    "earth: the voltage drop to the battery's minus while the unit turns",
+    "the cable's routing and free travel",
+)
+"""What to look at on the vehicle when the unit is sound."""
+
+_ON_VEHICLE = "On the vehicle, look at: "
+_NONE = (
+    "None of the known causes fits what was seen. Look at the traces of the tests, and take the "
+    "unit apart only after that."
+)
+
+
+def heading(test: str) -> str:
+    """Return a guided test's heading, 40 characters at most."""
+    return _HEADINGS.get(test, test.replace("_", " ").capitalize())
+
+
+def parts_of(case: str) -> frozenset[str]:
+    """Return what would have to be repaired if ``case`` (a cause's name, or two) were so."""
+    return frozenset(CAUSES[name].part if name in CAUSES else name for name in case.split(" + "))
+
+
+def remedy_of(case: str) -> str:
+    """Return what to do about a case."""
+    if case == SOUND:
+        return f"{_ON_VEHICLE}{'; '.join(VEHICLE)}."
+    if case == NONE_OF_THESE:
+        return _NONE
+    parts = dict.fromkeys(CAUSES[name].part for name in case.split(" + "))
+    return " ".join(_REMEDIES.get(part, f"Repair the {part}.") for part in parts)
+
+
+@dataclass(frozen=True, slots=True)
+class Conclusion:
+    """What an isolation came to.
+
+    ``probability`` is that of all cases which one and the same repair cures; ``sure`` whether it
+    reached the confidence that was asked for; ``text`` names the cause, ``remedy`` what to do.
+    """
+
+    case: str
+    probability: float
+    sure: bool
+    text: str
+    remedy: str
+
+
+def conclusion(ranking: Ranking, confidence: float) -> Conclusion:
+    """Return what ``ranking`` amounts to: the likeliest case, and whether that is enough."""
+    top = ranking.top
+    parts = parts_of(top.name)
+    same = sum(cause.probability for cause in ranking.causes if parts_of(cause.name) == parts)
+    sure = same >= confidence
+    return Conclusion(
+        top.name, same, sure, _text(ranking, same, sure, confidence), remedy_of(top.name)
+    )
+
+
+def _text(ranking: Ranking, same: float, sure: bool, confidence: float) -> str:
+    top = ranking.top
+    what = sentence(top)
+    if sure and top.probability >= confidence:
+        return f"{what} ({percent(top.probability)})."
+    if sure:
+        part = " and ".join(sorted(parts_of(top.name)))
+        return (
+            f"The {part} is at fault ({percent(same)}), most likely: {top.says} "
+            f"({percent(top.probability)})."
+        )
+    others = ", ".join(f"{_says(c)} ({percent(c.probability)})" for c in ranking.causes[1:3])
+    then = f"; then {others}" if others else ""
+    return f"Not sure. {what} ({percent(top.probability)}){then}."
+
+
+def sentence(cause: Cause) -> str:
+    """Return what a case is, as a sentence without its full stop."""
+    says = _says(cause)
+    return says[:1].upper() + says[1:]
+
+
+def _says(cause: Cause) -> str:
+    return "the unit is sound; look at the vehicle" if cause.name == SOUND else cause.says
+
+
+def percent(probability: float) -> str:
+    """Return a probability in per cent, never 0 or 100 if it is not."""
+    if 0.995 <= probability < 1.0:
+        return "over 99 %"
+    if 0.0 < probability < 0.005:
+        return "under 1 %"
+    return f"{100 * probability:.0f} %"

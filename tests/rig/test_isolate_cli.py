@@ -1,0 +1,113 @@
+"""`halfturn isolate` as a user meets it, with the knowledge that ships."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from rig.cli import main
+from rig.plans import shipped_plans
+
+SUSPECT = next(path for path in shipped_plans() if path.stem == "suspect")
+
+
+@pytest.fixture(autouse=True)
+def in_an_empty_folder(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+
+
+def halfturn(capsys, *words):
+    """Return status, standard output and standard error of one command."""
+    try:
+        status = main(list(words))
+    except SystemExit as error:  # argparse ends so
+        status = error.code
+    out = capsys.readouterr()
+    assert "Traceback" not in out.out + out.err
+    return status, out.out, out.err
+
+
+def isolate(capsys, *words):
+    return halfturn(capsys, "isolate", "--backend", "simulated", *words)
+
+
+def changed(tmp_path, old, new):
+    """Return the shipped plan with a line of its own."""
+    text = SUSPECT.read_text()
+    assert old in text
+    (tmp_path / "mine.toml").write_text(text.replace(old, new))
+    return str(tmp_path / "mine.toml")
+
+
+def test_a_bad_relay_is_found_told_and_recorded(capsys):
+    status, out, err = isolate(capsys, "--fault", "relay-dead", "--unit", "LM-12-0777")
+    assert status == 0
+    assert out.startswith("cause: relay-")
+    assert "(SIMULATED)" in out
+    assert "what to do:\n  Replace the unit's relay.\n" in out
+    assert "Half-turns, own relay: 4 no movement" in out
+    assert "verdict: FAIL" in out
+    assert "next: Half-turns, own relay (about 0.6 min)." in err
+    assert err.count("[") >= 10  # bars
+    run = out.rsplit("run ", 1)[1].split()[0]
+    status, shown, _ = halfturn(capsys, "records", "show", run)
+    assert status == 0
+    assert "What it comes to (ranking" in shown
+    assert "to do: Replace the unit's relay." in shown
+
+
+def test_a_sound_unit_sends_to_the_vehicle_as_json_too(capsys):
+    status, out, err = isolate(capsys, "--json", "--quiet")
+    assert err == ""
+    answer = json.loads(out)
+    found = answer["isolation"]
+    assert (status, answer["verdict"]) == (0, "retest")
+    assert (found["cause"], found["sure"]) == ("sound", True)
+    assert found["probability"] >= found["confidence"] == 0.95
+    assert "ignition signal" in found["to_do"]
+    assert found["ranking"][0]["name"] == "sound"
+    assert {"name", "says", "probability", "speaks_for", "speaks_against"} == set(
+        found["ranking"][0]
+    )
+    assert all(set(done) == {"test", "told", "counts"} for done in found["tests"])
+    assert found["repairs"]
+
+
+def test_a_plan_that_allows_too_little_is_not_sure_with_status_2(capsys, tmp_path):
+    plan = changed(tmp_path, "confidence = 0.95", 'confidence = 0.95\ntests = ["rest"]')
+    status, out, _ = isolate(capsys, "--plan", plan, "--fault", "relay-dead", "--quiet")
+    assert status == 2
+    assert "below the 95 % asked for" in out
+    assert "Not sure." in out
+    assert "  - At rest: draws 0.000 A at rest" in out
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("confidence = 0.95", "confidence = 1.5", "isolation.confidence: 1.5 is too large"),
+        ("direct = 4.0", "drect = 4.0", 'no test "drect" (did you mean "direct"?)'),
+        ("poor-earth = 6.0", "poor-earth = -2.0", "poor-earth: -2 is not a number from 0"),
+        ("[isolation.minutes]", "[isolation.prices]", "isolation.prices: this key is not known"),
+    ],
+)
+def test_a_mistake_in_the_plans_table_is_told_where_it_is(capsys, tmp_path, old, new, said):
+    status, _, err = isolate(capsys, "--plan", changed(tmp_path, old, new))
+    assert status == 4
+    assert "mine.toml, line" in err
+    assert said in err
+
+
+def test_a_rig_fault_ends_it_with_status_5_and_blames_nobody(capsys):
+    status, out, _ = isolate(capsys, "--fault", "feed-relay-stuck-open", "--quiet")
+    assert status == 5
+    assert "cause:" not in out
+    assert "Check the rig's fuse, its supply and the feed relay" in out
+    assert "verdict: RETEST" in out
+
+
+def test_questions_need_a_terminal(capsys):
+    status, _, err = isolate(capsys, "--ask")
+    assert status == 3
+    assert "no terminal" in err
