@@ -51,12 +51,13 @@ def diagnose(
     """Return why a unit is as it is.
 
     ``good`` are runs of good units of its type (those that bind are left out), ``earlier`` runs of
-    the unit itself; ``unhooked`` one of the unit with its cable off.
+    the unit itself; ``unhooked`` one of the unit with its cable off: without it, half-turns of the
+    run itself that an isolation made so.
     """
     own = study(run)
     goods = [one for one in map(study, good) if not find_binds(one.profiles)]
     before = [study(one) for one in earlier]
-    bare = () if unhooked is None else study(unhooked).profiles
+    bare = own.unhooked if unhooked is None else study(unhooked).profiles
     timed = [turn for turn in own.half_turns if turn.half_turn_s is not None]
     drop = _drop(own, timed)
     strokes, references = _strokes(own, goods, before)

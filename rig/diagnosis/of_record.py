@@ -15,7 +15,7 @@ from rig.analysis.model import Accuracy, Verdict
 from rig.analysis.trace import Trace
 from rig.diagnosis.diagnose import diagnose
 from rig.diagnosis.model import Diagnosis
-from rig.diagnosis.seen import PLAIN_KINDS, STARTER_CIRCUIT, RunSeen, StepSeen
+from rig.diagnosis.seen import PLAIN_KINDS, STARTER_CIRCUIT, UNHOOKED, RunSeen, StepSeen
 from rig.feed_circuit import feed_circuit
 from rig.plans import Plan, PlanError, plan_from_text
 from rig.records.errors import RecordsError
@@ -77,15 +77,22 @@ def name_of(record: RunRecord) -> str:
     return f"run {str(record.run_id)[:8]} of {start.unit_serial}, {when:%Y-%m-%d %H:%M}"
 
 
+# A guided test is recorded under its name; these are at work that tells something here.
+_GUIDED = {"turns": "half_turns", "unhooked": UNHOOKED, "jam": "jam"}
+
+
 def _steps(record: RunRecord, trace_of: TraceOf) -> Iterable[StepSeen]:
     for step in record.steps:
         trace = None
-        if step.half_turns and step.kind in (*PLAIN_KINDS, "jam"):
+        kind = step.kind
+        if kind == "guided":
+            kind = _GUIDED.get(str(step.answers.get("test")), kind)
+        if step.half_turns and kind in (*PLAIN_KINDS, UNHOOKED, "jam"):
             try:
                 trace = trace_of(record.run_id, step.number)
             except RecordsError:  # lost or damaged: the other steps still tell
                 trace = None
-        yield StepSeen(step.kind, trace, step.half_turns, step.measures)
+        yield StepSeen(kind, trace, step.half_turns, step.measures)
 
 
 def _rig(record: RunRecord) -> tuple[RigSettings, StationSettings] | None:

@@ -13,6 +13,8 @@ from rig.analysis.trace import Trace
 
 PLAIN_KINDS = ("half_turns", "park_check", "endurance", "by_hand")
 """Steps at the unit's plain work: no weight, no lock, no lowered supply, no foreign relay."""
+UNHOOKED = "unhooked"
+"""The kind of a step at the same work with the cable off the lever."""
 HALF_TURNS_MOST = 24
 """So many half-turns tell as much as a night of them (guess)."""
 STARTER_CIRCUIT = FeedCircuit(shunt_ohm=0.005, fuse_a=10.0)
@@ -58,6 +60,11 @@ class RunSeen:
     def plain(self) -> tuple[StepSeen, ...]:
         """The steps at plain work, as far as the first `HALF_TURNS_MOST` half-turns go."""
         return tuple(_first([step for step in self.steps if step.kind in PLAIN_KINDS]))
+
+    @property
+    def unhooked(self) -> tuple[StepSeen, ...]:
+        """The steps with the cable off the lever."""
+        return tuple(_first([step for step in self.steps if step.kind == UNHOOKED]))
 
     @property
     def jams(self) -> tuple[Trace, ...]:

@@ -13,17 +13,21 @@ from rig.analysis.model import Direction, HalfTurn
 from rig.analysis.motor import NOT_ASKED, MotorIdentity, identify
 from rig.analysis.slow import Nominal, nominal_of_good, nominal_of_type
 from rig.analysis.stroke import StrokeProfile, stroke_profiles
-from rig.diagnosis.seen import RunSeen
+from rig.diagnosis.seen import RunSeen, StepSeen
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Studied:
-    """What a run says of its motor and its stroke; friction is in the profiles' load."""
+    """What a run says of its motor and its stroke; friction is in the profiles' load.
+
+    ``unhooked`` are the profiles with the cable off, if the run has such half-turns.
+    """
 
     run: RunSeen
     half_turns: tuple[HalfTurn, ...]
     identity: MotorIdentity
     profiles: tuple[StrokeProfile, ...]
+    unhooked: tuple[StrokeProfile, ...]
 
     def of(self, direction: Direction) -> tuple[StrokeProfile, ...]:
         """Return the profiles of one direction."""
@@ -35,6 +39,14 @@ def study(run: RunSeen) -> Studied:
     plain = run.plain
     traces = [step.trace for step in plain if step.trace is not None]
     identity = identify(traces, run.unit, run.accuracy, ambient_c=run.ambient_c, jam=run.jams)
+    turns = tuple(turn for step in plain for turn in step.half_turns)
+    profiles, unhooked = (_profiles(run, steps, identity) for steps in (plain, run.unhooked))
+    return Studied(run, turns, identity, profiles, unhooked)
+
+
+def _profiles(
+    run: RunSeen, steps: Sequence[StepSeen], identity: MotorIdentity
+) -> tuple[StrokeProfile, ...]:
     # Friction stays in the load: where it differs from a reference it must show.
     bare = replace(
         identity,
@@ -42,14 +54,12 @@ def study(run: RunSeen) -> Studied:
         dry_friction_a=NOT_ASKED,
         viscous_as_per_rev=NOT_ASKED,
     )
-    profiles = [
+    return tuple(
         profile
-        for step in plain
+        for step in steps
         if step.trace is not None
         for profile in stroke_profiles(step.trace, step.half_turns, run.unit, bare, run.accuracy)
-    ]
-    turns = tuple(turn for step in plain for turn in step.half_turns)
-    return Studied(run, turns, identity, tuple(profiles))
+    )
 
 
 def nominal_of(good: Sequence[Studied], direction: Direction, run: RunSeen) -> Nominal:

@@ -137,6 +137,21 @@ def test_a_bind_that_goes_with_the_cable_is_the_cables(capsys, bench):
     assert "It goes when the cable is unhooked." in " ".join(text.split())
 
 
+def test_what_an_isolation_did_tells_cable_from_unit(capsys, bench, tmp_path):
+    # A guided test is a step like any other: here as recorded by one that unhooked the cable.
+    records, ids = bench
+    isolated = tmp_path / "isolated.sqlite"
+    with Store.open(records) as store, Store.open(isolated) as other:
+        kinked, free = (store.run(ids[name], with_traces=True) for name in ("kinked", "good-1"))
+        run_id = other.begin_run(kinked.start)
+        for number, (run, test) in enumerate(((kinked, "turns"), (free, "unhooked")), 1):
+            step = replace(run.steps[0], number=number, kind="guided", answers={"test": test})
+            other.finish_step(run_id, step)
+    status, out, _ = why(capsys, "last", "--records", isolated, "--json")
+    assert status == 0
+    assert [bind["site"] for bind in json.loads(out)["binds"]] == ["cable"]
+
+
 def test_a_weak_feed_is_named_and_the_unit_is_not_called_slow(capsys, bench):
     answer = found(capsys, bench, "weak")
     [told] = answer["stands_out"]

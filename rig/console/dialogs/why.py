@@ -31,7 +31,7 @@ class WhyDialog(Dialog[None]):
     ]
     # The text is 78 columns wide, as it is printed: beside it there is room for the scrollbar only.
     CSS = """
-    WhyDialog #why { width: 100%; height: 100%; border: none; padding: 0; }
+    WhyDialog #why-dialog { width: 100%; height: 100%; border: none; padding: 0; }
     WhyDialog .dialog-title { margin-bottom: 0; }
     WhyDialog #why-text { height: 1fr; max-height: 100%; scrollbar-size-vertical: 1; }
     WhyDialog #why-text Static { height: auto; }
@@ -51,7 +51,7 @@ class WhyDialog(Dialog[None]):
 
     def compose(self) -> ComposeResult:
         """Lay out the title and a text to scroll in."""
-        with Vertical(id="why", classes="dialog -tall-dialog"):
+        with Vertical(id="why-dialog", classes="dialog -tall-dialog"):
             yield Static(f"Why: {self._of}", classes="dialog-title", markup=False)
             with VerticalScroll(id="why-text"):
                 yield Static(WORKING, id="why-summary", markup=False)
