@@ -57,6 +57,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_isolate(commands.add_parser("isolate", help="find out what is wrong with a suspect unit"))
     _add_attach(commands.add_parser("attach", help="come back to a run that goes on by itself"))
     _add_judge(commands.add_parser("judge", help="judge a trace file from anywhere"))
+    _add_why(commands.add_parser("why", help="why a unit is as it is: motor, stroke, feed, fuse"))
     _add_records(
         commands.add_parser(
             "records", help="what was recorded: list, show, export, verify, back up"
@@ -250,6 +251,42 @@ def _add_judge(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--picture", metavar="FILE", help="also save a picture (.png or .svg)")
     _add_rig(parser, "rig file whose uncertainties hold (default: those of a common INA219)")
     parser.set_defaults(module="judge")
+
+
+def _add_why(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "Say why a unit behaves as it does, from a recorded run or a trace file: where its time "
+        "goes, where it binds, motor, feed, relay, and which fuse would protect it when jammed. "
+        "Judges nothing: ends with 0 whatever it finds."
+    )
+    parser.add_argument(
+        "run", nargs="?", help="the run's identifier, its first characters, or last (the newest)"
+    )
+    parser.add_argument("--trace", metavar="FILE", help="a trace file instead of a run")
+    parser.add_argument("--plan", help="with --trace: a plan's name or file")
+    parser.add_argument(
+        "--good",
+        action="append",
+        default=[],
+        metavar="RUN",
+        help="the run of a good unit to hold it against, again for more (default: the newest that "
+        "passed by the same plan)",
+    )
+    parser.add_argument(
+        "--unhooked",
+        metavar="RUN",
+        help="a run of the same unit with its cable off: tells a bind of the cable from the unit's",
+    )
+    parser.add_argument(
+        "--ambient",
+        type=float,
+        metavar="C",
+        help="degrees Celsius around the unit, if it had rested half an hour before the run",
+    )
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    _add_rig(parser)
+    _add_records_file(parser)
+    parser.set_defaults(module="why")
 
 
 def _add_records(parser: argparse.ArgumentParser) -> None:

@@ -7,7 +7,7 @@ import json
 import sys
 from pathlib import Path
 
-from drivers.ina219 import plan_sensor
+from rig.accuracy import accuracy_of
 from rig.analysis.half_turns import find_half_turns
 from rig.analysis.judge import combine, judge_half_turns
 from rig.analysis.model import Accuracy, HalfTurn, Judgement
@@ -64,13 +64,7 @@ def _accuracy(options: argparse.Namespace, settings: RigSettings, plan: Plan) ->
         return Accuracy()
     settings = rig_settings(options)
     station = settings.station(options.station or settings.stations[0].name)
-    sensor = plan_sensor(station.battery_sensor.wiring(plan.largest_a))
-    return Accuracy(
-        relay_u_s=station.ignition_feed.delay_u_s,
-        sensor_delay_u_s=sensor.age_u_s,
-        gain_u_rel=station.battery_sensor.gain_u_rel,
-        offset_u_a=station.battery_sensor.offset_u_a,
-    )
+    return accuracy_of(station, plan)
 
 
 def words(judgement: Judgement, half_turns: tuple[HalfTurn, ...]) -> str:

@@ -10,12 +10,15 @@ from datetime import UTC, datetime
 from math import nan
 from pathlib import Path
 from threading import Lock
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 from uuid import UUID
 
 from rig.analysis.trace import Trace
 from rig.records.model import RunEvent, RunFilter, RunRecord, RunsFound, UnitHistory
 from rig.records.store import RecordsError, Store
+
+if TYPE_CHECKING:
+    from rig.diagnosis.model import Diagnosis
 
 T = TypeVar("T")
 
@@ -117,6 +120,20 @@ class RecordsReader:
             while len(self._traces) > 1 and sum(map(len, self._traces.values())) > KEPT_SAMPLES:
                 self._traces.popitem(last=False)
         return trace
+
+    def why(self, run_id: UUID) -> Diagnosis:
+        """Return why the unit of a run is as it is, held against good units and earlier runs.
+
+        Raises RecordsError if the run has nothing to work it out from.  Takes seconds.
+        """
+        # Imported here: the physics is slow to load, and most looks at the records need none.
+        from rig.diagnosis.of_record import NothingSeenError, diagnose_stored
+
+        with self._open() as store:
+            try:
+                return diagnose_stored(store, store.run(run_id))
+            except NothingSeenError as error:
+                raise RecordsError(str(error)) from None
 
     def add_note(self, run_id: UUID, text: str) -> RunEvent:
         """Write a note into a run that is over; return it as kept."""

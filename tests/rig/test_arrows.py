@@ -14,6 +14,17 @@ MAY = {
     "drivers": {"drivers"},
     "rig.records": {"rig.records", "rig.analysis", "rig.contract", "rig.labels"},
     "rig.schema": {"rig.schema"},
+    "rig.diagnosis": {
+        "rig.diagnosis",
+        "rig.analysis",
+        "rig.records",
+        "rig.contract",
+        "rig.accuracy",
+        "rig.feed_circuit",
+        "rig.plans",
+        "rig.settings",
+        "rig.schema",
+    },
     "rig.bench": {
         "rig",
         "rig.bench",
@@ -29,6 +40,7 @@ MAY = {
     "rig.console": {
         "rig.console",
         "rig.bench",
+        "rig.diagnosis",
         "rig.records",
         "rig.analysis",
         "rig.plans",

@@ -11,11 +11,13 @@ from gpiozero import PiBoardInfo
 from drivers.simulated.faults import parse_fault
 from rig import cli
 from rig.analysis.model import Direction, HalfTurn, Judgement, Outcome, Reason, Verdict
+from rig.analysis.slow import FACTOR_WORDS
 from rig.bench.events import RunEnded
 from rig.commands import exits
 from rig.commands.progress import Progress
 from rig.commands.run import Gathered, answer
 from rig.contract import judgement_object
+from rig.diagnosis.words import TITLES
 from rig.plan_steps import Step
 from rig.plans import load_plan, shipped_plans
 from rig.records.model import RunState
@@ -194,6 +196,15 @@ def test_the_trace_header_is_the_one_read():
     assert ",".join(REQUIRED) in section("Trace file").splitlines()
     [table] = first_cells(section("Trace file"))
     assert table == list(REQUIRED)
+
+
+def test_the_parts_shown_of_why_are_those_it_prints():
+    shown = section("Why it is so")
+    blocks = "\n".join(re.findall(r"^```text\n(.*?)^```", shown, re.MULTILINE | re.DOTALL))
+    titles = {line for line in blocks.splitlines() if re.fullmatch(r"[A-Z][^.±]*", line)}
+    assert {"Stroke", "Where the time goes"} <= titles
+    assert titles <= set(TITLES.values())
+    assert all(f"  {words}  " in blocks for words in FACTOR_WORDS.values())
 
 
 # --- plans and rig file -----------------------------------------------------------------------

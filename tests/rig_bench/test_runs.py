@@ -243,6 +243,20 @@ def test_swapping_the_relay_tells_relay_from_unit(carry_out, fault, verdict, wor
     assert any(words in r.text for r in ran.ended.judgement.reasons)
 
 
+@pytest.mark.parametrize("burnt_ohm", [0.0, 0.4])
+def test_a_swap_tells_what_the_own_relays_contact_adds(carry_out, burnt_ohm):
+    # Truth: what the simulated fault puts into the contact, over its own 2 mohm.
+    faults = [f"relay-high-resistance={burnt_ohm}"] if burnt_ohm else []
+    turns = SWAP.replace("count = 2", "count = 4")
+    ran = carry_out(make_order(make_plan(turns), faults=faults))
+    measures = {m.name: m for m in ran.record.steps[0].measures}
+    extra = measures["relay_extra_contact_ohm"]
+    assert extra.value == pytest.approx(burnt_ohm, abs=extra.u)
+    assert extra.u < 0.06
+    reasons = ran.ended.judgement.reasons
+    assert not [r for r in reasons if r.measure == "relay_extra_contact_ohm"]
+
+
 def test_the_relay_coils_current_is_seen_in_the_ignition_feed(carry_out):
     measures = {m.name: m for m in carry_out(make_order()).record.steps[0].measures}
     # 85 ohm coil (TE V23234 data sheet, a typical component value) at 12.6 V, give or take a unit.

@@ -24,6 +24,7 @@ from rig.bench.order import ByHandOrder, IsolationOrder
 from rig.console.app import HalfturnConsole
 from rig.console.desk import Desk
 from rig.console.dialogs.fault import FaultDialog
+from rig.console.dialogs.why import WhyDialog
 from rig.console.widgets.run_trace import RunTrace
 from rig.console.widgets.trace import TraceView
 from rig.plans import load_plan
@@ -126,6 +127,13 @@ async def verdict(pilot, run_id):
     await go(pilot, "verdict")
     await until(pilot, lambda: shown.view is not None and shown.view.run_id == run_id)
     await until(pilot, lambda: shown.query_one(RunTrace).query_one(Static).content != "")
+
+
+async def why(pilot):
+    """What stands out of the run whose verdict is shown, worked out."""
+    await pilot.press("w")
+    await until(pilot, lambda: isinstance(pilot.app.screen, WhyDialog))
+    await until(pilot, lambda: pilot.app.screen.query("StrokeView"))
 
 
 async def records(pilot):

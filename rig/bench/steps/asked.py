@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from statistics import median
 
+from rig.analysis.measures import COVERAGE
 from rig.analysis.model import HalfTurn, Measure, Outcome, Reason, Verdict
+from rig.analysis.motor import identify
+from rig.analysis.relay import extra_contact_ohm
 from rig.analysis.trace import Trace
 from rig.bench.requests import OFF, Ask, Drive
 from rig.bench.steps.moves import (
@@ -80,8 +83,9 @@ class RelaySwap(PlainGuard):
 
     def find(self, ctx: StepContext, trace: Trace) -> Findings:
         """Compare the two; the order of suspicion is common practice, no published source."""
-        own = turns_of(ctx, trace.between(float("-inf"), self._swapped_s))
-        good = turns_of(ctx, trace.between(self._swapped_s, float("inf")))
+        first = trace.between(float("-inf"), self._swapped_s)
+        second = trace.between(self._swapped_s, float("inf"))
+        own, good = turns_of(ctx, first), turns_of(ctx, second)
         found = Findings(half_turns=(*own, *good), judged=False, left_behind=self._left)
         if not good:
             found.judged = True
@@ -92,6 +96,7 @@ class RelaySwap(PlainGuard):
         change = _relative_change(own, good)
         if change is not None:
             found.measures.append(change)
+            found.measures.append(_extra_contact(ctx, first, second))
         return found
 
 
@@ -125,6 +130,14 @@ def _compare(own: tuple[HalfTurn, ...], good: tuple[HalfTurn, ...]) -> Reason | 
         "its relay.",
         "relay_swap",
     )
+
+
+def _extra_contact(ctx: StepContext, own: Trace, good: Trace) -> Measure:
+    """Return how much more the own relay's contact adds to the circuit (ohm); told, not judged."""
+    mine, theirs = (identify([trace], ctx.unit, ctx.accuracy) for trace in (own, good))
+    extra = extra_contact_ohm(mine, theirs)
+    u_ohm = None if extra.u is None else COVERAGE * extra.u
+    return Measure("relay_extra_contact_ohm", extra.value, "ohm", u_ohm)
 
 
 def _relative_change(own: tuple[HalfTurn, ...], good: tuple[HalfTurn, ...]) -> Measure | None:

@@ -12,6 +12,7 @@ from textual.containers import Vertical
 from textual.widgets import ContentSwitcher, DataTable, Input, Static
 
 from rig.bench.events import BenchEvent, RunEnded
+from rig.console.dialogs.why import WhyDialog
 from rig.console.letters import letter
 from rig.console.screen import DeskScreen
 from rig.console.screens.history import HistoryPane
@@ -26,6 +27,7 @@ from rig.records.model import RunSummary
 # On which pane an action is there.
 _WHERE = {
     "unit": ("search",),
+    "why": ("search", "history"),
     "mark": ("search", "history"),
     "lay_over": ("search", "history"),
     "more": ("search",),
@@ -48,6 +50,7 @@ class RecordsScreen(DeskScreen):
     )
     BINDINGS: ClassVar[list[BindingType]] = [
         letter("u", "unit", "History", "follow the unit over all its runs"),
+        letter("w", "why", "Why", "the unit of the run is as it is", show=False),
         letter("v", "next_measure", "Next measure", "of the trend"),
         letter("m", "mark", "Mark", "this run, to compare another with it"),
         letter("o", "lay_over", "Lay over", "this run over the marked one"),
@@ -134,7 +137,7 @@ class RecordsScreen(DeskScreen):
             return False
         if action == "more":
             return self.query_one(SearchPane).has_more
-        if action in ("unit", "mark", "lay_over"):
+        if action in ("unit", "why", "mark", "lay_over"):
             return True if self._chosen is not None else None
         return True
 
@@ -160,6 +163,13 @@ class RecordsScreen(DeskScreen):
         """Follow the unit of the run under the cursor."""
         if self._chosen is not None:
             self._open_history(self._chosen.run_id)
+
+    def action_why(self) -> None:
+        """Say why the unit of the run under the cursor is as it is."""
+        chosen = self._chosen
+        if chosen is not None:
+            run_id, reading = chosen.run_id, self.desk.reading
+            self.app.push_screen(WhyDialog(chosen.unit_serial, lambda: reading.why(run_id)))
 
     def _open_history(self, run_id: UUID) -> None:
         self.query_one(HistoryPane).open(run_id)

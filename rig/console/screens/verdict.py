@@ -19,6 +19,7 @@ from rig.bench.events import BenchEvent, RunBegan, RunEnded
 from rig.bench.order import ByHandOrder, RunOrder
 from rig.console.dialogs.message import MessageDialog
 from rig.console.dialogs.note import NoteDialog
+from rig.console.dialogs.why import WhyDialog
 from rig.console.letters import letter
 from rig.console.live_job import Phase
 from rig.console.records_reader import RecordsReader, Sorry, or_sorry
@@ -61,6 +62,7 @@ class VerdictScreen(DeskScreen):
     CSS_PATH = "verdict.tcss"
     BINDINGS: ClassVar[list[BindingType]] = [
         letter("n", "note", "Note", "write one into the run's record"),
+        letter("w", "why", "Why", "where its time goes, where it binds, motor, feed and fuse"),
         letter("t", "again", "Test again", "the same unit by the same plan"),
         letter("h", "half_turns", "Half-turns", "all of them, or the reasons again"),
         letter("u", "history", "History", "follow this unit over all its runs"),
@@ -263,6 +265,8 @@ class VerdictScreen(DeskScreen):
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Offer what needs a run only when there is one."""
+        if action == "why":
+            return True if self.view is not None and self.view.recorded else None
         if action in ("note", "again", "half_turns", "history", "sheet"):
             return True if self.view is not None else None
         return True
@@ -272,6 +276,13 @@ class VerdictScreen(DeskScreen):
         if self.view is not None:
             self._turns = not self._turns
             self._show_rows(self.view)
+
+    def action_why(self) -> None:
+        """Say why the unit is as it is, from the traces of the run."""
+        view = self.view
+        if view is not None and view.run_id is not None:
+            run_id, reading = view.run_id, self.desk.reading
+            self.app.push_screen(WhyDialog(view.serial, lambda: reading.why(run_id)))
 
     def action_note(self) -> None:
         """Write a note into the run's record."""

@@ -1,0 +1,106 @@
+"""`halfturn why`: why a unit behaves as it does, from a recorded run or a trace file."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from contextlib import suppress
+from pathlib import Path
+from uuid import UUID
+
+import numpy as np
+
+from rig.commands import exits
+from rig.commands.common import plan_of, records_path, rig_settings, settings_or_starter, tell_long
+from rig.commands.exits import CommandError
+from rig.commands.streams import say
+from rig.diagnosis.as_json import diagnosis_object
+from rig.diagnosis.diagnose import diagnose
+from rig.diagnosis.model import Diagnosis
+from rig.diagnosis.of_record import NothingSeenError, diagnose_stored, seen_of_trace
+from rig.diagnosis.words import text_of
+from rig.plausible import refuse_implausible
+from rig.records.errors import RecordsError
+from rig.records.store import Store
+from rig.tracefile import read_trace
+
+LAST = "last"
+COLDEST_C, HOTTEST_C = -40.0, 60.0
+
+
+def run(options: argparse.Namespace) -> int:
+    """Say why; the exit status tells only whether it could be said."""
+    _refuse_clashes(options)
+    found = _of_trace(options) if options.trace is not None else _of_record(options)
+    say(json.dumps(diagnosis_object(found), indent=2) if options.json else text_of(found))
+    return exits.PASS
+
+
+def _refuse_clashes(options: argparse.Namespace) -> None:
+    trace = options.trace is not None
+    if trace == (options.run is not None):
+        raise CommandError(
+            exits.USAGE,
+            "say what is meant: a run (its identifier, the first characters of it, or last), or "
+            "--trace FILE with --plan PLAN.",
+        )
+    if trace and options.plan is None:
+        raise CommandError(exits.USAGE, "--trace needs --plan: the plan says what the unit is.")
+    if not trace and (options.plan is not None or options.station is not None):
+        raise CommandError(
+            exits.USAGE, "--plan and --station go with --trace; a run has its own in the record."
+        )
+    if trace and (options.good or options.unhooked):
+        raise CommandError(exits.USAGE, "--good and --unhooked go with a recorded run.")
+    ambient_c = options.ambient
+    if ambient_c is not None and not COLDEST_C <= ambient_c <= HOTTEST_C:
+        raise CommandError(
+            exits.USAGE,
+            f"--ambient must be from {COLDEST_C:g} to {HOTTEST_C:g} degrees Celsius.",
+        )
+
+
+def _of_trace(options: argparse.Namespace) -> Diagnosis:
+    settings = settings_or_starter(options)
+    plan = plan_of(options.plan, settings)
+    name = "standard input" if options.trace == "-" else str(options.trace)
+    file = Path(options.trace)
+    if file.is_file():
+        tell_long(f"reading {file}", file.stat().st_size * (4 if file.suffix == ".gz" else 1))
+    trace = read_trace(options.trace)
+    refuse_implausible(trace, name)
+    if not np.isfinite(trace.voltage_v).any():
+        raise CommandError(
+            exits.FILES,
+            f"{name}: the column voltage_v has no reading. Without the voltage nothing can be "
+            "worked out; record it beside the current.",
+        )
+    rig = None
+    if options.rig is not None or options.station is not None:
+        settings = rig_settings(options)
+        rig = settings, settings.station(options.station)
+    return diagnose(seen_of_trace(trace, plan, f"trace {name}", rig, options.ambient))
+
+
+def _of_record(options: argparse.Namespace) -> Diagnosis:
+    with Store.open(records_path(options), create=False) as store:
+        with suppress(RecordsError):  # an archive that can only be read is read as it is
+            store.mark_interrupted()
+        record = store.run(_run_of(store, options.run))
+        good = [store.run(_run_of(store, name)).run_id for name in options.good]
+        bare = options.unhooked
+        bare_id = None if bare is None else store.run(_run_of(store, bare)).run_id
+        try:
+            return diagnose_stored(store, record, good, bare_id, options.ambient)
+        except NothingSeenError as error:
+            raise RecordsError(str(error)) from None
+
+
+def _run_of(store: Store, name: str) -> UUID | str:
+    """Return the newest run for "last", else the name itself: the store knows what it means."""
+    if name != LAST:
+        return name
+    newest = store.runs(limit=1)
+    if not newest:
+        raise RecordsError("There are no runs in these records yet.")
+    return newest[0].run_id

@@ -1,0 +1,56 @@
+"""The fuse against the winding of a jammed unit, in words."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+from rig.analysis.fuse import Span
+from rig.analysis.fuse_race import CAUTION, Protection
+from rig.diagnosis.layout import table, wrapped
+from rig.diagnosis.model import Diagnosis
+
+MEANS = {
+    Protection.PROTECTS: "protects",
+    Protection.MAY_NOT: "may not protect",
+    Protection.DOES_NOT: "does not protect",
+}
+
+
+def fuse_lines(found: Diagnosis) -> Iterator[str]:
+    """Return the race of the common ratings, and what it is not."""
+    part = found.fuse
+    if part is None:
+        return
+    hot = part.races[0].max_c
+    rows = [["fuse", "opens after", f"winding at {hot:g} degC after", "a jammed winding"]]
+    for one in part.races:
+        mark = " (fitted)" if part.fitted_a == one.rating_a else ""
+        rows.append(
+            [
+                f"{one.rating_a:g} A{mark}",
+                span_words(one.fuse_s),
+                span_words(one.winding_s),
+                MEANS[one.protection],
+            ]
+        )
+    yield from table(rows)
+    yield from wrapped(
+        f"On {part.supply_v:.1f} V at rest behind {part.lead_ohm:.3f} ohm of feed, as measured; a "
+        "battery on charge gives more. Span: from the earliest to the latest that data sheets and "
+        "uncertainty leave; from data sheet gates of blade fuses, not from the fuse in the holder."
+    )
+    yield from wrapped(CAUTION)
+
+
+def span_words(span: Span) -> str:
+    """Return "0.2 to 1.4 s", "from 0.2 s, or never", or "never"."""
+    if math.isinf(span.low_s):
+        return "never"
+    if math.isinf(span.high_s):
+        return f"{_number(span.low_s)} s, or never"
+    return f"{_number(span.low_s)} to {_number(span.high_s)} s"
+
+
+def _number(time_s: float) -> str:
+    return f"{time_s:.0f}" if time_s >= 10.0 else f"{time_s:.2g}"
