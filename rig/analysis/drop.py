@@ -203,9 +203,8 @@ def _suspects(
 ) -> Iterator[Suspect]:
     in_feed, in_shared = _over(feed), _over(shared)
     common = None
-    # A regulated supply is not to blame; a fuse that both share still may be.
-    one_cause = wiring.behind_fuse or not wiring.regulated
-    if in_feed is not None and in_shared is not None and one_cause:
+    # One bad place is likelier than two; a regulated supply still has terminals and leads.
+    if in_feed is not None and in_shared is not None:
         assert in_feed.value is not None
         assert in_shared.value is not None
         least = min(in_feed.value, in_shared.value)
@@ -249,10 +248,11 @@ _BOTH = {
         "put a voltmeter across the fuse holder, then across K1a, then across the battery's posts",
     ),
     False: (
-        "the source or its terminals, which relay coil and motor share: a tired battery or a loose "
-        "clamp (or, less likely, in the fuse holder and the unit's earth at once)",
-        "put a voltmeter across the battery's posts, then across the fuse holder, then from the "
-        "unit's earth terminal to the star earth point",
+        "the source, its terminals and leads, or the master relay's contact K1a, which relay coil "
+        "and motor share: a tired battery or a loose clamp (or, less likely, in the fuse holder "
+        "and the unit's earth at once)",
+        "put a voltmeter across the source's terminals, then across K1a, then across the fuse "
+        "holder, then from the unit's earth terminal to the star earth point",
     ),
 }
 _FEED_ONLY = {
