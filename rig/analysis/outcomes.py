@@ -29,6 +29,9 @@ ROOM = 1.12
 # It went past its park position beyond these parts: of the trace's own, of the plan's nominal
 # value together with a time over the limit, and of that alone.
 PAST_OF_TRACE, PAST_AND_LATE, PAST_OF_PLAN = 1.3, 1.3, 2.0
+# Where one other half-turn is all the scale there is, the plan must not speak against it: units
+# have 0.6 of their type's nominal value at least (guess), so that 1.3 half-turns are 0.75 by it.
+NOT_PAST_BY_PLAN = 0.75
 # Cut off by itself, it ended one half-turn if not more than this was turned: with a time over the
 # run-on limit, and in time (a missed park position adds a whole turn, two half-turns).
 ONE_HALF_TURN, MISSED_PARK = 1.5, 2.4
@@ -229,6 +232,8 @@ def _past_park(case: Case) -> Found | None:
     part = angle.part
     if part is None or angle.least is None or angle.least <= most:
         return None
+    if angle.others == 1 and (angle.most_of_plan or math.inf) < NOT_PAST_BY_PLAN:
+        return None  # the one other half-turn was a short one, and no scale
     note = f"It had turned about {180 * part:.0f} degrees and not cut off."
     return Found(Outcome.RUNS_ON, note, Position.ASTRAY)
 
