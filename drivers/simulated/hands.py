@@ -32,6 +32,7 @@ class SimulatedHands:
             "restore_wiring": lambda station, _: self._connect_motor(station, False),
             "fit_known_good_relay": self._fit_known_good_relay,
             "fit_own_relay": self._fit_own_relay,
+            "put_together": lambda *_: "all back in place",
             "connect_meter": lambda *_: "meter connected",
             "press_emergency_stop": lambda *_: self._emergency_stop(True),
             "release_emergency_stop": lambda *_: self._emergency_stop(False),

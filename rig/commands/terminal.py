@@ -8,6 +8,7 @@ import sys
 import textwrap
 from collections.abc import Callable
 
+from rig.bench.at_the_jig import AT_THE_JIG
 from rig.bench.requests import Ask
 from rig.commands import exits
 from rig.commands.exits import CommandError
@@ -30,6 +31,9 @@ def ask_operator(ask: Ask, stopped: Callable[[], bool]) -> str | None:
             + (", or give --accept-cautions." if ask.action == "accept_cautions" else "."),
         )
     print(wrapped(ask.text), file=sys.stderr)
+    _, caution = AT_THE_JIG.get(ask.action, ("", ""))
+    if caution:
+        print(wrapped(f"Mind: {caution}"), file=sys.stderr)
     while True:
         print(f"[{_choices(ask.allowed)}] ", end="", file=sys.stderr, flush=True)
         while not select.select([sys.stdin], [], [], _LOOK_EVERY_S)[0]:

@@ -34,8 +34,7 @@ _HEADINGS = {
 _REMEDIES = {
     "lever or gear": "Free the lever and look into the gear for what blocks it; replace what is "
     "broken.",
-    "cable": "The unit is not at fault: lay the cable without kinks or replace it, then test "
-    "again.",
+    "cable": "Lay the cable without kinks or replace it.",
     "gear": "Open the gear, clean and grease it; replace it if it is worn.",
     "motor": "Replace the motor, or its brushes if they can be had.",
     "cam": "Replace the cam wheel with its contacts.",
@@ -49,6 +48,17 @@ _REMEDIES = {
     "supply": "Charge or replace the battery; measure the voltage drop over its leads.",
     "fuse": "Fit a fuse of the right rating.",
 }
+# Where a cause asks for something else than its part does.
+_OF_CAUSE = {
+    "shorted-turns": "Replace the motor: new brushes do not cure its winding.",
+    "intermittent-brush": "Look for a loose joint in the motor's leads first; then replace the "
+    "motor, or its brushes if they can be had.",
+    "broken-cable": "Replace the cable.",
+    "spring-cable": "Find what pulls on the cable, a return spring or its routing, and put that "
+    "right.",
+    "seized-cable": "Replace the cable.",
+}
+_AGAIN = "Then isolate again: a second fault may be behind it."
 VEHICLE = (
     "battery voltage at the connector with everything on",
     "ignition signal at the connector, made and broken",
@@ -58,6 +68,10 @@ VEHICLE = (
 """What to look at on the vehicle when the unit is sound."""
 
 _ON_VEHICLE = "On the vehicle, look at: "
+_UNSURE = (
+    "This is not enough to repair anything by: do the tests that were left out. If it is the "
+    "likeliest:"
+)
 _NONE = (
     "None of the known causes fits what was seen. Look at the traces of the tests, and take the "
     "unit apart only after that."
@@ -80,8 +94,13 @@ def remedy_of(case: str) -> str:
         return f"{_ON_VEHICLE}{'; '.join(VEHICLE)}."
     if case == NONE_OF_THESE:
         return _NONE
-    parts = dict.fromkeys(CAUSES[name].part for name in case.split(" + "))
-    return " ".join(_REMEDIES.get(part, f"Repair the {part}.") for part in parts)
+    texts = dict.fromkeys(_remedy(name) for name in case.split(" + "))
+    return " ".join([*texts, _AGAIN])
+
+
+def _remedy(name: str) -> str:
+    part = CAUSES[name].part
+    return _OF_CAUSE.get(name) or _REMEDIES.get(part, f"Repair the {part}.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,9 +124,10 @@ def conclusion(ranking: Ranking, confidence: float) -> Conclusion:
     parts = parts_of(top.name)
     same = sum(cause.probability for cause in ranking.causes if parts_of(cause.name) == parts)
     sure = same >= confidence
-    return Conclusion(
-        top.name, same, sure, _text(ranking, same, sure, confidence), remedy_of(top.name)
-    )
+    remedy = remedy_of(top.name)
+    if not sure:
+        remedy = f"{_UNSURE} {remedy}"
+    return Conclusion(top.name, same, sure, _text(ranking, same, sure, confidence), remedy)
 
 
 def _text(ranking: Ranking, same: float, sure: bool, confidence: float) -> str:

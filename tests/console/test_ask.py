@@ -10,6 +10,7 @@ from stand_in import until
 from textual import events
 from textual.widgets import Button, Input
 
+from rig.bench.at_the_jig import AT_THE_JIG
 from rig.bench.cautions import CAUTIONS
 from rig.bench.commands import Answer, Note, Stop
 from rig.bench.events import Asked
@@ -18,7 +19,7 @@ from rig.console.dialogs import ask
 from rig.console.dialogs.ask import SCANNER_S, AskDialog
 from rig.console.dialogs.help import HelpDialog
 from rig.console.dialogs.message import MessageDialog
-from rig.console.dialogs.question_words import _AT_THE_JIG, asking_of
+from rig.console.dialogs.question_words import asking_of
 from rig.console.held_keys import HeldKeys
 from rig.console.live_job import Live
 from rig.console.screen import DeskScreen
@@ -32,7 +33,7 @@ kind = "visual"
 checks = ["clamped", "cable_kinked", "water_inside"]
 """
 LOOKS = ("ok", "fault", "cannot")
-JIG_ACTIONS = (*_AT_THE_JIG, "something_new")
+JIG_ACTIONS = (*AT_THE_JIG, "something_new")
 
 
 @pytest.fixture

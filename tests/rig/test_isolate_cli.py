@@ -45,7 +45,7 @@ def test_a_bad_relay_is_found_told_and_recorded(capsys):
     assert status == 0
     assert out.startswith("cause: relay-")
     assert "(SIMULATED)" in out
-    assert "what to do:\n  Replace the unit's relay.\n" in out
+    assert "what to do:\n  Replace the unit's relay. Then isolate again" in out
     assert "Half-turns, own relay: 4 no movement" in out
     assert "verdict: FAIL" in out
     assert "next: Half-turns, own relay (about 0.6 min)." in err

@@ -56,7 +56,7 @@ def test_causes_that_one_repair_cures_count_together():
     assert concluded.sure
     assert concluded.probability == pytest.approx(0.97)
     assert concluded.text.startswith("The relay is at fault (97 %), most likely: ")
-    assert concluded.remedy == "Replace the unit's relay."
+    assert concluded.remedy.startswith("Replace the unit's relay. Then isolate again")
 
 
 def test_a_second_fault_beside_it_is_another_repair():

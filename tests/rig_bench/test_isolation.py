@@ -38,6 +38,7 @@ AT_THE_JIG = {
     "hook_up_cable": "done",
     "feed_motor_directly": "done",
     "restore_wiring": "done",
+    "put_together": "done",
 }
 
 
@@ -290,9 +291,10 @@ def test_a_cable_that_was_unhooked_for_nothing_is_hooked_up_again(isolate):
     watcher.answers["feed_motor_directly"] = "cannot"
     ran = isolate(watcher=watcher, mind=Direct())
     assert last(ran).done[-1].told == "could not be done"
-    assert [ask.action for ask in watcher.asked][-3:] == [
+    assert [ask.action for ask in watcher.asked][-4:] == [
         "unhook_cable",
         "feed_motor_directly",
+        "restore_wiring",  # a lead may be off all the same
         "hook_up_cable",
     ]
     assert ran.backend.world.stations["A"].unit.hooked
@@ -300,6 +302,25 @@ def test_a_cable_that_was_unhooked_for_nothing_is_hooked_up_again(isolate):
     watcher.answers |= {"feed_motor_directly": "cannot", "hook_up_cable": "cannot"}
     ran = isolate(watcher=watcher, mind=Direct())
     assert any("The cable is not hooked up" in reason.text for reason in _reasons(ran))
+
+
+def _wiring_stays_off(backend, watcher):
+    hands, real = backend.hands, backend.hands.do
+    hands.do = lambda action, detail: "done" if action == "restore_wiring" else real(action, detail)
+
+
+@pytest.mark.parametrize(("faults", "before"), [((), _wiring_stays_off), (("battery-open",), None)])
+def test_a_lever_that_does_not_come_home_never_meets_its_cable(isolate, faults, before):
+    """Whether the leads are not back as was said, or the unit cannot."""
+    watcher = Asked("do", "do")
+    ran = isolate(*faults, watcher=watcher, before=before, mind=Direct())
+    assert "hook_up_cable" not in [ask.action for ask in watcher.asked]
+    assert [done.test for done in last(ran).done] == ["direct"]  # and nothing else is fed
+    assert ran.verdict == "retest"
+    text = "did not bring its lever back to stop"
+    assert any(text in reason.text for reason in _reasons(ran))
+    assert any(text in note.text for note in watcher.of(Noted) if note.kind == "left_behind")
+    assert not feeds_are_on(ran.backend, SETTINGS)
 
 
 def test_what_a_stop_leaves_at_the_jig_is_told(isolate):

@@ -45,9 +45,11 @@ HOOK_UP = Errand(
 )
 CLIP_ON = Errand(
     "feed_motor_directly",
-    "Take the motor's own two leads off and clip the rig's battery feed to the motor's terminals, "
-    "plus to plus. CAUTION: when it is fed the lever goes round with force and does not park. It "
-    f"is fed for {DIRECT_S:g} s and stops where it is.",
+    "The feeds are off. Unplug the unit, take the motor's own two leads off, and clip the rig's "
+    "battery feed to the motor's plus and the rig's earth to its minus; the clips must touch "
+    "neither each other nor the housing. Then take your hands away. CAUTION: as soon as you "
+    f"answer it is fed for {DIRECT_S:g} s: the lever goes round with force, does not park, and "
+    "stops where it is.",
 )
 PUT_BACK = Errand(
     "restore_wiring",
@@ -70,6 +72,12 @@ FIT_OWN = Errand(
     "Put the unit's own relay back.",
     "The rig's known good relay is still in the unit.",
 )
+CLOSE = Errand(
+    "put_together",
+    "Put back what you opened, pulled out or unhooked to look: cover, relay, connector, cable. "
+    "Then keep clear: the unit may be fed next.",
+    "Something that was opened for a look is not back in its place.",
+)
 LOCK = Errand(
     "lock_lever",
     "Lock the lever at stop with the jig's pin. Keep hands clear: the lever will push with full "
@@ -78,12 +86,14 @@ LOCK = Errand(
 FREE = Errand("free_lever", "Free the lever: pull the jig's pin.", "The lever is still locked.")
 METER_ON_BATTERY = Errand(
     "connect_meter",
-    "Clip a test lamp or meter to the unit's battery terminal and to the unit's own earth, then "
+    "The feeds are off. Set the meter to DC volts (an ampere range is a short), or take a test "
+    "lamp, and clip it to the unit's battery terminal and to the unit's own earth, then "
     f"take your hands away. The battery feed is made for {SUPPLY_S:g} s: the lever may move.",
 )
 METER_ON_IGNITION = Errand(
     "connect_meter",
-    "Clip a test lamp or meter to the coil's terminal 86 in the unit's relay base and to the "
+    "The feeds are off. Set the meter to DC volts (an ampere range is a short), or take a test "
+    "lamp, and clip it to the lead of the coil's terminal 86 at the unit's relay base and to the "
     f"unit's own earth, then take your hands away. The ignition feed alone is made for "
     f"{SUPPLY_S:g} s.",
 )

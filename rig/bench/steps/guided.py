@@ -22,6 +22,7 @@ from rig.bench.requests import BATTERY, BOTH, IGNITION, Ask, Drive, Feeds, Sampl
 from rig.bench.steps.asked import Visual
 from rig.bench.steps.errands import (
     CLIP_ON,
+    CLOSE,
     DIRECT_S,
     FIT_GOOD,
     FIT_OWN,
@@ -55,9 +56,18 @@ from rig.isolation.words import heading
 from rig.plans import VisualStep
 from rig.visual import TERMINAL_CHECKS
 
+# Looks for which something is opened, pulled out or unhooked.
+OPENING = frozenset(
+    {"look_connector", "look_cable", "look_cable_moves", "look_coil", "look_cam", "look_water"}
+)
 # What every test with half-turns makes: two each way, with this rest after each (s).
 TURNS, PAUSE_S = 4, 0.4
 REST_S = 2.0  # how long the battery feed alone is made once it is home
+NOT_HOME = (
+    "The unit did not bring its lever back to stop after its wiring was put back: a lead may still "
+    "be on the rig's, or it cannot. Pull the supply, see that every lead is where it was, and "
+    "bring the lever to stop before the cable goes on."
+)
 RUN_OUT_S = 1.0  # a motor without a brake has come to rest by then (guess)
 JAM_S, COOL_S = 0.3, 10.0
 AT_REST_S = 1.0  # of the rest at its end so much is taken for the draw
@@ -193,22 +203,26 @@ class Direct(Observed):
         self._owed = (HOOK_UP,)
         try:
             yield from CLIP_ON.do()
-        except SkippedStep:
+        except SkippedStep:  # a lead may be off all the same
+            self._owed = (PUT_BACK, HOOK_UP)
             if (yield from self._undo()):
                 raise
             return  # what is left behind must be told, which a step that was skipped cannot
         self._owed = (PUT_BACK, HOOK_UP)
         sample: Sample = yield from rest_off(SETTLE_S)
         yield from survive(self._fed_directly())
+        turned = ctx.motion.has_flowed
         sample = yield from rest_off(RUN_OUT_S)
         self._over_s = sample.time_s
         self._owed = (PUT_BACK,)
         put_back = yield from self._undo()
         self._owed = (HOOK_UP,)
-        if put_back:
-            # It was left anywhere: its own cams bring it on to run, then home to stop, before the
-            # cable goes on again.
-            yield from survive(self._home(ctx))
+        # It was left anywhere: its own cams bring it on to run, then home to stop, before the
+        # cable goes on again.  A lever that is not at stop must not meet its cable.
+        if turned and not (put_back and (yield from survive(self._home(ctx)))):
+            if put_back:
+                self._left.append(NOT_HOME)
+            return
         yield from self._undo()
 
     @staticmethod
@@ -315,6 +329,20 @@ class Look(Visual):
 
     def __init__(self, test: Test) -> None:
         super().__init__(VisualStep(checks=test.checks))
+        self._opens = test.name in OPENING
+        self._left = ""
+
+    def drive(self, ctx: StepContext) -> Drive:
+        """Ask; then have put back what had to be opened or taken off to look."""
+        yield from super().drive(ctx)
+        if self._opens and not (yield from CLOSE.undo()):
+            self._left = CLOSE.left
+
+    def find(self, ctx: StepContext, trace: Trace) -> Findings:
+        """Return the answers, and what is not back in its place."""
+        found = super().find(ctx, trace)
+        found.left_behind = self._left
+        return found
 
     @property
     def answer(self) -> str:

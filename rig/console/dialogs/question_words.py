@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from rig.bench.at_the_jig import AT_THE_JIG, PUTS_BACK
 from rig.bench.cautions import CAUTIONS
 from rig.bench.events import Asked
 from rig.bench.order import IsolationOrder, RigCheckOrder, RunOrder
@@ -46,13 +47,13 @@ def _asking_of(asked: Asked, live: Live) -> Asking:
     check = VISUAL_CHECKS.get(name) or TERMINAL_CHECKS.get(name)
     if ask.action == "inspect" and check is not None:
         return _look(asked, check, live)
-    title, caution = _AT_THE_JIG.get(ask.action, ("At the jig", ""))
+    title, caution = AT_THE_JIG.get(ask.action, ("At the jig", ""))
     paragraphs: tuple[Paragraph, ...] = (("Mind", caution),) if caution else ()
     can_be_left = "cannot" in ask.allowed and not isinstance(live.job, RigCheckOrder)
     if can_be_left:
         without = (
             "What this step measured stands. The run ends here if another step would follow."
-            if ask.action in _PUTS_BACK
+            if ask.action in PUTS_BACK
             else "The step is left out, which the record shows."
         )
         paragraphs += (("If you cannot", without),)
@@ -112,71 +113,3 @@ def _shown_by_the_simulation(seen: str, check: VisualCheck) -> str:
         case "fault":
             return f"The simulated unit shows a fault here: {check.fault_text}"
     return f"The simulated jig shows: {seen}"
-
-
-# What puts the jig back as it was before the step.
-_PUTS_BACK = frozenset(
-    {"remove_load", "free_lever", "fit_own_relay", "hook_up_cable", "restore_wiring"}
-)
-_AT_THE_JIG: dict[str, Paragraph] = {
-    "hang_load": (
-        "Hang the load",
-        "Hang the weight where it cannot fall on a foot, then stand clear: the lever lifts it and "
-        "lets it down without warning.",
-    ),
-    "remove_load": ("Take the load off", "Hold the weight before you unhook it; it is heavy."),
-    "lock_lever": (
-        "Lock the lever",
-        "With the jig's pin, never by hand: at a standstill the gear gives its full torque, enough "
-        "to crush a finger. The winding gets hot within a second.",
-    ),
-    "free_lever": (
-        "Free the lever",
-        "The winding and the housing may be hot, and the lever may spring back: pull the pin by "
-        "its handle, with the other hand away.",
-    ),
-    "fit_known_good_relay": (
-        "Fit the known good relay",
-        "Relay and base may be hot. Mind which way round it goes in, and keep clear of the lever.",
-    ),
-    "fit_own_relay": (
-        "Put the unit's own relay back",
-        "Relay and base may be hot. Keep clear of the lever.",
-    ),
-    "unhook_cable": (
-        "Unhook the cable",
-        "A spring may pull on the cable: hold it before you unhook it. Nothing may be within the "
-        "lever's reach: it may go all the way round.",
-    ),
-    "hook_up_cable": ("Hook the cable up", "Keep fingers from between cable and lever."),
-    "feed_motor_directly": (
-        "Feed the motor directly",
-        "Plus to plus: the other way round it turns backwards. The lever goes round with force "
-        "and does not park; it is fed shortly, and stops where it is.",
-    ),
-    "restore_wiring": (
-        "Put the wiring back",
-        "The motor may be hot. Each lead where it was: the unit is fed next, to bring it to stop.",
-    ),
-    "connect_meter": (
-        "Clip a meter on",
-        "Clips that cannot touch anything else: a battery gives hundreds of amperes into a short. "
-        "Your hands are away before the feed is made.",
-    ),
-    "fit_fuse": (
-        "Look at the fuse",
-        "Pull the supply first. A fuse of the same rating, never a larger one: it protects leads "
-        "and rig.",
-    ),
-    "press_emergency_stop": ("Press the emergency stop", ""),
-    "release_emergency_stop": (
-        "Release the emergency stop",
-        "Look first that nobody has a hand at the jig.",
-    ),
-    "jig_empty": (
-        "Take every unit off",
-        "The feed relays are made one after the other: no unit, lead or tool may be at the feeds.",
-    ),
-    "press_at_run": ("Press the switch at run", "The feeds stay off; the lever does not move."),
-    "press_at_stop": ("Press the switch at stop", "The feeds stay off; the lever does not move."),
-}
