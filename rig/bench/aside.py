@@ -5,6 +5,11 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 
+from drivers import Clock, SupplyError
+
+WAIT_MOST_S = 15.0
+"""Longer than every query of a supply may take together, each with its timeout (guess)."""
+
 
 class Aside:
     """Carries out ``call`` in a thread of its own, begun at once.
@@ -31,3 +36,19 @@ class Aside:
         if self._error is not None:
             raise self._error
         return True
+
+
+def wait_for(done: Callable[[], bool], cycle: Callable[[], object], clock: Clock) -> float:
+    """Have the loop ``cycle`` until ``done``; return how long that took (s).
+
+    Raises what the call raised, and SupplyError if it does not come back.
+    """
+    from_s = clock.now_s()
+    while not done():
+        cycle()
+        if clock.now_s() - from_s > WAIT_MOST_S:
+            raise SupplyError(
+                f"The bench supply was not set within {WAIT_MOST_S:g} s. Feeds are off. Check its "
+                "serial cable and that it is on, then start again."
+            )
+    return clock.now_s() - from_s

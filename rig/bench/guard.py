@@ -86,8 +86,10 @@ class Guard:
         """End the step: its time no longer counts."""
         self._step_began_s = None
 
-    def check(self, sample: Sample, *, fed: bool) -> Trip | None:
+    def check(self, sample: Sample, *, fed: bool, ignition: bool = False) -> Trip | None:
         """Judge one sample; ``fed`` tells whether the battery feed is commanded on.
+
+        With the ``ignition`` feed alone a lost sensor counts as well, and nothing else.
 
         Emergency stop comes first, then the sensor, then what the current says.
         """
@@ -101,7 +103,7 @@ class Guard:
                 "Emergency stop is pressed (or its wire is broken). Feeds are off. Make the jig "
                 "safe, release the button, then start the run again.",
             )
-        trip = self._sensor(sample, fed) or (self._late(t, dt) if fed else None)
+        trip = self._sensor(sample, fed or ignition) or (self._late(t, dt) if fed else None)
         if trip is not None or sample.flags & _BLIND:
             return trip
         good, self._last_good_s = self._last_good_s, t

@@ -11,6 +11,7 @@ from functools import partial
 
 from drivers import LOST, STUCK, Clock, DriverError
 from drivers.feeds import DeadMan
+from rig.bench.aside import wait_for
 from rig.bench.errors import RefusedError, Trip, TripKind, Tripped
 from rig.bench.guard import PROVE_OFF_S, Guard
 from rig.bench.lateness import LatenessMeter
@@ -123,7 +124,7 @@ class ControlLoop:
         woken_s = 0.0 if lateness is None else self.clock.now_s() - due_s
         sample = station.sample()
         fed = station.commanded.battery
-        trip = self.guard.check(sample, fed=fed)
+        trip = self.guard.check(sample, fed=fed, ignition=station.commanded.ignition)
         if trip is None:
             trip = self._supervise(sample, fed)
         self.recorder.add(sample)
@@ -356,8 +357,7 @@ class ControlLoop:
         if isinstance(request, SetSupply) and request.keep_ignition and self._set_aside is not None:
             self._hold(IGNITION, RELEASED_S)
             done = self._set_aside(request)
-            while not done():
-                self.cycle(IGNITION)
+            self.guard.exclude(wait_for(done, lambda: self.cycle(IGNITION), self.clock))
             return None
         asked_s = self.clock.now_s()
         self.idle(RELEASED_S)

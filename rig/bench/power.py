@@ -8,6 +8,9 @@ from types import TracebackType
 from drivers import Backend, DriverError, SupplyWiring
 from drivers.supply import BenchSupply
 
+STOP_WAIT_S = 5.0
+"""So long what is still being said to the supply is waited for at the end (guess)."""
+
 
 class Power:
     """The supply of a run; every method does nothing where there is a battery.
@@ -72,11 +75,14 @@ class Power:
     def stop(self) -> bool:
         """Take the output off; False if the supply does not confirm it (the feeds are off then)."""
         if self._supply is not None:
+            if not self._one_at_a_time.acquire(timeout=STOP_WAIT_S):
+                return False
             try:
-                with self._one_at_a_time:
-                    self._supply.output(False)
+                self._supply.output(False)
             except DriverError:
                 return False
+            finally:
+                self._one_at_a_time.release()
         return True
 
     def __enter__(self) -> Power:
@@ -90,5 +96,9 @@ class Power:
     ) -> None:
         self.stop()
         if self._supply is not None:
-            with self._one_at_a_time:
+            free = self._one_at_a_time.acquire(timeout=STOP_WAIT_S)
+            try:
                 self._supply.close()
+            finally:
+                if free:
+                    self._one_at_a_time.release()

@@ -270,7 +270,7 @@ def test_notes_are_recorded_and_a_plans_commands_do_nothing(work):
     assert ran.record.steps[0].state is StepState.DONE
 
 
-def test_no_battery_feed_is_made_on_a_sensor_that_is_lost_though_the_ignition_feed_is(work):
+def test_a_sensor_that_is_lost_takes_the_ignition_feed_off_and_lets_no_battery_feed_be_made(work):
     made = []
 
     def look(n, sample):
@@ -284,9 +284,12 @@ def test_no_battery_feed_is_made_on_a_sensor_that_is_lost_though_the_ignition_fe
     assert any(s.ignition_feed for s in keys.samples)
     assert any(s.flags & LOST for s in keys.samples)
     assert not any(made)
-    told = [note for note in ran.watcher.of(Noted) if note.kind == "not_fed"]
-    assert ["no reading" in note.text for note in told] == [True]
-    assert ran.ended.state is RunState.STOPPED
+    told = [note.kind for note in ran.watcher.of(Noted) if note.kind.startswith("trip")]
+    assert told == ["trip_sensor_lost"]
+    lost_s = next(s.time_s for s in keys.samples if s.flags & LOST)
+    # Three samples without a reading, and the relay's own time.
+    assert not any(s.ignition_feed for s in keys.samples if s.time_s > lost_s + 0.05)
+    assert ran.ended.state is RunState.INTERRUPTED
 
 
 # --- trips ------------------------------------------------------------------------------------

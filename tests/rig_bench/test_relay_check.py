@@ -7,6 +7,7 @@ import pytest
 from bench_runs import HEAD, Watcher, make_order, make_plan, make_settings
 
 from drivers import SupplyError
+from drivers.simulated.faults import parse_fault
 from drivers.simulated.parameters import RelayParameters, RigParameters
 from rig.bench.aside import Aside
 from rig.bench.opening import FedJob
@@ -178,6 +179,42 @@ def test_a_supply_that_fails_meanwhile_ends_the_run_with_the_feeds_off(carry_out
     assert ran.verdict == "retest"
     assert ran.ended.feeds_off
     assert "No answer" in ran.ended.note
+
+
+def test_a_supply_that_is_never_set_ends_it_with_the_feeds_off(carry_out, monkeypatch):
+    monkeypatch.setattr(FedJob, "set_aside", lambda self, request: lambda: False)
+    ran = carry_out(order())
+    assert ran.ended.state is RunState.INTERRUPTED
+    assert "was not set within 15 s" in ran.ended.note
+    assert (ran.verdict, ran.ended.feeds_off) == ("retest", True)
+
+
+def test_a_sensor_that_is_lost_meanwhile_takes_the_ignition_feed_off(carry_out, monkeypatch):
+    """Feeds are off with a lost sensor, the ignition feed too."""
+
+    def loses(self, request):
+        self.backend.world.apply_fault(parse_fault("sensor-absent"))
+        return lambda: False
+
+    monkeypatch.setattr(FedJob, "set_aside", loses)
+    ran = carry_out(order())
+    assert ran.ended.state is RunState.INTERRUPTED
+    assert "current sensor does not answer" in ran.ended.note
+    assert ran.ended.feeds_off
+
+
+def test_a_supply_that_is_slow_takes_nothing_of_the_steps_time(carry_out, monkeypatch):
+    real = FedJob.set_aside
+
+    def slow(self, request):
+        over_s = self.loop.clock.now_s() + 10.0
+        done = real(self, request)
+        return lambda: done() and self.loop.clock.now_s() > over_s
+
+    monkeypatch.setattr(FedJob, "set_aside", slow)
+    head = LIMITS.replace("[guard]", "[guard]\nstep_max_s = 60.0")
+    ran = carry_out(order(head=head))
+    assert ran.verdict == "pass"
 
 
 def test_a_call_aside_is_waited_for_and_its_error_is_told():

@@ -48,12 +48,12 @@ class LookingGuard(Guard):
     lenient = True
     dead = False
 
-    def check(self, sample: Sample, *, fed: bool) -> Trip | None:
+    def check(self, sample: Sample, *, fed: bool, ignition: bool = False) -> Trip | None:
         """Judge one sample as `Guard.check` does."""
         if sample.emergency_stop and self.lenient and not fed:
             # A pressed stop that does not cut the master relay must not hide a live feed.
             sample = sample._replace(emergency_stop=False)
-        trip = super().check(sample, fed=fed)
+        trip = super().check(sample, fed=fed, ignition=ignition)
         shown = self.dead and not fed
         if trip is not None and shown and trip.kind is TripKind.LIVE_WITH_FEED_OFF:
             return None
