@@ -36,7 +36,8 @@ class Check:
     ``says`` is the verb phrase before the value ("took"), ``limit_is`` what stands before the
     limit ("the limit at 12.1 V is").  ``limit_u`` is the limit's own expanded uncertainty, where
     it follows a measured voltage.  ``is_count`` is a whole number: at the limit it is met.
-    ``of_rig`` says what to look at where a violation is the feed's doing: never a fail.
+    ``of_rig`` says what to look at where a violation is the feed's doing: never a fail; ``doubt``
+    why a limit that was kept may have been kept by the feed's doing alone: never a pass.
     """
 
     measure: str
@@ -51,6 +52,7 @@ class Check:
     is_count: bool = False
     limit_u: float = 0.0
     of_rig: str = ""
+    doubt: str = ""
 
     @property
     def verdict(self) -> Verdict:
@@ -59,7 +61,9 @@ class Check:
             return Verdict.PASS if self.value <= self.high else Verdict.FAIL
         band = None if self.u is None else math.hypot(self.u, self.limit_u)
         found = compare(self.value, band, self.low, self.high)
-        return Verdict.RETEST if self.of_rig and found is Verdict.FAIL else found
+        if (self.of_rig and found is Verdict.FAIL) or (self.doubt and found is Verdict.PASS):
+            return Verdict.RETEST
+        return found
 
     @property
     def margin(self) -> float:
@@ -108,6 +112,8 @@ class Check:
         text = f"{who} {self.says} {self.shown()}; {self.limit_is} {self.shown_limit()}"
         if self.of_rig and compare(self.value, self.u, self.low, self.high) is Verdict.FAIL:
             return f"{text}. {self.of_rig}"
+        if self.doubt and compare(self.value, self.u, self.low, self.high) is Verdict.PASS:
+            return f"{text}. {self.doubt}"
         if self.verdict is Verdict.RETEST:
             return f"{text}, too close to tell. Test again."
         return f"{text}."

@@ -65,28 +65,61 @@ def _by_voltage(turn: HalfTurn, limit: VoltageLimit, *, is_max: bool) -> Iterato
         high,
         limit_is,
         limit_u=off_s,
-        of_rig=_weak_feed(turn, limit) if is_max else "",
+        of_rig=_of_feed(turn, limit, is_max=is_max),
+        doubt=_by_feed(turn, limit, is_max=is_max),
     )
 
 
-def _weak_feed(turn: HalfTurn, limit: VoltageLimit) -> str:
-    """Return what to do if a late half-turn may be the feed's doing alone; else nothing.
+def _at_nominal(turn: HalfTurn, limit: VoltageLimit, *, is_max: bool) -> Verdict | None:
+    """Return how the half-turn stands to a plain limit at the voltage that this is meant at.
 
-    A plain limit is meant at the type's nominal voltage.  If the half-turn, fed less, is not beyond
-    it at that voltage by more than is uncertain, the unit has not been shown to be slow.
+    That is the type's nominal voltage.  None where it is not known, or for a table, which follows
+    the voltage.
     """
-    late_s, nominal_s = turn.half_turn_s, turn.nominal_half_turn_s
-    if len(limit.points) > 1 or late_s is None or nominal_s is None or nominal_s >= late_s:
-        return ""  # a table follows the voltage; a shorter time means that it was fed less
-    u_s = turn.nominal_half_turn_u_s
-    if u_s is None or not math.isfinite(u_s):
+    nominal_s, u_s = turn.nominal_half_turn_s, turn.nominal_half_turn_u_s
+    if len(limit.points) > 1 or nominal_s is None or u_s is None or not math.isfinite(u_s):
+        return None
+    limit_s = limit.points[0][1]
+    low_s, high_s = (None, limit_s) if is_max else (limit_s, None)
+    return compare(nominal_s, u_s, low_s, high_s)
+
+
+def _fed_less(turn: HalfTurn) -> bool:
+    """Whether it was fed less than nominal: there it would have taken less time."""
+    nominal_s, taken_s = turn.nominal_half_turn_s, turn.half_turn_s
+    return nominal_s is not None and taken_s is not None and nominal_s < taken_s
+
+
+def _of_feed(turn: HalfTurn, limit: VoltageLimit, *, is_max: bool) -> str:
+    """Return what to do if a broken limit may be the feed's doing alone; else nothing.
+
+    If the half-turn is not beyond the limit at nominal voltage by more than is uncertain, the unit
+    has not been shown to be slow (or, fed more, to be quick).
+    """
+    at_nominal = _at_nominal(turn, limit, is_max=is_max)
+    if at_nominal in (None, Verdict.FAIL) or _fed_less(turn) is not is_max:
         return ""
-    if compare(nominal_s, u_s, None, limit.points[0][1]) is Verdict.FAIL:
+    if is_max:
+        why = "the feed was weak. Look at the supply, the fuse holder and the leads"
+    else:
+        why = "the feed was strong. Bring the supply to the nominal voltage"
+    return f"{_would_take(turn)}: {why}, then test again."
+
+
+def _by_feed(turn: HalfTurn, limit: VoltageLimit, *, is_max: bool) -> str:
+    """Return why a limit that was kept may not be at nominal voltage; nothing if it is."""
+    at_nominal = _at_nominal(turn, limit, is_max=is_max)
+    if at_nominal in (None, Verdict.PASS) or _fed_less(turn) is is_max:
         return ""
-    return (
-        f"At its nominal voltage it would have taken about {with_u(nominal_s, u_s, 's')}: the feed "
-        "was weak. Look at the supply, the fuse holder and the leads, then test again."
-    )
+    feed = "strong" if is_max else "weak"
+    why = f"the feed was {feed}. Bring the supply to the nominal voltage"
+    return f"{_would_take(turn)}: {why}, then test again."
+
+
+def _would_take(turn: HalfTurn) -> str:
+    assert turn.nominal_half_turn_s is not None
+    taken = with_u(turn.nominal_half_turn_s, turn.nominal_half_turn_u_s, "s")
+    return f"At its nominal voltage it would have taken about {taken}"
 
 
 def _rest(turn: HalfTurn, limits: Limits) -> Iterator[Check]:

@@ -130,7 +130,7 @@ U = st.just(0.0) | st.floats(1e-4, 0.5)
 
 @settings(max_examples=60)
 @given(SECONDS, U, SECONDS, U, SECONDS)
-def test_a_weak_feed_only_ever_turns_a_fail_into_a_retest(
+def test_the_feed_only_ever_turns_a_verdict_into_a_retest(
     time_s, u_s, nominal_s, nominal_u_s, most
 ):
     turn = replace(
@@ -143,12 +143,50 @@ def test_a_weak_feed_only_ever_turns_a_fail_into_a_retest(
     without = replace(turn, nominal_half_turn_s=None, nominal_half_turn_u_s=None)
     now, before = verdict(turn, plain(most)).verdict, verdict(without, plain(most)).verdict
     if now is not before:
-        assert (before, now) == (Verdict.FAIL, Verdict.RETEST)
-        assert nominal_s < time_s
-        assert nominal_s - nominal_u_s <= most
+        assert now is Verdict.RETEST
+        if before is Verdict.FAIL:  # fed less, and not late beyond doubt at the nominal voltage
+            assert nominal_s < time_s
+            assert nominal_s - nominal_u_s <= most
+        else:  # fed more, and not in time beyond doubt there
+            assert nominal_s >= time_s
+            assert nominal_s + nominal_u_s >= most
     # Slow beyond doubt at the nominal voltage too: never let off.
     if before is Verdict.FAIL and nominal_s - nominal_u_s > most:
         assert now is Verdict.FAIL
+    if nominal_s - nominal_u_s > most:
+        assert now is not Verdict.PASS
+
+
+@pytest.mark.parametrize(
+    ("taken_s", "nominal_s", "found"),
+    [
+        (0.60, 0.73, Verdict.RETEST),  # quick by a strong feed alone
+        (0.60, 0.64, Verdict.RETEST),  # perhaps quick at the nominal voltage too
+        (0.60, 0.55, Verdict.FAIL),  # fed less, and quick all the same
+        (0.70, 0.50, Verdict.RETEST),  # slow enough by a weak feed alone
+        (0.70, 0.80, Verdict.PASS),
+    ],
+)
+def test_a_plain_shortest_time_is_meant_at_the_nominal_voltage_as_well(taken_s, nominal_s, found):
+    limits = replace(plain(2.0), half_turn_min_s=VoltageLimit(((12.0, 0.65),)))
+    turn = replace(LATE, half_turn_s=taken_s, nominal_half_turn_s=nominal_s)
+    judged = verdict(turn, limits)
+    assert judged.verdict is found
+    if found is Verdict.RETEST:
+        assert "Bring the supply to the nominal voltage" in judged.reasons[0].text
+
+
+def test_a_slow_unit_does_not_pass_by_a_strong_feed():
+    """The same unit on 12 and on 14.5 V: late at nominal, in time at the higher voltage."""
+    unit, limits = UNIT, plain(0.9)
+    found = {}
+    for supply_v in (12.0, 14.5):
+        seen = run(Conditions(faults=("dry-gear=5",), half_turn_s=2.5, supply_v=supply_v))[0]
+        turns = half_turns(seen, unit, PATIENT)
+        found[supply_v] = combine(judge_half_turns(turns, limits))
+    assert found[12.0].verdict is Verdict.FAIL
+    assert found[14.5].verdict is Verdict.RETEST
+    assert "the feed was strong" in found[14.5].reasons[0].text
 
 
 @settings(max_examples=40)
