@@ -20,8 +20,11 @@ from rig.analysis.levels import MAD_TO_SIGMA, median
 from rig.analysis.stroke import StrokeProfile
 from rig.analysis.trace import FloatArray
 
-# A bump is one if noise alone would make it once in some thousand profiles: about 200 independent
-# shapes are tried, each normal, so that 5 sigma are 6e-5 (normal distribution, one-sided).
+# A bump stands out by so much.  Many shapes are tried, on several smooth courses, and the noise is
+# that of what they leave, so that noise alone is a bump more often than a normal distribution has
+# it.  Measured on 5000 drawn profiles each of 2.5 A with a smooth course of 0.2 A: white noise of
+# 0.02 A made one in none of them, of 0.06 A in 1.6 %, of 0.12 A in 0.4 %, of 0.3 A in none.
+# Profiles of simulated units at 500 Hz have 0.01 A.
 SIGMAS = 5.0
 # Neighbouring steps of a profile share noise: the slope of the speed is taken over two steps.
 SHARED = 2.0

@@ -11,6 +11,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from rig.analysis import motor_estimates as estimates
 from rig.analysis.emf_constant import EmfConstant, find_emf_constant
 from rig.analysis.estimate import Estimate
@@ -102,7 +104,10 @@ def identify(
         why_not = estimates.NO_HALF_TURN
         if friction is not None:
             emf = find_emf_constant(drives, fit, friction, unit)
-    return _identity(fit, ohm, friction, emf, warming, accuracy, zero_u_a, ambient_c, why_not)
+    winding_c = estimates.winding_c(fit, stalls, ambient_c)
+    return _identity(
+        fit, ohm, friction, emf, warming, accuracy, zero_u_a, winding_c, ambient_c, why_not
+    )
 
 
 def _identity(
@@ -113,10 +118,10 @@ def _identity(
     warming: Warming,
     accuracy: Accuracy,
     zero_u_a: float,
+    winding_c: Estimate,
     ambient_c: float | None,
     why_not: str,
 ) -> MotorIdentity:
-    winding_c = estimates.winding_c(fit, ambient_c)
     constant = estimates.emf_vs_per_rev(emf, fit, accuracy, why_not)
     level = estimates.Level(accuracy, zero_u_a, why_not)
     return MotorIdentity(
@@ -183,9 +188,11 @@ def _stalls(
         found.append(StallOhm(measure.value, u, max(means_k, default=warming.end_k)))
     if not found:
         for t, along in zip(turned, warming.along_k, strict=True):
-            if t.standing_ohm is not None and t.standing_ohm < STALL_MOST * unit.winding_ohm:
-                u = JAMMED_U * t.standing_ohm
-                found.append(StallOhm(t.standing_ohm, u, float(along.mean())))
+            if t.standing_ohm is None or t.standing_s is None:
+                continue
+            if t.standing_ohm < STALL_MOST * unit.winding_ohm:
+                rise_k = float(np.interp(t.standing_s, t.time_s, along))
+                found.append(StallOhm(t.standing_ohm, JAMMED_U * t.standing_ohm, rise_k))
     return found
 
 

@@ -88,13 +88,15 @@ def gains(accuracy: Accuracy) -> float:
 def circuit_ohm(
     fit: RunUpFit | None, stalls: Sequence[StallOhm], accuracy: Accuracy, missing: str
 ) -> Estimate:
-    """Return the resistance: of the starts with all stalls in it, else of the stalls alone."""
+    """Return the resistance: of the starts with all stalls in it, else of the stalls alone.
+
+    It holds at the temperature that `winding_c` returns.
+    """
     if fit is None:
         if not stalls:
             return unknown(OHM, missing)
-        weights = [1.0 / s.u_ohm**2 for s in stalls]
-        value = sum(w * s.ohm for w, s in zip(weights, stalls, strict=True)) / sum(weights)
-        return Estimate(value, math.hypot(sum(weights) ** -0.5, gains(accuracy) * value), OHM)
+        mean = mean_stall(stalls)
+        return Estimate(mean.ohm, math.hypot(mean.u_ohm, gains(accuracy) * mean.ohm), OHM)
     own = ohm_scatter(fit)
     # Offsets count against the inrush, and against the voltage there.
     inrush_a = fit.supply_v / fit.ohm
@@ -109,6 +111,21 @@ def circuit_ohm(
     if u > OHM_U_MOST:
         return unknown(OHM, TOO_COARSE)
     return Estimate(fit.ohm, u * fit.ohm, OHM)
+
+
+def mean_stall(stalls: Sequence[StallOhm]) -> StallOhm:
+    """Return the weighted mean of stalls, which had one rise or several.
+
+    Copper's resistance is linear in its temperature: the mean of resistances is that at the mean of
+    their rises, with the same weights.  Raises ValueError without a stall.
+    """
+    if not stalls:
+        raise ValueError("a mean needs at least one stall")
+    weights = [1.0 / s.u_ohm**2 for s in stalls]
+    total = sum(weights)
+    ohm = sum(w * s.ohm for w, s in zip(weights, stalls, strict=True)) / total
+    rise_k = sum(w * s.rise_k for w, s in zip(weights, stalls, strict=True)) / total
+    return StallOhm(ohm, total**-0.5, rise_k)
 
 
 def ohm_scatter(fit: RunUpFit) -> float:
@@ -259,12 +276,19 @@ def friction_rev_s(friction: Friction | None, emf: Estimate) -> Estimate:
     return Estimate(value, value * emf.u / emf.value, SPEED)
 
 
-def winding_c(fit: RunUpFit | None, ambient_c: float | None) -> Estimate:
-    """Return the temperature (degrees C) that the resistance holds at."""
+def winding_c(
+    fit: RunUpFit | None, stalls: Sequence[StallOhm], ambient_c: float | None
+) -> Estimate:
+    """Return the temperature (degrees C) that the resistance holds at.
+
+    Of stalls alone it is the ambient temperature and their mean predicted rise, which a unit's heat
+    data put off by `HEAT_U` for all of them alike.
+    """
     if ambient_c is None:
         return unknown(CELSIUS, NO_AMBIENT)
     if fit is None:
-        return Estimate(ambient_c, AMBIENT_U_K, CELSIUS)
+        warmer_k = mean_stall(stalls).rise_k if stalls else 0.0
+        return Estimate(ambient_c + warmer_k, math.hypot(AMBIENT_U_K, HEAT_U * warmer_k), CELSIUS)
     u_warmed = float(fit.covariance[3, 3]) ** 0.5
     value = ambient_c + fit.warmed * fit.rise_k
     return Estimate(value, math.hypot(AMBIENT_U_K, u_warmed * fit.rise_k), CELSIUS)

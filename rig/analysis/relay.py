@@ -70,7 +70,7 @@ def coil_a(trace: Trace, coil_accuracy: Accuracy | None) -> Measure | None:
     current_a = trace.extra.get("ignition_current_a")
     if current_a is None or coil_accuracy is None:
         return None
-    seen = current_a[_settled(trace) & np.isfinite(current_a)]
+    seen = current_a[coil_settled(trace) & np.isfinite(current_a)]
     if not len(seen):
         return None
     value_a = float(np.median(seen))
@@ -82,14 +82,14 @@ def coil_ohm(trace: Trace, coil_accuracy: Accuracy | None, accuracy: Accuracy) -
     """Return ``relay_coil_ohm``: the coil with its feed, at the temperature it has.
 
     Voltage at rest over the coil's current while the unit is parked.  Copper: 0.39 % a kelvin, so
-    that a coil that was fed for long reads higher; `at_20c` reduces it.  What the sensor reads with
-    the ignition feed open is taken off.  The value is None without such a sensor, or if no current
-    flows.
+    that a coil that was fed for long reads higher; `winding.at_20c` reduces it.  What the sensor
+    reads with the ignition feed open is taken off.  The value is None without such a sensor, or if
+    no current flows.
     """
     current_a = trace.extra.get("ignition_current_a")
     if current_a is None or coil_accuracy is None:
         return Measure("relay_coil_ohm", None, "ohm")
-    parked = _settled(trace) & np.asarray(trace.battery_feed, dtype=np.bool_)
+    parked = coil_settled(trace) & np.asarray(trace.battery_feed, dtype=np.bool_)
     parked &= np.isfinite(current_a) & np.isfinite(trace.voltage_v) & readable(trace)
     if parked.any():
         least_a = float(np.min(trace.current_a[parked]))
@@ -120,19 +120,16 @@ def _coil_zero(trace: Trace, current_a: FloatArray, coil_accuracy: Accuracy) -> 
     return zero_a, max(level_u(off, zero_a), COIL_DIGIT_A)
 
 
-def at_20c(ohm: float, coil_c: float) -> float:
-    """Return a copper coil's resistance at 20 degrees Celsius from ``ohm`` at ``coil_c``.
+def coil_settled(trace: Trace) -> BoolArray:
+    """Return where the ignition feed is made and the coil has its full current.
 
-    Annealed copper, 0.00393 a kelvin (IEC 60028).
+    What was before the trace is not known: a feed that it begins with counts as made just then.
     """
-    return ohm / (1.0 + PER_K * (coil_c - 20.0))
-
-
-def _settled(trace: Trace) -> BoolArray:
     made = np.asarray(trace.ignition_feed, dtype=np.bool_)
-    began = np.where(made & ~np.roll(made, 1), trace.time_s, -np.inf)
-    settled: BoolArray = made & (trace.time_s - np.maximum.accumulate(began) > SETTLED_S)
-    return settled
+    was_made = np.concatenate(([False], made))[:-1]
+    began_s = np.where(made & ~was_made, trace.time_s, -np.inf)
+    there: BoolArray = made & (trace.time_s - np.maximum.accumulate(began_s) > SETTLED_S)
+    return there
 
 
 # --- times ------------------------------------------------------------------------------------

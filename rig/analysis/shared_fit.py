@@ -20,6 +20,9 @@ ITERATIONS = 60
 # The fit has come to rest when a step lowers the cost by less than this part.
 AT_REST = 1e-7
 DAMPING_LEAST, DAMPING_MOST = 1e-9, 1e9
+# A parameter, or a mixture of them, that moves the residuals by less than this part of what each by
+# itself does (squared) is not told: the finite slopes are no better than about 1e-16 squared.
+TOLD_LEAST = 1e-12
 
 # Residuals (in standard deviations) of the records' rows, and of rows that only shared parameters
 # move, from shared parameters and own ones (a row for each record).
@@ -30,7 +33,8 @@ Residuals = Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]
 class SharedFit:
     """``shared`` and ``own`` (a row for each record) parameters; ``covariance`` of the shared ones.
 
-    ``misfit`` is the root mean square residual, in standard deviations.
+    What nothing tells has a variance without end, or next to it.  ``misfit`` is the root mean
+    square residual, in standard deviations.
     """
 
     shared: FloatArray
@@ -58,6 +62,7 @@ def fit_shared(
 ) -> SharedFit | None:
     """Return the fit; None if it finds nothing finite.
 
+    An own parameter that moves nothing stays where it began, and costs the others nothing.
     ``of`` says which record each of the records' rows belongs to.  ``first`` shared and own
     parameters to begin with, ``steps`` by how much to move them for a slope.
     """
@@ -99,8 +104,10 @@ def _fit(
     rows = np.concatenate(here)
     square = float((_weight(rows) * rows**2).sum())
     square /= max(len(rows) - own.size - len(shared), 1)
-    covariance = np.linalg.pinv(_reduced(normal)[0], hermitian=True) * max(square, 1.0)
-    return SharedFit(shared, own, np.asarray(covariance, dtype=np.float64), square**0.5)
+    covariance = _covariance(normal)
+    if covariance is None:
+        return None
+    return SharedFit(shared, own, covariance * max(square, 1.0), square**0.5)
 
 
 def _cost(here: tuple[FloatArray, FloatArray]) -> float:
@@ -158,6 +165,30 @@ def _reduced(normal: _Normal) -> tuple[FloatArray, FloatArray, FloatArray]:
     return matrix, down, across
 
 
+def _covariance(normal: _Normal) -> FloatArray | None:
+    """Return the covariance of the shared parameters; None if the slopes are not finite.
+
+    A start that stood still, say, does not depend on its load: the own parameters' equations then
+    have no answer of their own, and a ridge too small to count gives them one.  What no residual
+    tells of the shared ones has a variance of infinity, or of 1 / `TOLD_LEAST` times the usual.
+    """
+    oo = normal.oo.copy()
+    at = np.arange(oo.shape[1])
+    own = oo[:, at, at]
+    oo[:, at, at] = np.where(own > 0.0, own * (1.0 + TOLD_LEAST), 1.0)
+    alone = np.diag(normal.ss)
+    told = alone > 0.0
+    scale = np.sqrt(np.where(told, alone, 1.0))
+    try:
+        reduced = _reduced(_Normal(normal.ss, normal.so, oo, normal.s, normal.o))[0]
+        part, along = np.linalg.eigh(reduced / np.outer(scale, scale))
+    except np.linalg.LinAlgError:
+        return None
+    covariance = (along / np.maximum(part, TOLD_LEAST)) @ along.T / np.outer(scale, scale)
+    covariance[np.diag(~told)] = np.inf
+    return np.asarray(covariance, dtype=np.float64) if np.isfinite(part).all() else None
+
+
 def _solved(matrix: FloatArray, right: FloatArray) -> FloatArray:
     return np.asarray(np.linalg.solve(matrix, right), dtype=np.float64)
 
@@ -165,7 +196,7 @@ def _solved(matrix: FloatArray, right: FloatArray) -> FloatArray:
 def _step(normal: _Normal, damping: float) -> tuple[FloatArray, FloatArray] | None:
     """Return the changes of shared and own parameters; None if the equations have no answer."""
     more = 1.0 + damping
-    ss = normal.ss + damping * np.diag(np.diag(normal.ss))
+    ss = normal.ss + np.diag(damping * np.diag(normal.ss) + 1e-12)
     oo = normal.oo.copy()
     at = np.arange(oo.shape[1])
     oo[:, at, at] *= more

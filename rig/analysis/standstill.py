@@ -66,13 +66,14 @@ class Standstill:
     """A stretch at the end of a drive in which the motor stood still.
 
     ``conductance`` 1/ohm (cold) and ``current_a`` A there; ``since_s`` when it began, on the
-    trace's axis.  Not ``is_sure`` if the unit cut off by itself after it, which a motor that only
-    crept may have done.
+    trace's axis; ``cold_s`` when it had that conductance.  Not ``is_sure`` if the unit cut off by
+    itself after it, which a motor that only crept may have done.
     """
 
     conductance: float
     current_a: float
     since_s: float
+    cold_s: float
     is_sure: bool
 
 
@@ -124,7 +125,9 @@ def find_standstill(
     ):
         return None
     current_a = level(drive.above_a[drive.begin - drive.first : drive.end - drive.first][first:])
-    return Standstill(cold, current_a, float(time_s[min(since, len(time_s) - 1)]), is_sure)
+    since_s, ended_s = (float(time_s[min(k, len(time_s) - 1)]) for k in (since, since + until))
+    cold_s = max(ended_s - 0.5 * dwell_s, since_s)
+    return Standstill(cold, current_a, since_s, cold_s, is_sure)
 
 
 def _level_at_end(values: FloatArray, noise: float) -> float | None:

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.special import ndtr, stdtrit
 
 from rig.analysis.estimate import Estimate, unknown
 from rig.analysis.levels import median, running_mean
@@ -21,13 +22,16 @@ from rig.analysis.trace import BoolArray, FloatArray
 
 # Spread from place to place is taken from so many neighbouring steps together (20 degrees).
 POOLED = 10
-# A place departs beyond so many standard uncertainties over so many steps in a row: about 45 steps
-# are independent, 3.5 sigma is 5e-4 two-sided (normal distribution), two in a row far less.
+# ... of which so many are independent: what makes units differ goes over several steps (guess).
+INDEPENDENT = 3
+# A place departs beyond so many standard uncertainties over so many steps in a row, farther by
+# Student's factor where few profiles tell the spread.  Measured on 2000 drawn comparisons each, 2
+# to 20 references: shapes that differ over 6 degrees (half width) depart falsely in none with noise
+# of half their size, in up to 0.7 % with little noise; over 14 degrees and little noise in 0.2 % (2
+# references) to 3.4 %.
 SIGMAS, IN_A_ROW = 3.5, 2
-# Profiles below this number have no spread of their own.
-FEW = 2
-# Coverage factors of 95.45 % by degrees of freedom (Student's t; the test compares with SciPy).
-STUDENT = (13.97, 4.53, 3.31, 2.87, 2.65, 2.52, 2.43, 2.37, 2.32, 2.28)
+# A difference at all angles is beyond its uncertainty from 95.45 % on.
+GENERAL_SIGMAS = 2.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -142,23 +146,33 @@ def compare_profiles(profile: StrokeProfile, reference: MeanProfile) -> Comparis
     more = math.sqrt(1.0 + 1.0 / n)
     u_a = np.hypot(u_a, more * reference.spread_a)
     general_u_a = more * reference.offset_spread_a
-    factor = STUDENT[n - 2] if n - 2 < len(STUDENT) else 2.0 + 3.0 / (n - 1)
+    place_factor = student_factor(SIGMAS, INDEPENDENT * (n - 1))
     return Comparison(
         direction=profile.direction,
         general_a=Estimate(general_a, general_u_a, "A"),
-        is_general=abs(general_a) > factor * general_u_a,
-        departures=_departures(profile.angle_deg, off_a - general_a, u_a),
+        is_general=abs(general_a) > student_factor(GENERAL_SIGMAS, n - 1) * general_u_a,
+        departures=_departures(profile.angle_deg, off_a - general_a, place_factor * u_a, u_a),
     )
+
+
+def student_factor(sigmas: float, freedom: int) -> float:
+    """Return the coverage factor with the confidence of ``sigmas`` of the normal distribution.
+
+    Student's t at ``freedom`` degrees of freedom (JCGM 100:2008, G.3).
+    """
+    return float(stdtrit(freedom, ndtr(sigmas)))
 
 
 def _middle(values: FloatArray) -> float:
     return median(values[np.isfinite(values)])
 
 
-def _departures(angle_deg: FloatArray, off_a: FloatArray, u_a: FloatArray) -> tuple[Departure, ...]:
+def _departures(
+    angle_deg: FloatArray, off_a: FloatArray, bound_a: FloatArray, u_a: FloatArray
+) -> tuple[Departure, ...]:
     found = []
     for sign in (1.0, -1.0):
-        beyond = np.nan_to_num(sign * off_a) > SIGMAS * np.nan_to_num(u_a, nan=np.inf)
+        beyond = np.nan_to_num(sign * off_a) > np.nan_to_num(bound_a, nan=np.inf)
         for first, last in _stretches(beyond):
             if last - first < IN_A_ROW:
                 continue

@@ -41,6 +41,7 @@ class Turned:
     where that one came to rest.  ``whole`` tells that it ended at its park position.  ``trace`` and
     ``number`` say where it is from.  ``clipped`` tells that the sensor's range ended below its
     inrush, ``limited`` that the supply's did: then its voltage is not known either.
+    ``standing_ohm`` is what it had at standstill, at ``standing_s``.
     """
 
     trace: int
@@ -61,6 +62,7 @@ class Turned:
     whole: bool
     follows: bool
     standing_ohm: float | None
+    standing_s: float | None
     leaks_a: float
 
     @property
@@ -106,7 +108,9 @@ def _turned(
     for a, b in drive.out:
         closed[max(a - first - 1, 0) : b - first + 1] = False
     limited = e.standstill is None and e.clipped_part == 0.0 and _is_limited(signal, e)
-    standing = e.standstill is not None and e.standstill.is_sure and e.cut is None
+    standing = e.standstill
+    if standing is not None and (not standing.is_sure or e.cut is not None):
+        standing = None
     whole = half_turn is not None and half_turn.outcome in WHOLE and not e.window.homing
     return Turned(
         trace=at,
@@ -126,7 +130,8 @@ def _turned(
         limited=limited,
         whole=whole and e.clipped_part == 0.0,
         follows=before is not None and before.cut is not None,
-        standing_ohm=1.0 / e.standstill.conductance if standing and e.standstill else None,
+        standing_ohm=1.0 / standing.conductance if standing is not None else None,
+        standing_s=standing.cold_s if standing is not None else None,
         leaks_a=drive.rest.level_a,
     )
 

@@ -208,3 +208,79 @@ def test_shared_parameters_come_out_as_scipys_least_squares_has_them():
     square = max(float((weight * at_rest**2).sum()) / (len(at_rest) - 13), 1.0)
     covariance = square * np.linalg.inv((slopes * weight[:, None]).T @ slopes)
     assert own.covariance[0, 0] == pytest.approx(covariance[0, 0], rel=0.01)
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    st.integers(0, 2**31),
+    st.lists(st.sampled_from(["moves", "moves nothing", "moves as another"]), min_size=2),
+    st.booleans(),
+)
+def test_what_moves_nothing_costs_the_others_nothing(seed, records, all_told):
+    """Against NumPy's least squares with the columns that move nothing left out.
+
+    Each record has two own parameters; the first may move nothing, or what the second moves.  The
+    last of the shared parameters moves nothing unless ``all_told``: its variance is infinite.
+    """
+    rng = np.random.default_rng(seed)
+    of = np.repeat(np.arange(len(records)), 12)
+    shapes = rng.standard_normal((2, len(of)))
+    kinds = np.array(records)[of]
+    own_shape = rng.standard_normal(len(of))
+    own_shape[kinds == "moves nothing"] = 0.0
+    own_shape = np.where(kinds == "moves as another", 3.0, own_shape)
+    shapes[1] *= all_told
+    # Little noise beside the loss's `SOFT`: least squares all but for 1e-4 of it.
+    values = 1.5 * shapes[0] + own_shape + 0.02 * rng.standard_normal(len(of))
+
+    def residuals(shared, own):
+        return shared @ shapes + own[of, 0] * own_shape + own[of, 1] - values, np.zeros(1)
+
+    first = (np.zeros(2), np.zeros((len(records), 2)))
+    found = fit_shared(residuals, of, first, (np.full(2, 1e-4), np.full(2, 1e-4)))
+    each = (of[:, None] == np.arange(len(records))).astype(float)
+    moving = [k for k, kind in enumerate(records) if kind == "moves"]
+    columns = np.hstack(
+        [shapes[: 1 + all_told].T, each * 1.0, (each * own_shape[:, None])[:, moving]]
+    )
+    theirs = np.linalg.lstsq(columns, values, rcond=None)[0]
+    covariance = np.linalg.inv(columns.T @ columns)
+    assert found is not None
+    assert found.shared[0] == pytest.approx(theirs[0], abs=1e-3)
+    assert found.covariance[0, 0] == pytest.approx(covariance[0, 0], rel=1e-3)
+    if all_told:
+        slack = 1e-3 * covariance[:2, :2].diagonal().min()
+        assert found.covariance[:2, :2] == pytest.approx(covariance[:2, :2], rel=1e-3, abs=slack)
+    else:
+        assert found.covariance[1, 1] == np.inf
+    for k, kind in enumerate(records):
+        if kind == "moves nothing":
+            assert found.own[k, 0] == 0.0
+
+
+@pytest.mark.parametrize("size", [1.0, 1e-6, 1e6])
+def test_two_shared_parameters_that_only_show_together_are_not_told(size):
+    """Only their sum moves anything: what each is has an uncertainty no value survives."""
+    of, at = np.repeat(np.arange(3), 20), np.tile(np.linspace(0.0, 1.0, 20), 3)
+    noise = np.random.default_rng(5).standard_normal(60)
+
+    def residuals(shared, own):
+        return size * ((shared[0] + shared[1]) * at + own[of, 0] - 2.0 * at) + noise, np.zeros(1)
+
+    first = (np.zeros(2), np.zeros((3, 1)))
+    found = fit_shared(residuals, of, first, (np.full(2, 1e-4), np.full(1, 1e-4)))
+    assert found is not None
+    spread = np.sqrt(np.diag(found.covariance)) * size
+    assert np.all(spread > 1e4)
+
+
+def test_slopes_that_are_not_finite_are_no_fit():
+    """It runs at its first guess, and nowhere beside it."""
+    of = np.repeat(np.arange(2), 5)
+
+    def residuals(shared, own):
+        rows = np.where(shared[0] > 0.0, np.nan, 1.0) + own[of, 0]
+        return rows, np.zeros(1)
+
+    first = (np.zeros(1), np.zeros((2, 1)))
+    assert fit_shared(residuals, of, first, (np.full(1, 1e-4), np.full(1, 1e-4))) is None

@@ -17,8 +17,8 @@ from rig.analysis.motor import MotorIdentity
 from rig.analysis.relay import (
     Stretch,
     Trial,
-    at_20c,
     coil_ohm,
+    coil_settled,
     drop_out_v,
     extra_contact_ohm,
     pull_in_v,
@@ -26,6 +26,7 @@ from rig.analysis.relay import (
     trials,
 )
 from rig.analysis.trace import Trace
+from rig.analysis.winding import at_20c
 
 EXACT = Accuracy(
     gain_u_rel=0.0,
@@ -142,6 +143,19 @@ def test_no_sensor_and_no_current_are_no_resistance() -> None:
     trace = coil_trace(85.0, 12.0)
     assert coil_ohm(replace(trace, extra={}), EXACT, EXACT).value is None
     assert coil_ohm(coil_trace(1e7, 12.0), EXACT, EXACT).value is None
+
+
+def test_a_coil_fed_throughout_settles_after_the_trace_begins() -> None:
+    """How long it was fed before is not known, whether or not it is fed at the end."""
+    whole = coil_trace(85.0, 12.0)
+    first = int(np.flatnonzero(whole.ignition_feed)[0])
+    fed = whole.rows(first, len(whole))
+    for trace in (fed, replace(fed, ignition_feed=fed.time_s < fed.time_s[-1])):
+        steady = coil_settled(trace)
+        begins_s = float(trace.time_s[np.flatnonzero(steady)[0]] - trace.time_s[0])
+        assert begins_s == pytest.approx(0.1, abs=0.0021)
+    assert coil_settled(whole)[first:].sum() == coil_settled(fed).sum()
+    assert not coil_settled(fed.rows(0, 0)).any()
 
 
 def test_a_coil_is_reduced_to_20_degrees_by_coppers_coefficient() -> None:

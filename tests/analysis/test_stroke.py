@@ -14,7 +14,6 @@ from functools import cache
 import numpy as np
 import pytest
 import spice
-from scipy.stats import t as student
 from stroke_traces import (
     LM_12,
     UNIT,
@@ -33,7 +32,7 @@ from rig.analysis.half_turns import find_half_turns
 from rig.analysis.model import Accuracy, Direction
 from rig.analysis.motor import identify
 from rig.analysis.stroke import lever_deg, stroke_profiles
-from rig.analysis.stroke_mean import STUDENT, compare_profiles, mean_profile
+from rig.analysis.stroke_mean import compare_profiles, mean_profile
 from rig.analysis.trace import Trace
 
 PLACE_DEG = 5.0
@@ -381,9 +380,3 @@ def test_what_has_no_common_mean_is_refused():
         mean_profile([profiles[0], profiles_of(identity=None, count=2)[0]])
     with pytest.raises(ValueError, match="not compared"):
         compare_profiles(profiles[1], mean_profile(profiles[:1]))
-
-
-def test_coverage_factors_are_students():
-    """t of 95.45 % by degrees of freedom (SciPy; the table of JCGM 100:2008, G.2, has the same)."""
-    for freedom, factor in enumerate(STUDENT, 1):
-        assert factor == pytest.approx(student.ppf(0.97725, freedom), rel=0.002)

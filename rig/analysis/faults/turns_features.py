@@ -10,6 +10,7 @@ from statistics import fmean, pstdev
 import numpy as np
 
 from rig.analysis.model import Direction, HalfTurn, Outcome, UnitType
+from rig.analysis.relay import coil_settled
 from rig.analysis.rest import zero_offset
 from rig.analysis.trace import FloatArray, Trace
 
@@ -21,7 +22,6 @@ COIL_A = 0.14
 ANSWER_S = 0.010
 # A running current is compared over these parts of a half-turn: inrush and cut-off left out.
 FIRST, MIDDLE_FROM, MIDDLE_TO, LAST = 0.2, 0.4, 0.65, 0.93
-SETTLED_S = 0.1
 
 _PARKS = (Outcome.PARKED, Outcome.SLOW)
 _SHARES: dict[str, tuple[Outcome, ...]] = {
@@ -169,14 +169,12 @@ def _coil(trace: Trace, turns: list[HalfTurn], volts: float, asked_v: float) -> 
     coil_a = trace.extra.get("ignition_current_a")
     if coil_a is None or volts < 0.3 * asked_v:
         return {}
-    made = trace.ignition_feed
-    began = np.maximum.accumulate(np.where(made & ~np.roll(made, 1), trace.time_s, -np.inf))
-    settled = made & (trace.time_s - began > SETTLED_S) & np.isfinite(coil_a)
+    steady = coil_settled(trace) & np.isfinite(coil_a)
     turning = np.zeros(len(coil_a), dtype=np.bool_)
     for turn in turns:
         end_s = turn.end_s if turn.end_s is not None else float(trace.time_s[-1])
         turning |= (trace.time_s > turn.start_s) & (trace.time_s < end_s)
-    still, busy = coil_a[settled & ~turning], coil_a[settled & turning]
+    still, busy = coil_a[steady & ~turning], coil_a[steady & turning]
     seen = still if len(still) else busy
     if not len(seen):
         return {}
