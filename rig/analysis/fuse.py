@@ -50,12 +50,14 @@ BLADE = FuseSeries(
     (
         _CARRIES,
         Gate(1.35, 0.75, 600.0),
+        Gate(1.6, 0.25, None),
         Gate(2.0, 0.15, 5.0),
-        Gate(3.5, 0.04, 0.5),
-        Gate(6.0, 0.02, 0.15),
+        Gate(3.5, 0.08, 0.5),
+        Gate(6.0, 0.03, 0.15),
     ),
-    "32 V blade fuse of any make: where sheets of the style differ (least time at 350 % and 600 %, "
-    "longest at 600 %) the wider span",
+    "32 V blade fuse of any make, the widest span of the Littelfuse 257, 287 and 297 sheets: least "
+    "time at 160 % from the 287 (10 A), least at 600 % from the 297 (25 A), longest at 600 % from "
+    "the 287 (35 and 40 A)",
 )
 """What may be fitted where nobody knows the make: the default."""
 

@@ -19,7 +19,14 @@ GATES = list(
 )
 
 
-@pytest.mark.parametrize("gate", GATES, ids=lambda gate: f"{gate['series']}-{gate['percent']}")
+OF_32_V = ("blade_257", "blade_287", "blade_287_35", "mini_297")
+
+
+@pytest.mark.parametrize(
+    "gate",
+    [g for g in GATES if g["series"] in SERIES],
+    ids=lambda gate: f"{gate['series']}-{gate['percent']}",
+)
 @pytest.mark.parametrize("rating_a", [3.0, 10.0, 40.0])
 def test_the_gates_of_the_sheets_are_met(gate: dict[str, str], rating_a: float) -> None:
     series, current_a = SERIES[gate["series"]], rating_a * float(gate["percent"]) / 100
@@ -28,19 +35,12 @@ def test_the_gates_of_the_sheets_are_met(gate: dict[str, str], rating_a: float) 
     assert latest_s(current_a, rating_a, series) == pytest.approx(latest)
 
 
-@pytest.mark.parametrize("gate", [g for g in GATES if g["series"] in ("blade_257", "blade_287")])
+@pytest.mark.parametrize("gate", [g for g in GATES if g["series"] in OF_32_V])
 def test_a_fuse_of_unknown_make_may_do_what_any_32_v_sheet_allows(gate: dict[str, str]) -> None:
     current_a = 10.0 * float(gate["percent"]) / 100
-    assert earliest_s(current_a, 10.0) <= float(gate["earliest_s"]) * (1 + 1e-9) or (
-        gate["percent"] == "160"  # between its neighbours' gates: see the next test
-    )
+    least_s = float(gate["earliest_s"] or math.inf)  # an empty cell promises nothing
+    assert earliest_s(current_a, 10.0) <= least_s * (1 + 1e-9)
     assert latest_s(current_a, 10.0) >= float(gate["latest_s"] or math.inf) * (1 - 1e-9)
-
-
-def test_the_line_between_the_gates_meets_the_one_sheet_that_has_a_gate_there() -> None:
-    """Littelfuse 287, 10 A: 0.25 to 50 s at 160 %; our line from 135 to 200 % is no bound."""
-    assert earliest_s(16.0, 10.0) == pytest.approx(0.25, rel=0.6)
-    assert latest_s(16.0, 10.0) == pytest.approx(50.0, rel=0.6)
 
 
 def test_a_fuse_carries_its_rating_for_ever() -> None:
