@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from rig.bench.steps.moves import Move, ask_done, ask_undone
@@ -40,8 +40,15 @@ UNHOOK = Errand(
 )
 HOOK_UP = Errand(
     "hook_up_cable",
-    "Hook the cable up to the lever again, the lever at stop.",
+    "Hook the cable up to the lever again, the lever at stop. If it stands anywhere else, bring it "
+    "to stop by hand first: the feeds are off.",
     "The cable is not hooked up to the lever.",
+)
+HOOK_UP_AT_REST = replace(
+    HOOK_UP,
+    text="The unit came to rest and then did not answer, so it may rest at run. Look that the "
+    "rig's leads are off the motor and that the lever stands at stop; if it does not, bring it "
+    "there by hand: the feeds are off. Only then hook the cable up to it again.",
 )
 CLIP_ON = Errand(
     "feed_motor_directly",
@@ -54,6 +61,12 @@ PUT_BACK = Errand(
     "Take the rig's leads off the motor and put the unit's own wiring back as it was. Then keep "
     "clear: the unit is fed to bring its lever to stop.",
     "The motor is still on the rig's own leads.",
+)
+NOT_HOME = (
+    "The unit did not come back to stop after its wiring was put back; the motor may still be on "
+    "the rig's leads, and the cable is not hooked up to the lever. By hand, with the feeds off: "
+    "see that the rig's leads are off the motor and the unit's own wiring is back, bring the lever "
+    "to stop, then hook the cable on."
 )
 HANG = Errand(
     "hang_load",

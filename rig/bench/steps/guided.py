@@ -5,7 +5,7 @@ A unit that stalls or runs on is what is looked for here: it ends a test, not th
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 import numpy as np
@@ -28,9 +28,11 @@ from rig.bench.steps.errands import (
     FREE,
     HANG,
     HOOK_UP,
+    HOOK_UP_AT_REST,
     LOCK,
     METER_ON_BATTERY,
     METER_ON_IGNITION,
+    NOT_HOME,
     PUT_BACK,
     SUPPLY_S,
     TAKE_OFF,
@@ -186,6 +188,7 @@ class Direct(Observed):
     """The motor on the rig's own leads, cable unhooked, for half a second; then all put back."""
 
     _over_s = float("inf")
+    _to_stop = False  # the way home was seen to end at stop
 
     def drive(self, ctx: StepContext) -> Drive:
         """Unhook, clip the leads on, feed shortly, put the wiring back, let it park, hook up."""
@@ -202,24 +205,37 @@ class Direct(Observed):
         yield from survive(self._fed_directly())
         sample = yield from rest_off(RUN_OUT_S)
         self._over_s = sample.time_s
-        self._owed = (PUT_BACK,)
-        put_back = yield from self._undo()
-        self._owed = (HOOK_UP,)
-        if put_back:
-            # It was left anywhere: its own cams bring it on to run, then home to stop, before the
-            # cable goes on again.
-            yield from survive(self._home(ctx))
-        yield from self._undo()
+        if (yield from PUT_BACK.undo()):
+            yield from self._hook_up_at_home(ctx)
+        else:  # the lever stands anywhere: no cable goes on
+            self._left = [PUT_BACK.left, HOOK_UP.left]
+            self._owed = ()
+
+    def _hook_up_at_home(self, ctx: StepContext) -> Move:
+        """Have the cable hooked up only once the unit has shown that its own wiring works it.
+
+        It was left anywhere: its own cams bring it on to run, then home to stop.  A motor that is
+        still on the rig's leads runs on instead.
+        """
+        self._owed = (replace(HOOK_UP, left=NOT_HOME),)
+        at_home = yield from survive(self._home(ctx))
+        if at_home:
+            self._owed = (HOOK_UP if self._to_stop else HOOK_UP_AT_REST,)
+            return (yield from self._undo())
+        self._left.append(NOT_HOME)
+        self._owed = ()
+        return False
 
     @staticmethod
     def _fed_directly() -> Move:
         yield from hold(BATTERY, DIRECT_S)
         return True
 
-    @staticmethod
-    def _home(ctx: StepContext) -> Move:
-        yield from half_turn(ctx, to_run=True, pause_s=PAUSE_S)
-        return (yield from half_turn(ctx, to_run=False, pause_s=PAUSE_S))
+    def _home(self, ctx: StepContext) -> Move:
+        """Return whether its cams parked it; a relay that never answers parks it once only."""
+        to_run = yield from half_turn(ctx, to_run=True, pause_s=PAUSE_S)
+        self._to_stop = yield from half_turn(ctx, to_run=False, pause_s=PAUSE_S)
+        return self._to_stop or (to_run and not ctx.motion.has_flowed)
 
     def of_test(self, trace: Trace) -> Trace:
         """Return the trace without the way home, which is the cam's and the relay's again."""
