@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import ClassVar
 
 import pytest
-from bench_runs import feeds_are_on
+from bench_runs import HEAD, feeds_are_on, make_plan
 from guesser import Guesser
 from isolations import SETTINGS, Asked, last, reasons
 
@@ -184,20 +184,11 @@ def test_a_motor_left_on_the_rigs_leads_keeps_the_cable_off(isolate):
     _not_home(ran)
 
 
-def test_a_unit_that_cannot_come_home_keeps_the_cable_off(isolate):
-    ran = isolate("battery-open", watcher=Asked(*["do"] * 9), mind=Direct())
+@pytest.mark.parametrize("fault", ["battery-open", "relay-dead", "ignition-open"])
+def test_a_unit_that_cannot_come_home_keeps_the_cable_off(isolate, fault):
+    ran = isolate(fault, watcher=Asked(*["do"] * 9), mind=Direct())
     assert not ran.backend.world.stations["A"].unit.direct
     _not_home(ran)
-
-
-@pytest.mark.parametrize("fault", ["relay-dead", "ignition-open"])
-def test_a_unit_whose_relay_never_answers_is_looked_at_before_the_cable_goes_on(isolate, fault):
-    ran = isolate(fault, watcher=Asked(*["do"] * 9), mind=Direct())
-    asked = [ask for ask in ran.watcher.asked if ask.action == "hook_up_cable"]
-    assert len(asked) == 1
-    assert "may rest at run" in asked[0].text
-    assert ran.backend.world.stations["A"].unit.hooked
-    assert last(ran).done[-1].counts
 
 
 def test_wiring_that_is_not_put_back_keeps_the_cable_off(isolate):
@@ -207,3 +198,56 @@ def test_wiring_that_is_not_put_back_keeps_the_cable_off(isolate):
     assert "hook_up_cable" not in [ask.action for ask in watcher.asked]
     text = "The motor is still on the rig's own leads. The cable is not hooked up to the lever."
     assert any(reason.text.startswith(text) for reason in reasons(ran))
+
+
+class Only(Guesser):
+    """Wants one test, and nothing else."""
+
+    def __init__(self, test):
+        self.test = test
+
+    def propose(self, seen, possible):
+        found = super().propose((), ("turns",))
+        return replace(found, test=self.test) if self.test in possible else None
+
+
+@pytest.mark.parametrize(
+    ("fault", "said"), [((), "at stop"), (("battery-open",), "where it stands")]
+)
+def test_the_lever_is_locked_at_stop_only_if_it_was_seen_to_come_there(isolate, fault, said):
+    watcher = Asked("do")
+    watcher.answers |= {"lock_lever": "done", "free_lever": "done"}
+    isolate(*fault, watcher=watcher, mind=Only("jam"))
+    text = next(ask.text for ask in watcher.asked if ask.action == "lock_lever")
+    assert f"Lock the lever {said}" in text
+
+
+def test_hands_are_away_before_the_motor_is_fed_directly(isolate):
+    watcher = Asked("do")
+    isolate(watcher=watcher, mind=Direct())
+    text = next(ask.text for ask in watcher.asked if ask.action == "feed_motor_directly")
+    assert "take your hands away" in text
+
+
+def test_a_lamp_that_a_stop_leaves_on_is_told(isolate):
+    class Stopper(Asked):
+        def listen(self):
+            if self.samples and self.samples[-1].battery_feed:
+                raise Stopped("Stopped: somebody came to the jig.", by_operator=True)
+            return ()
+
+    watcher = Stopper("do")
+    ran = isolate(watcher=watcher, mind=Only("look_battery_feed"))
+    text = "The test lamp or meter may still be clipped to the unit."
+    assert text in [note.text for note in watcher.of(Noted) if note.kind == "left_behind"]
+    assert any(reason.text.startswith(text) for reason in reasons(ran))
+
+
+@pytest.mark.parametrize("test", ["low_supply", "high_supply"])
+def test_half_turns_at_another_voltage_are_not_held_against_the_limits(isolate, test):
+    head = HEAD.replace("run_max_a = 5.0", "run_max_a = 0.2")  # no unit runs on so little
+    ran = isolate(plan=make_plan(head=head), mind=Only(test))
+    assert [done.test for done in last(ran).done] == [test]
+    assert ran.record.half_turns
+    assert ran.verdict == "retest"
+    assert isolate(plan=make_plan(head=head), mind=Only("turns")).verdict == "fail"

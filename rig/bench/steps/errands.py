@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 from rig.bench.steps.moves import Move, ask_done, ask_undone
@@ -44,17 +44,12 @@ HOOK_UP = Errand(
     "to stop by hand first: the feeds are off.",
     "The cable is not hooked up to the lever.",
 )
-HOOK_UP_AT_REST = replace(
-    HOOK_UP,
-    text="The unit came to rest and then did not answer, so it may rest at run. Look that the "
-    "rig's leads are off the motor and that the lever stands at stop; if it does not, bring it "
-    "there by hand: the feeds are off. Only then hook the cable up to it again.",
-)
 CLIP_ON = Errand(
     "feed_motor_directly",
     "Take the motor's own two leads off and clip the rig's battery feed to the motor's terminals, "
-    "plus to plus. CAUTION: when it is fed the lever goes round with force and does not park. It "
-    f"is fed for {DIRECT_S:g} s and stops where it is.",
+    "plus to plus, then take your hands away. CAUTION: when it is fed, at once after you answer, "
+    f"the lever goes round with force and does not park. It is fed for {DIRECT_S:g} s and stops "
+    "where it is.",
 )
 PUT_BACK = Errand(
     "restore_wiring",
@@ -88,15 +83,23 @@ LOCK = Errand(
     "Lock the lever at stop with the jig's pin. Keep hands clear: the lever will push with full "
     "force, and the winding gets hot.",
 )
+LOCK_HERE = Errand(
+    "lock_lever",
+    "Lock the lever where it stands: the unit was not seen to come to stop. Keep hands clear: the "
+    "lever will push with full force, and the winding gets hot.",
+)
 FREE = Errand("free_lever", "Free the lever: pull the jig's pin.", "The lever is still locked.")
+_METER_LEFT = "The test lamp or meter may still be clipped to the unit."
 METER_ON_BATTERY = Errand(
     "connect_meter",
     "Clip a test lamp or meter to the unit's battery terminal and to the unit's own earth, then "
     f"take your hands away. The battery feed is made for {SUPPLY_S:g} s: the lever may move.",
+    _METER_LEFT,
 )
 METER_ON_IGNITION = Errand(
     "connect_meter",
     "Clip a test lamp or meter to the coil's terminal 86 in the unit's relay base and to the "
     f"unit's own earth, then take your hands away. The ignition feed alone is made for "
     f"{SUPPLY_S:g} s.",
+    _METER_LEFT,
 )

@@ -28,8 +28,8 @@ from rig.bench.steps.errands import (
     FREE,
     HANG,
     HOOK_UP,
-    HOOK_UP_AT_REST,
     LOCK,
+    LOCK_HERE,
     METER_ON_BATTERY,
     METER_ON_IGNITION,
     NOT_HOME,
@@ -188,7 +188,6 @@ class Direct(Observed):
     """The motor on the rig's own leads, cable unhooked, for half a second; then all put back."""
 
     _over_s = float("inf")
-    _to_stop = False  # the way home was seen to end at stop
 
     def drive(self, ctx: StepContext) -> Drive:
         """Unhook, clip the leads on, feed shortly, put the wiring back, let it park, hook up."""
@@ -218,9 +217,9 @@ class Direct(Observed):
         still on the rig's leads runs on instead.
         """
         self._owed = (replace(HOOK_UP, left=NOT_HOME),)
-        at_home = yield from survive(self._home(ctx))
+        at_home = yield from survive(_to_run_and_back(ctx))
         if at_home:
-            self._owed = (HOOK_UP if self._to_stop else HOOK_UP_AT_REST,)
+            self._owed = (HOOK_UP,)
             return (yield from self._undo())
         self._left.append(NOT_HOME)
         self._owed = ()
@@ -231,12 +230,6 @@ class Direct(Observed):
         yield from hold(BATTERY, DIRECT_S)
         return True
 
-    def _home(self, ctx: StepContext) -> Move:
-        """Return whether its cams parked it; a relay that never answers parks it once only."""
-        to_run = yield from half_turn(ctx, to_run=True, pause_s=PAUSE_S)
-        self._to_stop = yield from half_turn(ctx, to_run=False, pause_s=PAUSE_S)
-        return self._to_stop or (to_run and not ctx.motion.has_flowed)
-
     def of_test(self, trace: Trace) -> Trace:
         """Return the trace without the way home, which is the cam's and the relay's again."""
         return trace.between(float("-inf"), self._over_s)
@@ -246,6 +239,12 @@ class Direct(Observed):
         found = self._found(judged=False)
         found.measures.append(_drawn_directly(self.of_test(trace), ctx.accuracy))
         return found
+
+
+def _to_run_and_back(ctx: StepContext) -> Move:
+    """Bring it to run, then home to stop; True only if it was seen to come there."""
+    yield from half_turn(ctx, to_run=True, pause_s=PAUSE_S)
+    return (yield from half_turn(ctx, to_run=False, pause_s=PAUSE_S))
 
 
 def feed_gone(trace: Trace, nominal_v: float) -> bool:
@@ -272,20 +271,29 @@ def _drawn_directly(trace: Trace, accuracy: Accuracy) -> Measure:
 
 
 class Jammed(Observed):
-    """Lever locked at stop, ignition made for a moment."""
+    """Lever locked, at stop if it comes there; ignition made for a moment."""
+
+    _from_s = float("-inf")
 
     def drive(self, ctx: StepContext) -> Drive:
         """Have the lever locked, feed, let it cool, have it freed."""
-        yield from LOCK.do()
+        at_stop = yield from survive(_to_run_and_back(ctx))
+        yield from (LOCK if at_stop else LOCK_HERE).do()
         self._owed = (FREE,)
+        locked = yield from rest_off(SETTLE_S)
+        self._from_s = locked.time_s - SETTLE_S
         yield from survive(self._held())
         yield from rest_off(COOL_S)
         yield from self._undo()
 
+    def of_test(self, trace: Trace) -> Trace:
+        """Return the trace without the way to stop."""
+        return trace.between(self._from_s, float("inf"))
+
     def find(self, ctx: StepContext, trace: Trace) -> Findings:
         """Return stall current (A) and winding resistance (ohm), if it stood still and drew."""
         found = super().find(ctx, trace)
-        measures = stall_and_winding(trace, ctx.accuracy)
+        measures = stall_and_winding(self.of_test(trace), ctx.accuracy)
         found.measures.extend(measure for measure in measures if measure.value is not None)
         return found
 
@@ -312,10 +320,12 @@ class TerminalLook(Observed):
     def drive(self, ctx: StepContext) -> Drive:
         """Have the meter clipped on, make the feed, ask what it showed."""
         yield from self._errand.do()
+        self._owed = (self._errand,)
         yield from survive(self._made())
         check = self._check
         detail = {"check": check.name}
         self.answer = yield Ask("inspect", check.question, ("ok", "fault", "cannot"), detail)
+        self._owed = ()  # the question asks to take it off before it is answered
 
     def _made(self) -> Move:
         yield from hold(self._feeds, SUPPLY_S)
@@ -323,7 +333,7 @@ class TerminalLook(Observed):
 
     def find(self, ctx: StepContext, trace: Trace) -> Findings:
         """Return the answer; what it did meanwhile is no half-turn that was asked for."""
-        return Findings(answers={self._check.name: self.answer}, judged=False)
+        return self._found(answers={self._check.name: self.answer}, judged=False)
 
 
 class Look(Visual):
@@ -369,8 +379,8 @@ def guided_work(name: str) -> tuple[GuidedStep, Guided]:
             return _step(test, length_s=SUPPLY_S), look
     if test.is_look:
         return _step(test), Look(test)
-    # The unit as it is, on a supply that the plan's limits speak of.
-    return _step(test, TURNS), Turns(test, judged=True)
+    # The unit as it is: the plan's limits speak of it on the run's own supply only.
+    return _step(test, TURNS), Turns(test, judged=test.supply_v is None)
 
 
 def _step(test: Test, half_turns: int = 0, length_s: float = 0.0) -> GuidedStep:
