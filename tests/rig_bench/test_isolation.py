@@ -179,22 +179,65 @@ def test_a_stop_between_tests_tells_what_was_known(isolate):
     assert len([step for step in ran.record.steps if step.answers.get("ranking")]) == 2
 
 
-def test_a_test_may_be_repeated_and_the_later_result_counts(isolate):
-    class Again(Asked):
-        wished = False
+class Again(Asked):
+    """Wishes the first test done again while it is on; ``meddle`` may spoil the repetition."""
 
-        def listen(self):
-            begun = [event for event in self.of(StepBegan) if event.kind == "guided"]
-            if begun and not self.wished:
-                self.wished = True
-                return [RepeatStep()]
+    wished = False
+
+    def listen(self):
+        begun = [event for event in self.of(StepBegan) if event.kind == "guided"]
+        if not begun:
             return []
+        wishes = [] if self.wished else [RepeatStep()]
+        self.wished = True
+        return [*wishes, *self.meddle(begun[-1])]
 
+    def meddle(self, begun):
+        return ()
+
+
+def test_a_test_may_be_repeated_and_the_later_result_counts(isolate):
     ran = isolate("relay-dead", watcher=Again("do", "end"))
     assert [done.test for done in last(ran).done] == ["turns"]
     titles = [step.title for step in ran.record.steps]
     assert titles.count("Half-turns, own relay") == 1
     assert "Half-turns, own relay (repeated)" in titles
+
+
+def test_a_first_result_does_not_count_once_its_repetition_was_unsound(isolate):
+    class Spoilt(Again):
+        blown = False
+
+        def meddle(self, begun):
+            if self.blown or not begun.repeated:
+                return ()
+            self.blown = True
+            return [Meddle("blow_fuse")]
+
+    watcher = Spoilt("do", "end")
+    watcher.answers["fit_fuse"] = "done"
+    ran = isolate("relay-dead", watcher=watcher)
+    assert last(ran).done == ()
+    assert last(ran).ranking.top.probability == pytest.approx(0.2)  # as before any test
+    proposed = [ask.detail["test"] for ask in watcher.asked if ask.action == "next_test"]
+    assert proposed == ["turns", "turns"]
+
+
+def test_a_first_look_does_not_count_once_it_could_not_be_taken_again(isolate):
+    class Looks(Guesser):
+        def propose(self, seen, possible):
+            found = super().propose((), ("turns",))
+            return replace(found, test="look_ignition_feed")
+
+    class Unsure(Again):
+        def ask(self, ask, wait):
+            again = any(event.repeated for event in self.of(StepBegan))
+            self.answers["inspect"] = "cannot" if again else "ok"
+            return super().ask(ask, wait)
+
+    ran = isolate("relay-dead", watcher=Unsure("do", "end"), mind=Looks())
+    assert [(done.told, done.counts) for done in last(ran).done] == [("not seen", False)]
+    assert last(ran).ranking.top.probability == pytest.approx(0.2)
 
 
 def test_a_sensor_that_is_lost_ends_it_as_it_ends_a_plan(isolate):

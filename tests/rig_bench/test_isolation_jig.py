@@ -251,3 +251,26 @@ def test_half_turns_at_another_voltage_are_not_held_against_the_limits(isolate, 
     assert ran.record.half_turns
     assert ran.verdict == "retest"
     assert isolate(plan=make_plan(head=head), mind=Only("turns")).verdict == "fail"
+
+
+def test_what_was_done_at_the_jig_is_in_the_record_before_the_feed(isolate):
+    """On a real bench nobody but the operator knows; a run that is lost leaves this behind."""
+
+    class AtTheJig(Asked):
+        def ask(self, ask, wait):
+            answer = super().ask(ask, wait)
+            if ask.action != "next_test":
+                self.hands.do(ask.action, ask.detail)
+            return answer
+
+    def alone(backend, watcher):
+        watcher.hands, backend.hands = backend.hands, None
+
+    watcher = AtTheJig("do")
+    watcher.answers["accept_cautions"] = "accepted"
+    ran = isolate(watcher=watcher, mind=Direct(), before=alone)
+    notes = [event for event in ran.record.events if event.kind == "jig"]
+    clipped = next(note for note in notes if "clip the rig's battery feed" in note.text)
+    fed_s = next(sample.time_s for sample in watcher.samples if sample.battery_feed)
+    assert clipped.time_s < fed_s
+    assert [note.text.split()[4] for note in notes] == ["Unhook", "Take", "Take", "Hook"]
