@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from drivers import SensorError
 from drivers.ina219 import PGA_RANGES_V, SHUNT_STEP_V, milli, plan_sensor
 from rig.analysis import fuse
+from rig.analysis.faults.causes import LEARNT_FROM
 from rig.plan_steps import JamStep, RelayCheckStep, SupplySweepStep, ZeroStep
 from rig.plans import Plan
 from rig.schema import KeyPath, Lines, Mistake, key_text
@@ -89,7 +90,14 @@ def cautions_of_isolation(
     plan: Plan, settings: RigSettings, station: StationSettings
 ) -> tuple[str, ...]:
     """Return what the operator should know of isolating a fault with this plan on this station."""
-    return cautions_on_rig(_for_isolation(plan), settings, station)
+    cautions = cautions_on_rig(_for_isolation(plan), settings, station)
+    if plan.unit.type == LEARNT_FROM:
+        return cautions
+    return (
+        *cautions,
+        f"The plan is for unit type {plan.unit.type}. The causes were learnt from {LEARNT_FROM}; "
+        "for another type take the ranking as a hint.",
+    )
 
 
 def _for_isolation(plan: Plan) -> Plan:

@@ -139,12 +139,11 @@ class Isolation(SteppedJob):
             self.log.note("skipped", f"{heading(name)}: skipped by the operator.")
             return
         step, _ = guided_work(name)
-        before = self._seen.get(name)
         state = self.do_step(Place(self.step + 1, 0), step, lambda: self._work_of(name))
         self._running = None
         if state is StepState.SKIPPED:
             self._leave_out(name, "could not be done")
-        elif self._seen.get(name) is before:
+        elif name not in self._seen and name not in self._left_out:
             self._counted_for_nothing(name)
         self.loop.prove_off()
         if self._feed_gone:
@@ -153,9 +152,19 @@ class Isolation(SteppedJob):
             raise RefusedError(self.log.unsound)
 
     def _work_of(self, name: str) -> Guided:
+        self._forget(name)
         _, work = guided_work(name)
         self._running = (name, work)
         return work
+
+    def _forget(self, name: str) -> None:
+        """Take out what a test showed before it is done again: whatever comes of it counts."""
+        if all(done.test != name for done in self._done):
+            return
+        self._seen.pop(name, None)
+        self._left_out.discard(name)
+        self._done = [done for done in self._done if done.test != name]
+        self._think()
 
     def _leave_out(self, name: str, why: str) -> None:
         self._left_out.add(name)
@@ -181,8 +190,6 @@ class Isolation(SteppedJob):
             self._leave_out(name, "not seen")
             return
         self._seen[name] = observation
-        # Of a test done again the later result counts.
-        self._done = [done for done in self._done if done.test != name]
         self._done.append(TestDone(name, told(found, work.answer), counts=True))
         self._think()
         assert self._ranking is not None

@@ -25,7 +25,7 @@ from rig.bench.requests import Ask, HalfTurnNews, SetSupply
 from rig.bench.runlog import RunLog
 from rig.bench.seams import Console, Done, Keeper
 from rig.bench.station import Station
-from rig.bench.wishes import answered, meddled
+from rig.bench.wishes import answered, errand_in_short, meddled
 from rig.plans import Plan
 from rig.records.errors import RecordsError
 from rig.records.model import RunEnd, RunStart, RunState
@@ -246,7 +246,11 @@ class FedJob(ABC):
     def ask(self, ask: Ask) -> str:
         """Return the answer of whoever is at the jig."""
         hands = self.backend.hands
-        return answered(ask, hands, self.order, self.console, self.loop.wait, self._world)
+        answer = answered(ask, hands, self.order, self.console, self.loop.wait, self._world)
+        if answer == "done":
+            # Before anything is fed: if the run is lost then, the record tells what may be left.
+            self.log.note("jig", f"Said to be done: {errand_in_short(ask.text)}")
+        return answer
 
     def _world(self, text: str) -> None:
         self.log.note("world", text)

@@ -85,6 +85,11 @@ def answered(
     return answer
 
 
+def errand_in_short(text: str) -> str:
+    """Return what somebody was asked to do: the first sentence, without how to do it."""
+    return text.partition(". ")[0].rstrip(".") + "."
+
+
 def _cannot(why: str, tell: Callable[[str], None]) -> str:
     tell(why)
     return "cannot"

@@ -69,13 +69,11 @@ VEHICLE = (
 
 _ON_VEHICLE = "On the vehicle, look at: "
 _UNSURE = (
-    "This is not enough to repair anything by: do the tests that were left out. If it is the "
-    "likeliest:"
+    "This is not enough to repair anything by: do the tests that were left out. If it is that, do "
+    "this:"
 )
-_NONE = (
-    "None of the known causes fits what was seen. Look at the traces of the tests, and take the "
-    "unit apart only after that."
-)
+_LOOK = "Look at the traces of the tests, and take the unit apart only after that."
+_NONE = f"None of the known causes fits what was seen. {_LOOK}"
 
 
 def heading(test: str) -> str:
@@ -108,7 +106,8 @@ class Conclusion:
     """What an isolation came to.
 
     ``probability`` is that of all cases which one and the same repair cures; ``sure`` whether it
-    reached the confidence that was asked for; ``text`` names the cause, ``remedy`` what to do.
+    reached the confidence that was asked for; ``text`` names the cause, ``remedy`` what to do, or
+    what would be to do if it is not sure.
     """
 
     case: str
@@ -124,10 +123,13 @@ def conclusion(ranking: Ranking, confidence: float) -> Conclusion:
     parts = parts_of(top.name)
     same = sum(cause.probability for cause in ranking.causes if parts_of(cause.name) == parts)
     sure = same >= confidence
-    remedy = remedy_of(top.name)
-    if not sure:
-        remedy = f"{_UNSURE} {remedy}"
+    remedy = remedy_of(top.name) if sure else _remedy_if_so(top.name)
     return Conclusion(top.name, same, sure, _text(ranking, same, sure, confidence), remedy)
+
+
+def _remedy_if_so(case: str) -> str:
+    """Return what to do about a case that is likeliest but not sure: nobody is sent to repair."""
+    return _LOOK if case == NONE_OF_THESE else f"{_UNSURE} {remedy_of(case)}"
 
 
 def _text(ranking: Ranking, same: float, sure: bool, confidence: float) -> str:

@@ -80,6 +80,10 @@ def test_a_plan_that_allows_too_little_is_not_sure_with_status_2(capsys, tmp_pat
     assert status == 2
     assert "below the 95 % asked for" in out
     assert "Not sure." in out
+    assert "what to do:\n  This is not enough to repair anything by: " in out
+    run = out.rsplit("run ", 1)[1].split()[0]
+    _, shown, _ = halfturn(capsys, "records", "show", run)
+    assert "to do: This is not enough to repair anything by: " in shown
     assert "  - At rest: draws 0.000 A at rest" in out
 
 
@@ -111,3 +115,11 @@ def test_questions_need_a_terminal(capsys):
     status, _, err = isolate(capsys, "--ask")
     assert status == 3
     assert "no terminal" in err
+
+
+@pytest.mark.parametrize(("unit", "told"), [("LM-12", False), ("LM-24", True)])
+def test_a_type_that_was_not_learnt_from_is_cautioned_of(capsys, tmp_path, unit, told):
+    plan = changed(tmp_path, 'type = "LM-12"', f'type = "{unit}"')
+    _, _, err = isolate(capsys, "--plan", plan)
+    hint = "The causes were learnt from LM-12; for another type take the ranking as a hint."
+    assert (hint in " ".join(err.split())) == told

@@ -64,6 +64,8 @@ def test_a_second_fault_beside_it_is_another_repair():
     concluded = conclusion(ranked(**rest), 0.95)
     assert not concluded.sure
     assert concluded.text.startswith("Not sure. ")
+    assert concluded.remedy.startswith("This is not enough to repair anything by: ")
+    assert "If it is that, do this: Replace the unit's relay." in concluded.remedy
     assert parts_of("relay-dead + dry-gear") == {"relay", "gear"}
 
 
@@ -86,3 +88,8 @@ def test_it_is_sure_if_and_only_if_what_one_remedy_cures_is_as_likely_as_asked(w
     relay = given_to["relay_dead"] + given_to["relay_coil_open"]
     assert concluded.probability == pytest.approx(relay)
     assert concluded.sure == (concluded.probability >= asked)
+
+
+def test_who_is_not_sure_that_nothing_fits_does_not_say_so():
+    concluded = conclusion(ranked(none_of_these=0.4, sound=0.3, dry_gear=0.3), 0.95)
+    assert concluded.remedy.startswith("Look at the traces of the tests")

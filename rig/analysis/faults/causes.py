@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+LEARNT_FROM = "LM-12"
+"""The unit type whose simulated units were learnt from."""
 SOUND = "sound"
 NONE_OF_THESE = "none_of_these"
 TWO_AT_ONCE = "two_at_once"

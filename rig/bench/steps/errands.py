@@ -40,13 +40,14 @@ UNHOOK = Errand(
 )
 HOOK_UP = Errand(
     "hook_up_cable",
-    "Hook the cable up to the lever again, the lever at stop.",
+    "Hook the cable up to the lever again, the lever at stop. If it stands anywhere else, bring it "
+    "to stop by hand first: the feeds are off.",
     "The cable is not hooked up to the lever.",
 )
 CLIP_ON = Errand(
     "feed_motor_directly",
-    "The feeds are off. Unplug the unit, take the motor's own two leads off, and clip the rig's "
-    "battery feed to the motor's plus and the rig's earth to its minus; the clips must touch "
+    "Unplug the unit, take the motor's own two leads off and clip the rig's battery feed to the "
+    "motor's plus and the rig's earth to its minus. The feeds are off now; the clips must touch "
     "neither each other nor the housing. Then take your hands away. CAUTION: as soon as you "
     f"answer it is fed for {DIRECT_S:g} s: the lever goes round with force, does not park, and "
     "stops where it is.",
@@ -56,6 +57,12 @@ PUT_BACK = Errand(
     "Take the rig's leads off the motor and put the unit's own wiring back as it was. Then keep "
     "clear: the unit is fed to bring its lever to stop.",
     "The motor is still on the rig's own leads.",
+)
+NOT_HOME = (
+    "The unit did not come back to stop after its wiring was put back; the motor may still be on "
+    "the rig's leads, and the cable is not hooked up to the lever. By hand, with the feeds off: "
+    "see that the rig's leads are off the motor and the unit's own wiring is back, bring the lever "
+    "to stop, then hook the cable on."
 )
 HANG = Errand(
     "hang_load",
@@ -83,17 +90,25 @@ LOCK = Errand(
     "Lock the lever at stop with the jig's pin. Keep hands clear: the lever will push with full "
     "force, and the winding gets hot.",
 )
+LOCK_HERE = Errand(
+    "lock_lever",
+    "Lock the lever where it stands: the unit was not seen to come to stop. Keep hands clear: the "
+    "lever will push with full force, and the winding gets hot.",
+)
 FREE = Errand("free_lever", "Free the lever: pull the jig's pin.", "The lever is still locked.")
+_METER_LEFT = "The test lamp or meter may still be clipped to the unit."
 METER_ON_BATTERY = Errand(
     "connect_meter",
-    "The feeds are off. Set the meter to DC volts (an ampere range is a short), or take a test "
-    "lamp, and clip it to the unit's battery terminal and to the unit's own earth, then "
-    f"take your hands away. The battery feed is made for {SUPPLY_S:g} s: the lever may move.",
+    "Clip a test lamp, or a meter set to DC volts (an ampere range is a short), to the unit's "
+    "battery terminal and to the unit's own earth. The feeds are off now; take your hands away "
+    f"before you answer. The battery feed is made for {SUPPLY_S:g} s: the lever may move.",
+    _METER_LEFT,
 )
 METER_ON_IGNITION = Errand(
     "connect_meter",
-    "The feeds are off. Set the meter to DC volts (an ampere range is a short), or take a test "
-    "lamp, and clip it to the lead of the coil's terminal 86 at the unit's relay base and to the "
-    f"unit's own earth, then take your hands away. The ignition feed alone is made for "
+    "Clip a test lamp, or a meter set to DC volts (an ampere range is a short), to the lead of the "
+    "coil's terminal 86 at the unit's relay base and to the unit's own earth. The feeds are off "
+    "now; take your hands away before you answer. The ignition feed alone is made for "
     f"{SUPPLY_S:g} s.",
+    _METER_LEFT,
 )

@@ -5,7 +5,7 @@ A unit that stalls or runs on is what is looked for here: it ends a test, not th
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 import numpy as np
@@ -30,8 +30,10 @@ from rig.bench.steps.errands import (
     HANG,
     HOOK_UP,
     LOCK,
+    LOCK_HERE,
     METER_ON_BATTERY,
     METER_ON_IGNITION,
+    NOT_HOME,
     PUT_BACK,
     SUPPLY_S,
     TAKE_OFF,
@@ -63,11 +65,6 @@ OPENING = frozenset(
 # What every test with half-turns makes: two each way, with this rest after each (s).
 TURNS, PAUSE_S = 4, 0.4
 REST_S = 2.0  # how long the battery feed alone is made once it is home
-NOT_HOME = (
-    "The unit did not bring its lever back to stop after its wiring was put back: a lead may still "
-    "be on the rig's, or it cannot. Pull the supply, see that every lead is where it was, and "
-    "bring the lever to stop before the cable goes on."
-)
 RUN_OUT_S = 1.0  # a motor without a brake has come to rest by then (guess)
 JAM_S, COOL_S = 0.3, 10.0
 AT_REST_S = 1.0  # of the rest at its end so much is taken for the draw
@@ -214,26 +211,34 @@ class Direct(Observed):
         turned = ctx.motion.has_flowed
         sample = yield from rest_off(RUN_OUT_S)
         self._over_s = sample.time_s
-        self._owed = (PUT_BACK,)
-        put_back = yield from self._undo()
-        self._owed = (HOOK_UP,)
-        # It was left anywhere: its own cams bring it on to run, then home to stop, before the
-        # cable goes on again.  A lever that is not at stop must not meet its cable.
-        if turned and not (put_back and (yield from survive(self._home(ctx)))):
-            if put_back:
-                self._left.append(NOT_HOME)
-            return
-        yield from self._undo()
+        if not (yield from PUT_BACK.undo()):  # the lever stands anywhere: no cable goes on
+            self._left = [PUT_BACK.left, HOOK_UP.left]
+            self._owed = ()
+        elif turned:
+            yield from self._hook_up_at_home(ctx)
+        else:  # it never moved: the lever is where it was
+            self._owed = (HOOK_UP,)
+            yield from self._undo()
+
+    def _hook_up_at_home(self, ctx: StepContext) -> Move:
+        """Have the cable hooked up only once the unit has shown that its own wiring works it.
+
+        It was left anywhere: its own cams bring it on to run, then home to stop.  A motor that is
+        still on the rig's leads runs on instead.
+        """
+        self._owed = (replace(HOOK_UP, left=NOT_HOME),)
+        at_home = yield from survive(_to_run_and_back(ctx))
+        if at_home:
+            self._owed = (HOOK_UP,)
+            return (yield from self._undo())
+        self._left.append(NOT_HOME)
+        self._owed = ()
+        return False
 
     @staticmethod
     def _fed_directly() -> Move:
         yield from hold(BATTERY, DIRECT_S)
         return True
-
-    @staticmethod
-    def _home(ctx: StepContext) -> Move:
-        yield from half_turn(ctx, to_run=True, pause_s=PAUSE_S)
-        return (yield from half_turn(ctx, to_run=False, pause_s=PAUSE_S))
 
     def of_test(self, trace: Trace) -> Trace:
         """Return the trace without the way home, which is the cam's and the relay's again."""
@@ -244,6 +249,12 @@ class Direct(Observed):
         found = self._found(judged=False)
         found.measures.append(_drawn_directly(self.of_test(trace), ctx.accuracy))
         return found
+
+
+def _to_run_and_back(ctx: StepContext) -> Move:
+    """Bring it to run, then home to stop; True only if it was seen to come there."""
+    yield from half_turn(ctx, to_run=True, pause_s=PAUSE_S)
+    return (yield from half_turn(ctx, to_run=False, pause_s=PAUSE_S))
 
 
 def feed_gone(trace: Trace, nominal_v: float) -> bool:
@@ -270,20 +281,29 @@ def _drawn_directly(trace: Trace, accuracy: Accuracy) -> Measure:
 
 
 class Jammed(Observed):
-    """Lever locked at stop, ignition made for a moment."""
+    """Lever locked, at stop if it comes there; ignition made for a moment."""
+
+    _from_s = float("-inf")
 
     def drive(self, ctx: StepContext) -> Drive:
         """Have the lever locked, feed, let it cool, have it freed."""
-        yield from LOCK.do()
+        at_stop = yield from survive(_to_run_and_back(ctx))
+        yield from (LOCK if at_stop else LOCK_HERE).do()
         self._owed = (FREE,)
+        locked = yield from rest_off(SETTLE_S)
+        self._from_s = locked.time_s - SETTLE_S
         yield from survive(self._held())
         yield from rest_off(COOL_S)
         yield from self._undo()
 
+    def of_test(self, trace: Trace) -> Trace:
+        """Return the trace without the way to stop."""
+        return trace.between(self._from_s, float("inf"))
+
     def find(self, ctx: StepContext, trace: Trace) -> Findings:
         """Return stall current (A) and winding resistance (ohm), if it stood still and drew."""
         found = super().find(ctx, trace)
-        measures = stall_and_winding(trace, ctx.accuracy)
+        measures = stall_and_winding(self.of_test(trace), ctx.accuracy)
         found.measures.extend(measure for measure in measures if measure.value is not None)
         return found
 
@@ -310,10 +330,12 @@ class TerminalLook(Observed):
     def drive(self, ctx: StepContext) -> Drive:
         """Have the meter clipped on, make the feed, ask what it showed."""
         yield from self._errand.do()
+        self._owed = (self._errand,)
         yield from survive(self._made())
         check = self._check
         detail = {"check": check.name}
         self.answer = yield Ask("inspect", check.question, ("ok", "fault", "cannot"), detail)
+        self._owed = ()  # the question asks to take it off before it is answered
 
     def _made(self) -> Move:
         yield from hold(self._feeds, SUPPLY_S)
@@ -321,7 +343,7 @@ class TerminalLook(Observed):
 
     def find(self, ctx: StepContext, trace: Trace) -> Findings:
         """Return the answer; what it did meanwhile is no half-turn that was asked for."""
-        return Findings(answers={self._check.name: self.answer}, judged=False)
+        return self._found(answers={self._check.name: self.answer}, judged=False)
 
 
 class Look(Visual):
@@ -381,8 +403,8 @@ def guided_work(name: str) -> tuple[GuidedStep, Guided]:
             return _step(test, length_s=SUPPLY_S), look
     if test.is_look:
         return _step(test), Look(test)
-    # The unit as it is, on a supply that the plan's limits speak of.
-    return _step(test, TURNS), Turns(test, judged=True)
+    # The unit as it is: the plan's limits speak of it on the run's own supply only.
+    return _step(test, TURNS), Turns(test, judged=test.supply_v is None)
 
 
 def _step(test: Test, half_turns: int = 0, length_s: float = 0.0) -> GuidedStep:

@@ -9,7 +9,7 @@ from rig.bench.cautions import CAUTIONS
 from rig.bench.events import Asked
 from rig.bench.order import IsolationOrder, RigCheckOrder, RunOrder
 from rig.console.live_job import Live
-from rig.feasible import cautions_on_rig
+from rig.feasible import cautions_of_isolation, cautions_on_rig
 from rig.plan_steps import VisualStep
 from rig.visual import TERMINAL_CHECKS, VISUAL_CHECKS, VisualCheck
 
@@ -65,7 +65,8 @@ def _cautions(live: Live) -> Asking:
     paragraphs = [(str(number), text) for number, text in enumerate(CAUTIONS, start=1)]
     job = live.job
     if job is not None and not isinstance(job, RigCheckOrder):
-        of_plan = cautions_on_rig(job.plan, job.settings, job.station)
+        cautions = cautions_of_isolation if isinstance(job, IsolationOrder) else cautions_on_rig
+        of_plan = cautions(job.plan, job.settings, job.station)
         paragraphs += [("Plan", text) for text in of_plan]
     return Asking(
         "Before the first feed",
