@@ -107,7 +107,8 @@ def _words(run_ended: RunEnded, following: Following) -> str:
     if ranked is not None and ranked.conclusion is not None:
         lines += ended(ranked, ranked.conclusion, simulated=simulated)
     if judgement is not None:
-        lines.append(f"verdict: {str(judgement.verdict).upper()}")
+        mark = " (SIMULATED)" if simulated else ""
+        lines.append(f"verdict: {str(judgement.verdict).upper()}{mark}")
         lines += verdict_lines(judgement)
     elif run_ended.note:
         lines.append(f"  - {run_ended.note}")
