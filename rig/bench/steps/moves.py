@@ -125,7 +125,8 @@ def ask_done(action: str, text: str, **detail: Any) -> Move:
     """Have somebody do something at the jig; raises SkippedStep if they cannot."""
     answer = yield Ask(action, text, ("done", "cannot"), detail)
     if answer == "cannot":
-        raise SkippedStep(f"the operator could not: {text}")
+        what = text.partition(". ")[0].rstrip(".")
+        raise SkippedStep(f"the operator could not: {what}")
     return True
 
 
