@@ -8,10 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import Executor, ThreadPoolExecutor
+from dataclasses import replace
 from typing import TypeVar
 
 from drivers import Backend
 from drivers.backends import keeps_own_time
+from rig.analysis.faults.causes import SOUND
 from rig.analysis.faults.features import answer_of
 from rig.analysis.faults.guided import PROGRAMMABLE_SUPPLY, TESTS
 from rig.analysis.faults.model import Observation, Proposal, Ranking
@@ -35,6 +37,7 @@ from rig.records.model import RunState, StepRecord, StepState
 TRIES = 2
 # So many tests in a row that counted for nothing, and the rig is to be put right first.
 UNSOUND_MOST = 3
+_RIG_FIRST = "Put the rig right, then isolate again."
 _FUSE = (
     "The battery feed was made and no voltage came: the rig's fuse has blown, or a lead is off. "
     "Look at the fuse, and fit a new one of the same rating. The test is then proposed again."
@@ -75,6 +78,7 @@ class Isolation(SteppedJob):
         self._feed_gone = False
         self._fuse_seen_to = False
         self._unsound_in_a_row = 0
+        self._doubted = ""  # what was wrong with the rig's sensor in some test
 
     # --- what an isolation is ---------------------------------------------------------------
 
@@ -200,6 +204,7 @@ class Isolation(SteppedJob):
         trace = work.of_test(self.loop.recorder.trace())
         self._feed_gone = feed_gone(trace, self.order.plan.unit.nominal_v)
         unsound = bool(self.log.unsound) or self._feed_gone
+        self._doubted = self._doubted or self.log.unsound
         self._unsound_in_a_row = self._unsound_in_a_row + 1 if unsound else 0
         self._fuse_seen_to = self._fuse_seen_to and unsound
         return unsound
@@ -254,7 +259,14 @@ class Isolation(SteppedJob):
 
     @property
     def _conclusion(self) -> Conclusion | None:
-        return None if self._ranking is None else conclusion(self._ranking, self._confidence)
+        if self._ranking is None:
+            return None
+        found = conclusion(self._ranking, self._confidence)
+        if not (self._doubted and found.sure and found.case == SOUND):
+            return found
+        # What a sensor that is not sound shows may look like anything, a sound unit as well.
+        text = f"Not sure. {found.text} But the rig was not sound: {self._doubted}"
+        return replace(found, sure=False, text=text, remedy=_RIG_FIRST)
 
     @property
     def _sure(self) -> bool:

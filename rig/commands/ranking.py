@@ -44,7 +44,9 @@ def ended(ranked: Ranked, concluded: Conclusion, *, simulated: bool) -> list[str
     world = " (SIMULATED)" if simulated else ""
     top = ranked.ranking.top
     how_sure = ""
-    if not concluded.sure:
+    if not concluded.sure and concluded.probability >= ranked.confidence:
+        how_sure = ", by a rig that was not sound"
+    elif not concluded.sure:
         how_sure = f", below the {percent(ranked.confidence)} asked for"
     elif top.probability < ranked.confidence:
         how_sure = f"; what cures it too, together {percent(concluded.probability)}"

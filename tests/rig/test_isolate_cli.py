@@ -103,6 +103,15 @@ def test_a_mistake_in_the_plans_table_is_told_where_it_is(capsys, tmp_path, old,
     assert said in err
 
 
+def test_no_unit_is_called_sound_by_a_sensor_that_is_not(capsys):
+    status, out, _ = isolate(capsys, "--fault", "sensor-noisy", "--quiet")
+    assert status == 2
+    assert "cause: sound" in out
+    assert "by a rig that was not sound" in out
+    assert "readings scatter" in out
+    assert "what to do:\n  Put the rig right, then isolate again.\n" in out
+
+
 def test_a_rig_fault_ends_it_with_status_5_and_blames_nobody(capsys):
     status, out, _ = isolate(capsys, "--fault", "feed-relay-stuck-open", "--quiet")
     assert status == 5
