@@ -90,6 +90,19 @@ def _fed_less(turn: HalfTurn) -> bool:
     return nominal_s is not None and taken_s is not None and nominal_s < taken_s
 
 
+def _fed_nominal(turn: HalfTurn) -> bool:
+    """Whether it was fed its nominal voltage as far as the voltage is known.
+
+    Then its time is told best by what it took: at nominal voltage it would have taken as much,
+    within what that is uncertain by, and by no more than the voltage is (a motor's time changes
+    about in proportion).
+    """
+    nominal_s, u_s, taken_s = turn.nominal_half_turn_s, turn.nominal_half_turn_u_s, turn.half_turn_s
+    if nominal_s is None or u_s is None or taken_s is None:
+        return False
+    return abs(nominal_s - taken_s) <= min(u_s, VOLTAGE_U_REL * taken_s)
+
+
 def _of_feed(turn: HalfTurn, limit: VoltageLimit, *, is_max: bool) -> str:
     """Return what to do if a broken limit may be the feed's doing alone; else nothing.
 
@@ -109,7 +122,7 @@ def _of_feed(turn: HalfTurn, limit: VoltageLimit, *, is_max: bool) -> str:
 def _by_feed(turn: HalfTurn, limit: VoltageLimit, *, is_max: bool) -> str:
     """Return why a limit that was kept may not be at nominal voltage; nothing if it is."""
     at_nominal = _at_nominal(turn, limit, is_max=is_max)
-    if at_nominal in (None, Verdict.PASS) or _fed_less(turn) is is_max:
+    if at_nominal in (None, Verdict.PASS) or _fed_less(turn) is is_max or _fed_nominal(turn):
         return ""
     feed = "strong" if is_max else "weak"
     why = f"the feed was {feed}. Bring the supply to the nominal voltage"

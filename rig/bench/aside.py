@@ -8,7 +8,12 @@ from collections.abc import Callable
 from drivers import Clock, SupplyError
 
 WAIT_MOST_S = 15.0
-"""Longer than every query of a supply may take together, each with its timeout (guess)."""
+"""So long the ignition feed may stay made for a supply that is set, s (guess).
+
+About twice what setting a voltage and reading it back can take, failures included, at the usual
+timeout of 1 s (some seven timeouts).  Where the rig file gives the supply longer, this ends it all
+the same: a unit is not kept fed for a supply that is silent.
+"""
 
 
 class Aside:
@@ -41,7 +46,7 @@ class Aside:
 def wait_for(done: Callable[[], bool], cycle: Callable[[], object], clock: Clock) -> float:
     """Have the loop ``cycle`` until ``done``; return how long that took (s).
 
-    Raises what the call raised, and SupplyError if it does not come back.
+    Raises what the call raised, and SupplyError if it has not come back after `WAIT_MOST_S`.
     """
     from_s = clock.now_s()
     while not done():

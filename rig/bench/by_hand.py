@@ -164,7 +164,7 @@ class ByHandSession(FedJob):
         self._blind = self._blind + 1 if self._last.flags & _BLIND else 0
         feeds = self.holding.feeds_at(self.backend.clock.now_s())
         made = self.station.commanded
-        # A battery feed that is made the guard watches; with the ignition feed alone it does not.
+        # A battery feed that is made the guard watches; of the ignition feed alone, the sensor.
         if feeds == OFF or made.battery or (made.ignition and not feeds.battery):
             return feeds
         why = self._why_not()

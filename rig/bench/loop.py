@@ -10,8 +10,8 @@ from collections.abc import Callable
 from functools import partial
 
 from drivers import LOST, STUCK, Clock, DriverError
-from drivers.feeds import DeadMan
 from rig.bench.aside import wait_for
+from rig.bench.drop_out import drop_s
 from rig.bench.errors import RefusedError, Trip, TripKind, Tripped
 from rig.bench.guard import PROVE_OFF_S, Guard
 from rig.bench.lateness import LatenessMeter
@@ -272,7 +272,9 @@ class ControlLoop:
             )
         allowed_s = wiring.timeout_s + 0.05
         for _ in range(PROOFS):
-            dropped_s = self._drop(dead_man, allowed_s)
+            dropped_s = drop_s(
+                dead_man, allowed_s, partial(self.cycle, OFF, toggle=False), self.clock
+            )
             # Not read once more: its contact may bounce just then.
             if not self.resume_after_pause():
                 raise RefusedError(
@@ -290,26 +292,6 @@ class ControlLoop:
             "relay dropped, so how long that took is not known. Close other programs on this "
             "computer, then start again."
         )
-
-    def _drop(self, dead_man: DeadMan, allowed_s: float) -> float:
-        """Give no edges until the master relay has dropped; return how long that took at most, s.
-
-        Raises RefusedError if it is seen made later than ``allowed_s``.
-        """
-        stopped_s = self.clock.now_s()
-        while True:
-            # The time first: a machine held up between the two would make the relay seem late.
-            looked_s = self.clock.now_s()
-            if not dead_man.picked_up:
-                break
-            if looked_s - stopped_s > allowed_s:
-                raise RefusedError(
-                    f"The master relay is still made {allowed_s:.2f} s after the dead-man output "
-                    "stopped: a hung computer would keep a unit fed. Repair the dead-man timer or "
-                    "the master relay; do not use the rig until then."
-                )
-            self.cycle(OFF, toggle=False)
-        return self.clock.now_s() - stopped_s
 
     # --- running a step -------------------------------------------------------------------
 

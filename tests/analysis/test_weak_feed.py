@@ -157,6 +157,33 @@ def test_the_feed_only_ever_turns_a_verdict_into_a_retest(
         assert now is not Verdict.PASS
 
 
+@pytest.mark.parametrize("over_v", [-0.05, 0.0, 0.02, 0.05])
+def test_a_feed_that_is_nominal_as_far_as_it_is_known_retests_nothing(over_v):
+    """The voltage is known to 0.12 V at 12 V (INA219: 0.5 % at most, twice); the time to 8 ms at
+    nominal, to 1 ms as it was: a limit 3 ms away is kept, and the mirror of it as well."""
+    seen = run(Conditions())[0]
+    unit = replace(UNIT, nominal_v=half_turns(seen)[0].supply_v - over_v)
+    for turn in half_turns(seen, unit):
+        most, least = turn.half_turn_s + 0.003, turn.half_turn_s - 0.003
+        limits = replace(plain(most), half_turn_min_s=VoltageLimit(((12.0, least),)))
+        assert verdict(turn, limits).verdict is Verdict.PASS
+
+
+@pytest.mark.parametrize(
+    ("taken_s", "nominal_s", "u_s", "found"),
+    [
+        (0.990, 0.995, 0.02, Verdict.PASS),  # half a per cent of feed: as it was taken
+        (0.980, 0.995, 0.02, Verdict.RETEST),  # more feed than the voltage is uncertain by
+        (0.994, 1.003, 0.002, Verdict.RETEST),  # late there beyond doubt
+    ],
+)
+def test_only_what_the_voltage_is_uncertain_by_is_too_small_to_matter(
+    taken_s, nominal_s, u_s, found
+):
+    times = {"half_turn_s": taken_s, "nominal_half_turn_s": nominal_s, "nominal_half_turn_u_s": u_s}
+    assert verdict(replace(LATE, outcome=Outcome.PARKED, **times), plain(1.0)).verdict is found
+
+
 @pytest.mark.parametrize(
     ("taken_s", "nominal_s", "found"),
     [
