@@ -56,20 +56,12 @@ def freedom(brake_at_park: bool | None) -> tuple[float, float]:
     return (0.0 if brake_at_park else 1.0), 0.0
 
 
-def drive_at(drive: Drive, supply_v: float) -> float | None:
-    """Return the half-turn time at ``supply_v`` (s).
-
-    None if the drive is no motor that turned, or would not turn at that voltage.
-    """
-    return _time_s(_values(drive), supply_v)
-
-
 def drive_at_u(drive: Drive, standard_u: Drive, supply_v: float) -> tuple[float, float] | None:
     """Return the half-turn time at ``supply_v`` and its standard uncertainty (s).
 
     ``standard_u`` holds the standard uncertainty of each value of ``drive``; what each does is
-    tried out, up and down, and added in squares (JCGM 100:2008, 5.1).  None as in `drive_at`, or
-    if it would be None within those uncertainties.
+    tried out, up and down, and added in squares (JCGM 100:2008, 5.1).  None if the drive is
+    no motor that turned, or might not turn at that voltage.
     """
     values = _values(drive)
     middle_s = _time_s(values, supply_v)

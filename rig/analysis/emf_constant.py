@@ -52,7 +52,6 @@ class EmfConstant:
     per_ohm: float
     driven_s: float
     braked: float
-    coast_deg: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +98,6 @@ def find_emf_constant(
         per_ohm=-2.0 * charge_c,
         driven_s=float(np.mean([w.driven_s for w in ways])),
         braked=float(shares[-1]) if braked is None else float(braked),
-        coast_deg=360.0 * coast_vs / value,
     )
 
 

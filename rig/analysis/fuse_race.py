@@ -126,5 +126,10 @@ def _when(span: Span) -> str:
     return f"after {_s(span.low_s)} to {_s(span.high_s)}"
 
 
+def number(time_s: float) -> str:
+    """Return a time (s) as a number of two digits or more."""
+    return f"{time_s:.0f}" if time_s >= 10.0 else f"{time_s:.2g}"
+
+
 def _s(time_s: float) -> str:
-    return f"{time_s:.0f} s" if time_s >= 10.0 else f"{time_s:.2g} s"
+    return f"{number(time_s)} s"

@@ -63,7 +63,6 @@ class Turned:
     follows: bool
     standing_ohm: float | None
     standing_s: float | None
-    leaks_a: float
 
     @property
     def driven(self) -> slice:
@@ -132,7 +131,6 @@ def _turned(
         follows=before is not None and before.cut is not None,
         standing_ohm=1.0 / standing.conductance if standing is not None else None,
         standing_s=standing.cold_s if standing is not None else None,
-        leaks_a=drive.rest.level_a,
     )
 
 

@@ -10,16 +10,16 @@ from dataclasses import fields
 from rig.bench.events import BenchEvent, Ranked, RunEnded
 from rig.bench.order import IsolationOrder
 from rig.commands import exits
-from rig.commands.common import plan_of, records_path, rig_settings
+from rig.commands.common import records_path
 from rig.commands.progress import Progress
 from rig.commands.ranking import as_object, ended, proposed, result, table
-from rig.commands.run import Gathered, answer, carry_out, order_for
+from rig.commands.run import Gathered, answer, carry_out
+from rig.commands.run import order_of as order_of_run
 from rig.commands.streams import say, tell
 from rig.commands.terminal import wrapped
 from rig.commands.verdict import verdict_lines
 from rig.feasible import cautions_of_isolation, check_isolation_on_rig
 from rig.records.model import RunState
-from rig.schema import MistakesError
 
 
 class Following(Gathered):
@@ -69,13 +69,7 @@ def run(options: argparse.Namespace) -> int:
 
 def order_of(options: argparse.Namespace) -> IsolationOrder:
     """Return the order a command line gives; raises with every mistake before anything is fed."""
-    settings = rig_settings(options, backend=options.backend)
-    station = settings.station(options.station or settings.stations[0].name)
-    plan = plan_of(options.plan, settings)
-    mistakes = check_isolation_on_rig(plan, settings, station)
-    if mistakes:
-        raise MistakesError(mistakes)
-    plain = order_for(options, settings, station, plan)
+    plain = order_of_run(options, check_isolation_on_rig)
     given = {field.name: getattr(plain, field.name) for field in fields(plain)}
     return IsolationOrder(**{**given, "ask_operator": options.ask})
 

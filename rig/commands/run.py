@@ -6,6 +6,7 @@ import argparse
 import json
 import shlex
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 from drivers import BackendOptions
@@ -26,8 +27,10 @@ from rig.labels import NAME_LONGEST, SERIAL_LONGEST
 from rig.plans import Plan
 from rig.records.lateness import lateness_object
 from rig.records.model import RunState, Source
-from rig.schema import MistakesError
+from rig.schema import Mistake, MistakesError
 from rig.settings import RigSettings, StationSettings
+
+PlanCheck = Callable[[Plan, RigSettings, StationSettings], tuple[Mistake, ...]]
 
 
 class Gathered:
@@ -86,21 +89,14 @@ def run(options: argparse.Namespace) -> int:
     return status_of(ended)
 
 
-def order_of(options: argparse.Namespace) -> RunOrder:
+def order_of(options: argparse.Namespace, check: PlanCheck = check_plan_on_rig) -> RunOrder:
     """Return the order a command line gives; raises with every mistake before anything is fed."""
     settings = rig_settings(options, backend=options.backend)
     station = settings.station(options.station or settings.stations[0].name)
     plan = plan_of(options.plan, settings)
-    mistakes = check_plan_on_rig(plan, settings, station)
+    mistakes = check(plan, settings, station)
     if mistakes:
         raise MistakesError(mistakes)
-    return order_for(options, settings, station, plan)
-
-
-def order_for(
-    options: argparse.Namespace, settings: RigSettings, station: StationSettings, plan: Plan
-) -> RunOrder:
-    """Return the order to do ``plan`` on ``station`` with what else the command line says."""
     simulated = (options.backend or settings.backend) != "pi"
     serial = options.unit or (f"SIM-{options.seed}" if simulated else None)
     if not serial or not serial.strip():

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 
 from rig.analysis.fuse import Span
-from rig.analysis.fuse_race import CAUTION, Protection
+from rig.analysis.fuse_race import CAUTION, Protection, number
 from rig.diagnosis.layout import table, wrapped
 from rig.diagnosis.model import Diagnosis
 
@@ -48,9 +48,5 @@ def span_words(span: Span) -> str:
     if math.isinf(span.low_s):
         return "never"
     if math.isinf(span.high_s):
-        return f"{_number(span.low_s)} s, or never"
-    return f"{_number(span.low_s)} to {_number(span.high_s)} s"
-
-
-def _number(time_s: float) -> str:
-    return f"{time_s:.0f}" if time_s >= 10.0 else f"{time_s:.2g}"
+        return f"{number(span.low_s)} s, or never"
+    return f"{number(span.low_s)} to {number(span.high_s)} s"

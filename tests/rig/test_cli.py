@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from at_the_prompt import halfturn
 
 from rig.bench.events import Refused, RunEnded
 from rig.bench.keeper import DirectKeeper
@@ -21,17 +22,6 @@ STARTER = str(ROOT / "rig" / "templates" / "rig.toml")
 @pytest.fixture(autouse=True)
 def in_an_empty_folder(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
-
-
-def halfturn(capsys, *words):
-    """Return status, standard output and standard error of one command."""
-    try:
-        status = main(list(words))
-    except SystemExit as error:  # argparse ends so
-        status = error.code
-    out = capsys.readouterr()
-    assert "Traceback" not in out.out + out.err
-    return status, out.out, out.err
 
 
 QUICK = """

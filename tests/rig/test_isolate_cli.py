@@ -5,8 +5,8 @@ from __future__ import annotations
 import json
 
 import pytest
+from at_the_prompt import halfturn
 
-from rig.cli import main
 from rig.plans import shipped_plans
 
 SUSPECT = next(path for path in shipped_plans() if path.stem == "suspect")
@@ -15,17 +15,6 @@ SUSPECT = next(path for path in shipped_plans() if path.stem == "suspect")
 @pytest.fixture(autouse=True)
 def in_an_empty_folder(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
-
-
-def halfturn(capsys, *words):
-    """Return status, standard output and standard error of one command."""
-    try:
-        status = main(list(words))
-    except SystemExit as error:  # argparse ends so
-        status = error.code
-    out = capsys.readouterr()
-    assert "Traceback" not in out.out + out.err
-    return status, out.out, out.err
 
 
 def isolate(capsys, *words):

@@ -83,13 +83,16 @@ def test_a_cable_that_was_unhooked_for_nothing_is_hooked_up_again(isolate):
     assert any("The cable is not hooked up" in reason.text for reason in reasons(ran))
 
 
-def test_what_a_stop_leaves_at_the_jig_is_told(isolate):
-    class Stopper(Asked):
-        def listen(self):
-            if self.samples and self.samples[-1].battery_feed:
-                raise Stopped("Stopped: somebody came to the jig.", by_operator=True)
-            return ()
+class Stopper(Asked):
+    """Stops it as soon as the battery feed is made."""
 
+    def listen(self):
+        if self.samples and self.samples[-1].battery_feed:
+            raise Stopped("Stopped: somebody came to the jig.", by_operator=True)
+        return ()
+
+
+def test_what_a_stop_leaves_at_the_jig_is_told(isolate):
     watcher = Stopper("do")
     ran = isolate(watcher=watcher, mind=Direct())
     assert ran.ended.state is RunState.STOPPED
@@ -231,12 +234,6 @@ def test_hands_are_away_before_the_motor_is_fed_directly(isolate):
 
 
 def test_a_lamp_that_a_stop_leaves_on_is_told(isolate):
-    class Stopper(Asked):
-        def listen(self):
-            if self.samples and self.samples[-1].battery_feed:
-                raise Stopped("Stopped: somebody came to the jig.", by_operator=True)
-            return ()
-
     watcher = Stopper("do")
     ran = isolate(watcher=watcher, mind=Only("look_battery_feed"))
     text = "The test lamp or meter may still be clipped to the unit."
