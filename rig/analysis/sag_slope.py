@@ -29,6 +29,9 @@ LEAST_STEP_V, MOST_STEP_V, USUAL_STEP_V = 0.004, 0.032, 0.016
 COIL_SETTLES_S = 0.06
 # Fewer points than this, or a current that varied less (A), determine no slope (guess).
 POINTS, LEAST_A = 8, 0.5
+# ... or currents that lay no farther apart (A) once what they moved within a reading is taken off:
+# a unit that runs on from the moment it is fed shows its inrush and no rest (guess).
+APART_LEAST_A = 0.25
 
 # A voltage below this part of the usual one is a feed that is gone, not one that sags.
 GONE = 0.5
@@ -46,6 +49,10 @@ _DRIFTS = (
     "rested battery) and run a step of half-turns again"
 )
 _GONE = "the voltage did not fall with the current: the feed came and went"
+_NO_REST = (
+    "no reading at rest stands beside those of the motor running: a step of half-turns, in which "
+    "the unit rests between them, brings it"
+)
 _NO_CURRENT = "the motor's current did not change in this trace: a step of half-turns brings that"
 
 
@@ -150,7 +157,11 @@ def _points(trace: Trace, value: FloatArray, good: BoolArray, every: int) -> _Po
     u_a = np.where(fresh[first], _moves_a(drawn_a)[first] * part, high_a - low_a)
     held_a = np.where(fresh[first], drawn_a[first], 0.5 * (low_a + high_a))
     window = np.searchsorted(starts_s, time_s[rows][first], side="right")
-    return _Points(held_a, value[rows][first], u_a, window.astype(np.intp), time_s[rows][first])
+    # The first reading of a stretch may be of before it, and of any current.
+    own = np.concatenate(([False], np.diff(rows) == 1))[first]
+    value_then, time_then_s = value[rows][first], time_s[rows][first]
+    columns = (held_a, value_then, u_a, window.astype(np.intp), time_then_s)
+    return _Points(*(column[own] for column in columns))
 
 
 def _moves_a(current_a: FloatArray) -> FloatArray:
@@ -177,6 +188,8 @@ def _slope(points: _Points, noise_v: float, gain_u_rel: float) -> Estimate:
     still, straight, curved = (_fit(points, value_u, degree) for degree in (0, 1, 2))
     if still is None or straight is None or curved is None:
         return unknown("ohm", _NO_CURRENT)
+    if still.apart_a < APART_LEAST_A:
+        return unknown("ohm", _NO_REST)
     drifts = not still.is_like(straight)
     found, freer = (straight, curved) if drifts else (still, straight)
     ohm = found.ohm
