@@ -10,7 +10,8 @@ from sqlalchemy import JSON, ForeignKey, LargeBinary, String, Text, UniqueConstr
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from rig.analysis.model import Direction, Outcome, Verdict
-from rig.records.base import Base, key
+from rig.records.base import Base as Base  # with every table there is
+from rig.records.base import key
 from rig.records.calibration_tables import CalibrationRow
 from rig.records.columns import NanFloat
 from rig.records.model import RunState, Source, StepState
