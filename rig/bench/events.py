@@ -10,6 +10,7 @@ from rig.analysis.faults.model import Proposal, Ranking
 from rig.analysis.model import HalfTurn, Judgement, Measure
 from rig.bench.requests import Ask
 from rig.isolation.words import Conclusion
+from rig.quality.calibration import Calibration, Standing
 from rig.records.lateness import Lateness
 from rig.records.model import RunState, StepState
 
@@ -25,6 +26,7 @@ class RunBegan:
     expected_s: float
     simulated: bool
     facts: dict[str, str]
+    calibration: Standing | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,6 +206,19 @@ class RigCheckEnded:
     complete: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class CalibrationFound:
+    """What a calibration found, before it is accepted: gain, offset, errors in ``words``.
+
+    With any of ``objections`` it cannot be accepted; ``cautions`` are told besides.
+    """
+
+    made: Calibration
+    words: tuple[str, ...]
+    objections: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+
 BenchEvent = (
     Ready
     | RunBegan
@@ -219,5 +234,6 @@ BenchEvent = (
     | CheckItem
     | ZeroFound
     | RigCheckEnded
+    | CalibrationFound
     | Refused
 )

@@ -10,6 +10,7 @@ import rig
 from drivers import LOST, Backend, DriverError
 from rig.analysis.model import Accuracy, Judgement
 from rig.bench.aside import Aside
+from rig.bench.calibrated import calibrated, standing_of
 from rig.bench.cautions import CAUTIONS
 from rig.bench.commands import Command, Meddle, Note
 from rig.bench.dates import Dates
@@ -27,6 +28,8 @@ from rig.bench.seams import Console, Done, Keeper
 from rig.bench.station import Station
 from rig.bench.wishes import answered, errand_in_short, meddled
 from rig.plans import Plan
+from rig.quality.calibration import CalibrationState, Standing
+from rig.quality.calibration_words import standing_in_short, standing_words
 from rig.records.errors import RecordsError
 from rig.records.model import RunEnd, RunStart, RunState
 
@@ -42,6 +45,8 @@ class FedJob(ABC):
     power: Power
     loop: ControlLoop
     log: RunLog
+    standing: Standing
+    judges = True  # an unfit rig must not
 
     def __init__(self, order: RunOrder, backend: Backend, keeper: Keeper, console: Console) -> None:
         self.claim: Claim | None = None
@@ -92,18 +97,21 @@ class FedJob(ABC):
         self.claim = claim
         wiring = self.order.wiring()
         name = self.order.station.name
-        station_wiring = next(station for station in wiring.stations if station.name == name)
-        station = Station(self.backend, wiring, station_wiring)
+        wired = next(station for station in wiring.stations if station.name == name)
+        dates = Dates()
+        self.standing = standing_of(
+            self.order.settings.name, wired, self.backend, self.keeper, dates.began
+        )
+        station = Station(self.backend, wiring, calibrated(wired, self.standing))
         try:
             with Power.open(self.backend, wiring.supply) as power:
-                return self._run(station, power)
+                return self._run(station, power, dates)
         finally:
             station.close()
 
-    def _run(self, station: Station, power: Power) -> RunEnded:
+    def _run(self, station: Station, power: Power, dates: Dates) -> RunEnded:
         self.station, self.power = station, power
         self.loop = self.make_loop()
-        dates = Dates()
         behind = dates.behind(self.keeper.newest())
         self.log = RunLog(
             self.keeper,
@@ -175,6 +183,7 @@ class FedJob(ABC):
             backend_facts=self.backend.facts(),
             program_version=rig.__version__,
             control=self.control,
+            calibration=self.standing,
         )
 
     @property
@@ -187,6 +196,7 @@ class FedJob(ABC):
     def _begin(self) -> None:
         """Feeds off, sensor alive, dead-man proved, consent given, supply on: in that order."""
         loop = self.loop
+        self._need_calibration()
         if not self.station.all_off():
             raise RefusedError(
                 "A feed output does not read back off before the start. Pull the supply and check "
@@ -208,6 +218,18 @@ class FedJob(ABC):
     def home_supply_v(self) -> float | None:
         """The voltage that a programmable supply is set to, V; None without one."""
         return self.order.plan.unit.nominal_v if self.power.programmable else None
+
+    def _need_calibration(self) -> None:
+        """Tell how the station stands; RefusedError if the rig file wants one to be in force."""
+        words = standing_words(self.standing)
+        in_force = self.standing.state is CalibrationState.IN_FORCE
+        if self.judges and not in_force and self.order.settings.calibration.overdue == "refuse":
+            raise RefusedError(
+                f"{words} The rig file says that no plan may be run so ([calibration] overdue = "
+                '"refuse"): calibrate with `halfturn calibrate`.'
+            )
+        if standing_in_short(self.standing):
+            self.log.note("calibration", words)
 
     def _need_sensor(self) -> None:
         if self.loop.idle(0.05).flags & LOST:
