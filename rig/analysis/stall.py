@@ -22,12 +22,14 @@ LEVEL, DWELL_S, SAMPLES = 0.12, 0.05, 4
 # comes after, above the next window, or above the last one and what it may have warmed by until
 # then (1/s; guesses, a winding of ten times its weight in watts warms by 2 % in a second).
 CREEP, WINDOW_S, WARMS_PER_S = 0.01, 0.025, 0.1
+# Below this part of its highest the voltage is gone, not drawn down by a weak feed (guess).
+GONE = 0.1
 # A rotor thrown back draws more than V/R by at most this part of its highest (guess).
 THROWN = 0.25
 # Where the first and the second half of what is left differ by a rise, there may be so many times
 # that to come, at k = 2 and with a rectangular distribution: exact for an exponential creep whose
-# time constant is 2.3 times the stretch.
-TO_COME = 4.0
+# time constant is 2.9 times the stretch.
+TO_COME = 5.0
 
 
 def stall_and_winding(
@@ -51,7 +53,7 @@ def stall_and_winding(
     current_a = np.asarray(trace.current_a[good], dtype=np.float64) - (
         zero_offset(trace).value or 0.0
     )
-    fed = voltage_v > 0.5 * float(np.max(voltage_v, initial=0.0)) - 1e-9
+    fed = voltage_v > GONE * float(np.max(voltage_v, initial=0.0))
     time_s, voltage_v, current_a = time_s[fed], voltage_v[fed], current_a[fed]
     if len(time_s) < SAMPLES or not float(np.max(voltage_v, initial=0.0)) > 0.0:
         return nothing
