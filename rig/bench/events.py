@@ -182,6 +182,7 @@ class ZeroFound:
     """What a sensor reads with the feeds off: mean (A), expanded uncertainty (A, k = 2), noise.
 
     ``offset_a`` is what the rig file's ``offset_a`` should be; ``noise_a`` one standard deviation.
+    ``calibrated``: the calibration's offset was in its place, and is ``in_rig_file_a`` here.
     """
 
     station: str
@@ -189,6 +190,7 @@ class ZeroFound:
     u_a: float
     noise_a: float
     in_rig_file_a: float
+    calibrated: bool = False
 
 
 @dataclass(frozen=True, slots=True)

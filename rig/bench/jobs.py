@@ -30,7 +30,7 @@ def carry_out(
     elif isinstance(job, RigCheckOrder):
         from rig.bench.rig_check import RigCheck
 
-        RigCheck(job, backend, console).run()
+        RigCheck(job, backend, console, keeper).run()
     else:
         fed_job(job, backend, keeper, console).run(claim)
 
