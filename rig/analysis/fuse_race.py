@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -45,11 +45,6 @@ class FuseRace:
     max_c: float
     protection: Protection
 
-    @property
-    def over_rated(self) -> bool:
-        """Whether the fuse cannot open in time: it is too big for this unit."""
-        return self.protection is Protection.DOES_NOT
-
     def sentence(self) -> str:
         """Return the two times and what they mean, in plain words."""
         hot = f"the winding reaches {self.max_c:g} degrees Celsius {_when(self.winding_s)}"
@@ -90,6 +85,11 @@ def race(
     """
     stalls = [stall_heat(corner, supply_v, lead_ohm, HORIZON_S) for corner in corners(winding)]
     return tuple(_race(rating_a, winding.max_c, stalls, series) for rating_a in ratings_a)
+
+
+def largest_that_protects(races: Iterable[FuseRace]) -> float | None:
+    """Return the largest rating (A) that protects, None if none does."""
+    return max((r.rating_a for r in races if r.protection is Protection.PROTECTS), default=None)
 
 
 def _race(
