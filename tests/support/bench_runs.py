@@ -24,7 +24,7 @@ half_turn_max_s = [[8.0, 2.0], [12.0, 1.2], [16.0, 1.0]]
 run_on_s = 3.0
 stall_s = 0.4
 rest_max_a = 0.05
-run_max_a = 5.0
+run_max_a = 7.0
 [guard]
 over_current_a = 33.0
 over_current_s = 0.05

@@ -34,7 +34,7 @@ over_current_s = 0.01
 USUAL = {
     "half_turn_max_s": "[[8.0, 2.0], [12.0, 1.2], [16.0, 1.0]]",
     "rest_max_a": "0.05",
-    "run_max_a": "5.0",
+    "run_max_a": "7.0",
     "peak_max_a": "30.0",
     "response_max_s": "0.1",
 }

@@ -427,8 +427,8 @@ def test_units_of_different_seeds_are_a_few_per_cent_apart() -> None:
         unit = World(RIG, seed=seed).stations["one"].unit
         assert unit is not None
         ohms.append(unit.parameters.winding_ohm)
-    assert 0.005 < float(np.std(ohms)) / 0.75 < 0.05
-    assert max(abs(ohm / 0.75 - 1.0) for ohm in ohms) < 0.06
+    assert 0.005 < float(np.std(ohms)) / 0.51 < 0.05
+    assert max(abs(ohm / 0.51 - 1.0) for ohm in ohms) < 0.06
 
 
 def test_in_real_time_the_dead_man_does_not_wait_to_be_looked_at(bench: Make) -> None:
