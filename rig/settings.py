@@ -167,6 +167,16 @@ class ControlSettings(Section):
     lock_memory: Yes = True
 
 
+class GoldenSettings(Section):
+    """How the rig's own check by a golden unit is demanded: every so many days (0: not at all).
+
+    ``refuse``: no unit is judged while the rig is out of control, or a check is due.
+    """
+
+    every_days: Annotated[int, Whole(0, 366, "days")] = 0
+    refuse: Yes = False
+
+
 class StationSettings(Section):
     """One place on the rig for a unit."""
 
@@ -252,6 +262,7 @@ class RigSettings(Section):
     emergency_stop: EmergencyStopSettings | None = None
     supply: SupplySettings = SupplySettings()
     control: ControlSettings = ControlSettings()
+    golden: GoldenSettings = GoldenSettings()
     stations: tuple[StationSettings, ...] = Field(alias="station")
 
     @model_validator(mode="after")
@@ -330,6 +341,7 @@ __all__ = [
     "DeadManSettings",
     "EmergencyStopSettings",
     "FeedSettings",
+    "GoldenSettings",
     "LeadSettings",
     "Mistake",
     "OutputSettings",

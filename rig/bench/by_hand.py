@@ -49,6 +49,7 @@ class ByHandSession(FedJob):
     off until whoever holds them has let go.  The lease takes the place of the plan's longest step.
     """
 
+    judges = False
     touches: TouchKeeper
     _last: Sample
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from contextlib import suppress
 from dataclasses import replace
+from typing import ClassVar
 
 import rig
 from drivers import LOST, Backend, DriverError
@@ -23,12 +24,16 @@ from rig.bench.power import Power
 from rig.bench.realtime import Claim
 from rig.bench.requests import Ask, HalfTurnNews, SetSupply
 from rig.bench.runlog import RunLog
-from rig.bench.seams import Console, Done, Keeper
+from rig.bench.seams import Console, Done, Keeper, Said
 from rig.bench.station import Station
 from rig.bench.wishes import answered, errand_in_short, meddled
 from rig.plans import Plan
 from rig.records.errors import RecordsError
+from rig.records.golden_said import Standing, golden_words, is_warning, standing_of
 from rig.records.model import RunEnd, RunStart, RunState
+
+REFUSED = (Standing.OUT, Standing.DUE)
+"""How the rig must not stand where the rig file has it refuse to judge units."""
 
 
 class FedJob(ABC):
@@ -42,6 +47,9 @@ class FedJob(ABC):
     power: Power
     loop: ControlLoop
     log: RunLog
+    golden: Said = None
+    judges: ClassVar[bool] = True
+    """Whether a unit gets a verdict by it."""
 
     def __init__(self, order: RunOrder, backend: Backend, keeper: Keeper, console: Console) -> None:
         self.claim: Claim | None = None
@@ -103,6 +111,7 @@ class FedJob(ABC):
     def _run(self, station: Station, power: Power) -> RunEnded:
         self.station, self.power = station, power
         self.loop = self.make_loop()
+        self.golden = self._golden()
         dates = Dates()
         behind = dates.behind(self.keeper.newest())
         self.log = RunLog(
@@ -113,7 +122,7 @@ class FedJob(ABC):
             self.order.plan.analysis_limits(),
             dates=dates,
         )
-        self.console.show(self.began())
+        self.console.show(replace(self.began(), golden=self.golden))
         state = RunState.INTERRUPTED
         try:
             if behind:
@@ -175,7 +184,14 @@ class FedJob(ABC):
             backend_facts=self.backend.facts(),
             program_version=rig.__version__,
             control=self.control,
+            golden=self.golden,
+            gauge_trial=order.gauge_trial,
         )
+
+    def _golden(self) -> Said:
+        order = self.order
+        demanded = order.settings.golden.every_days
+        return self.keeper.golden(order.station.name, order.unit_serial, order.plan.name, demanded)
 
     @property
     def control(self) -> str | None:
@@ -187,6 +203,7 @@ class FedJob(ABC):
     def _begin(self) -> None:
         """Feeds off, sensor alive, dead-man proved, consent given, supply on: in that order."""
         loop = self.loop
+        self._need_control()
         if not self.station.all_off():
             raise RefusedError(
                 "A feed output does not read back off before the start. Pull the supply and check "
@@ -218,9 +235,20 @@ class FedJob(ABC):
                 "and its 3.3 V, then start again."
             )
 
+    def _need_control(self) -> None:
+        """Refuse to judge a unit on a rig that is out of control, where the rig file says so."""
+        if not (self.judges and self.order.settings.golden.refuse):
+            return
+        if self.order.gauge_trial is None and standing_of(self.golden) in REFUSED:
+            raise RefusedError(
+                f"{golden_words(self.golden)} Nothing was fed: the rig file refuses to judge units "
+                "until then ([golden] refuse)."
+            )
+
     def _need_consent(self) -> None:
         if not self.order.consent:
-            if self.ask(consent_question()) != "accepted":
+            told = golden_words(self.golden) if is_warning(self.golden) else ""
+            if self.ask(consent_question(told)) != "accepted":
                 raise RefusedError(
                     "The cautions were not accepted, so nothing is fed. Start again when the jig "
                     "is guarded."
@@ -341,10 +369,11 @@ def not_kept(judgement: Judgement | None, error: RecordsError) -> str:
     )
 
 
-def consent_question() -> Ask:
-    """Return what an operator accepts before the first feed."""
+def consent_question(golden: str = "") -> Ask:
+    """Return what an operator accepts before the first feed; ``golden``: what is told before."""
     lines = "\n".join(f"  - {line}" for line in CAUTIONS)
-    text = f"Cautions:\n{lines}\nHave you read these, and is the jig guarded?"
+    before = f"{golden}\n" if golden else ""
+    text = f"{before}Cautions:\n{lines}\nHave you read these, and is the jig guarded?"
     return Ask("accept_cautions", text, ("accepted", "refused"))
 
 

@@ -25,6 +25,8 @@ _NUMBERED = {
     "measures": "step_id",
     "events": "run_id",
     "reasons": "run_id",
+    "gauge_trials": "study_id",
+    "golden_baselines": "golden_id",
 }
 
 Row = dict[str, Any]
@@ -189,7 +191,7 @@ def _place(found: Found, table: str, row: Row) -> tuple[str, int | None]:
             return run_id(text_of(row.get("run_id"))), number if isinstance(number, int) else None
         case "half_turns" | "measures":
             return found.place_of_step(row.get("step_id"))
-        case "events" | "reasons":
+        case "events" | "reasons" | "gauge_runs":
             return run_id(text_of(row.get("run_id"))), None
     return "", None
 
@@ -208,12 +210,16 @@ def _check_series(
     for (table, parent), numbers in series.items():
         if numbers.whole:
             continue
-        run, step = (
-            found.place_of_step(parent)
-            if _NUMBERED[table] == "step_id"
-            else (run_id(text_of(parent)), None)
-        )
+        run, step = "", None
+        match _NUMBERED[table]:
+            case "step_id":
+                run, step = found.place_of_step(parent)
+            case "run_id":
+                run = run_id(text_of(parent))
         what = table.replace("_", "-")
+        if not run:
+            problems.add(f"Some {what} of the rig's own studies are missing or there twice.")
+            continue
         problems.add(f"Some of its {what} are missing or there twice.", run=run, step=step)
 
 

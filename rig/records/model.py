@@ -44,7 +44,9 @@ class RunStart:
     """Written before anything is fed.  Times are UTC and aware.
 
     ``control`` is what the control loop was granted by the system, in words; None in virtual time,
-    and in records from before that was kept.
+    and in records from before that was kept.  ``golden`` is what the golden units said of the rig
+    (`rig.records.golden_said`), None where none is declared.  ``gauge_trial`` is the trial of a
+    gauge study that the run is made for.
     """
 
     started_at: datetime
@@ -63,6 +65,8 @@ class RunStart:
     backend_facts: Mapping[str, str]  # seed, faults, chip ...
     program_version: str
     control: str | None = None
+    golden: Mapping[str, Any] | None = None
+    gauge_trial: UUID | None = None
 
 
 AGAIN = " (repeated)"

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, tzinfo
 
 from rig.analysis.model import HalfTurn, Measure
+from rig.records.golden_said import golden_words
 from rig.records.lateness import QUANTILES, Spread
 from rig.records.model import RunRecord, RunState, RunSummary, StepRecord, StepState
 from rig.records.quantity import rounded, with_uncertainty
@@ -103,6 +104,8 @@ def _identity(run: RunRecord, zone: tzinfo | None) -> list[str]:
         "Control": _control(run),
         "Lateness": _lateness(run),
     }
+    if start.golden is not None:
+        rows["Golden"] = golden_words(start.golden)
     return [
         line
         for name, text in rows.items()

@@ -22,7 +22,7 @@ from rig.analysis.model import Direction, Outcome, Verdict
 from rig.records.columns import NanFloat, UtcDateTime, Word
 from rig.records.model import RunState, Source, StepState
 
-SCHEMA = "0003"
+SCHEMA = "0004"
 """The revision these tables are at: the newest in ``migrations/versions``."""
 
 
@@ -79,7 +79,8 @@ class RunRow(Base):
     """One run of a plan on a unit.  ``owner_*`` tell which process runs it (see ``owner``).
 
     ``swept`` marks a run whose process died and whose end was written by another.  ``lateness`` is
-    what ``rig.records.lateness`` makes of the control loop's.
+    what ``rig.records.lateness`` makes of the control loop's, ``golden`` what the golden units said
+    of the rig when the run began.
     """
 
     __tablename__ = "runs"
@@ -107,6 +108,7 @@ class RunRow(Base):
     note: Mapped[str] = mapped_column(default="")
     swept: Mapped[bool] = mapped_column(default=False)
     lateness: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
+    golden: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
     owner_host: Mapped[str]
     owner_boot: Mapped[str]
     owner_space: Mapped[str]
@@ -119,6 +121,7 @@ class RunRow(Base):
     steps: Mapped[list[StepRow]] = relationship(order_by="StepRow.number", back_populates="run")
     events: Mapped[list[EventRow]] = relationship(order_by="EventRow.position")
     reasons: Mapped[list[ReasonRow]] = relationship(order_by="ReasonRow.position")
+    gauge_run: Mapped[GaugeRunRow | None] = relationship(back_populates="run")
 
 
 class StepRow(Base):
@@ -236,3 +239,86 @@ class ReasonRow(Base):
     text: Mapped[str]
     measure: Mapped[str]
     half_turn: Mapped[int]
+
+
+class GaugeStudyRow(Base):
+    """A gauge study; its trials are fixed, in their order, when it is set up."""
+
+    __tablename__ = "gauge_studies"
+
+    id: Mapped[UUID] = _key()
+    name: Mapped[str] = mapped_column(unique=True)
+    plan_name: Mapped[str]
+    plan_sha256: Mapped[str] = mapped_column(ForeignKey("texts.sha256"))
+    station: Mapped[str]
+    began_at: Mapped[datetime]
+    seed: Mapped[int]
+    note: Mapped[str]
+
+    plan: Mapped[TextRow] = relationship()
+    trials: Mapped[list[GaugeTrialRow]] = relationship(
+        order_by="GaugeTrialRow.position", back_populates="study"
+    )
+
+
+class GaugeTrialRow(Base):
+    """One measurement of a gauge study that is to be made; ``position`` from 0, in its order."""
+
+    __tablename__ = "gauge_trials"
+    __table_args__ = (UniqueConstraint("study_id", "position"),)
+
+    id: Mapped[UUID] = _key()
+    study_id: Mapped[UUID] = mapped_column(ForeignKey("gauge_studies.id"))
+    position: Mapped[int]
+    part: Mapped[str]
+    operator: Mapped[str]
+    trial: Mapped[int]
+
+    study: Mapped[GaugeStudyRow] = relationship(back_populates="trials")
+    runs: Mapped[list[GaugeRunRow]] = relationship(back_populates="trial")
+
+
+class GaugeRunRow(Base):
+    """A run that was made for a trial; ``set_aside`` says why it does not count, if it does not."""
+
+    __tablename__ = "gauge_runs"
+
+    id: Mapped[UUID] = _key()
+    trial_id: Mapped[UUID] = mapped_column(ForeignKey("gauge_trials.id"), index=True)
+    run_id: Mapped[UUID] = mapped_column(ForeignKey("runs.id"), unique=True)
+    set_aside: Mapped[str] = mapped_column(default="")
+
+    trial: Mapped[GaugeTrialRow] = relationship(back_populates="runs")
+    run: Mapped[RunRow] = relationship(back_populates="gauge_run")
+
+
+class GoldenUnitRow(Base):
+    """A unit whose checks by one plan on one station tell whether the rig is in control."""
+
+    __tablename__ = "golden_units"
+
+    id: Mapped[UUID] = _key()
+    unit_id: Mapped[UUID] = mapped_column(ForeignKey("units.id"))
+    plan_name: Mapped[str]
+    station: Mapped[str]
+    baseline: Mapped[int]
+    measures: Mapped[list[str]] = mapped_column(JSON)
+    declared_at: Mapped[datetime]
+    withdrawn_at: Mapped[datetime | None]
+
+    unit: Mapped[UnitRow] = relationship()
+    baselines: Mapped[list[GoldenBaselineRow]] = relationship(order_by="GoldenBaselineRow.position")
+
+
+class GoldenBaselineRow(Base):
+    """From when on a golden unit's checks count afresh, and why."""
+
+    __tablename__ = "golden_baselines"
+    __table_args__ = (UniqueConstraint("golden_id", "position"),)
+
+    id: Mapped[UUID] = _key()
+    golden_id: Mapped[UUID] = mapped_column(ForeignKey("golden_units.id"))
+    position: Mapped[int]
+    began_at: Mapped[datetime]
+    reason: Mapped[str]
+    operator: Mapped[str]
