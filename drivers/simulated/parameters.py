@@ -94,6 +94,18 @@ class RigParameters:
     dead_man_edges: int = 3
 
 
+@dataclass(frozen=True, slots=True)
+class SensorErrors:
+    """What a sensor with its shunt is off by: true = gain * (reading - offset), as a calibration
+    would find it.
+    """
+
+    gain: float = 1.0
+    offset_a: float = 0.0
+    voltage_gain: float = 1.0
+    voltage_offset_v: float = 0.0
+
+
 def spread_unit(nominal: UnitParameters, rng: random.Random) -> UnitParameters:
     """Return a unit as one falls out of a production: a few per cent off in each part (guess)."""
 

@@ -15,7 +15,8 @@ from rig.records.errors import RecordsError
 from rig.records.history import measured
 from rig.records.model import UnitRun
 from rig.records.study_model import StudyKept, StudyStart, TrialKept, TrialRun
-from rig.records.tables import GaugeRunRow, GaugeStudyRow, GaugeTrialRow, RunRow
+from rig.records.study_tables import GaugeRunRow, GaugeStudyRow, GaugeTrialRow
+from rig.records.tables import RunRow
 
 Reads = Callable[[], AbstractContextManager[Session]]
 Writes = Callable[[str], AbstractContextManager[Session]]

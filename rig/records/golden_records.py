@@ -15,7 +15,8 @@ from rig.records.gauge_records import Reads, Writes
 from rig.records.history import measured
 from rig.records.model import RunState, UnitRun
 from rig.records.study_model import BaselineKept, GoldenKept, GoldenStart
-from rig.records.tables import GoldenBaselineRow, GoldenUnitRow, RunRow
+from rig.records.study_tables import GoldenBaselineRow, GoldenUnitRow
+from rig.records.tables import RunRow
 
 
 class GoldenRecords:
