@@ -120,6 +120,13 @@ MEASURES = (
     ),
     RunMeasure("rest", "Rest draw", "A", _rest, lambda limits, _: limits.rest_max_a),
     RunMeasure(
+        "zero",
+        "Sensor's zero",
+        "A",
+        _measures("zero_offset_a"),
+        lambda _limits, _run: None,
+    ),
+    RunMeasure(
         "winding",
         "Winding resistance",
         "ohm",

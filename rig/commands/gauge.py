@@ -39,7 +39,7 @@ from rig.studies.gauge_words import (
     trial_words,
 )
 from rig.studies.order import DesignError, draw_order
-from rig.studies.simulated import options_for
+from rig.studies.simulated import chance_of_trial, options_for
 
 
 def run(options: argparse.Namespace) -> int:
@@ -204,8 +204,8 @@ def _make(
     )
     plan = plan_from_text(study.plan_text, Path(f"{study.plan_name}.toml"))
     order = order_of(given, plan=plan)
-    chance = study.seed * 1000 + trial.position + 1_000_000 * len(trial.runs)
-    if order.backend_name != "pi":
+    if order.backend_name == "simulated":
+        chance = chance_of_trial(study, trial)
         order = replace(order, options=options_for(order.options, trial.part, chance))
     order = replace(order, gauge_trial=trial.trial_id)
     gathered = Gathered(Progress(quiet=options.quiet), whole=options.json)

@@ -29,7 +29,7 @@ from rig.settings import RigSettings
 from rig.studies.as_json import golden_object
 from rig.studies.golden import USUAL_BASELINE, USUAL_MEASURES, GoldenState, state_of, states
 from rig.studies.golden_words import chart_lines, state_lines
-from rig.studies.simulated import options_for
+from rig.studies.simulated import chance_of_check, options_for
 
 MOST_BASELINE = 100
 
@@ -180,8 +180,8 @@ def _check(options: argparse.Namespace, settings: RigSettings) -> int:
         }
     )
     order = order_of(given, plan=plan_of(golden.plan_name, settings))
-    if order.backend_name != "pi":
-        chance = len(before) + 1000 * golden.newest.number
+    if order.backend_name == "simulated":
+        chance = chance_of_check(golden, len(before))
         order = replace(order, options=options_for(order.options, golden.serial, chance))
     gathered = Gathered(Progress(quiet=options.quiet), whole=options.json)
     ended = carry_out(order, records, gathered)

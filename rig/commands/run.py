@@ -214,7 +214,7 @@ def words(ended: RunEnded, gathered: Gathered) -> str:
     elif ended.note:
         lines.append(f"  - {ended.note}")
     golden = None if gathered.began is None else gathered.began.golden
-    if standing_of(golden) in (Standing.OUT, Standing.DUE):
+    if ended.judgement is not None and standing_of(golden) in (Standing.OUT, Standing.DUE):
         lines.append(f"rig: {golden_words(golden)}")
     lines.append(f"run {ended.run_id} ({ended.state})")
     text = "\n".join(lines)

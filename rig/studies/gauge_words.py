@@ -91,7 +91,7 @@ def measure_lines(studied: MeasureStudied, *, table: bool = False) -> Iterator[s
         yield f"{line}  {'#' * round(_BAR * min(1.0, share.study))}".rstrip()[:80]
     yield f"  distinct categories: {result.categories}"
     if table:
-        yield from _table(result)
+        yield from (f"  {line}" for line in table_lines(result))
     if studied.fit is not None:
         yield from _wrapped(studied.fit.text)
 
@@ -100,17 +100,17 @@ def _wrapped(text: str) -> list[str]:
     return textwrap.wrap(text, 78, initial_indent="  ", subsequent_indent="  ")
 
 
-def _table(result: GaugeStudy) -> Iterator[str]:
-    yield f"  {'':<21}{'df':>5}{'sum sq':>12}{'mean sq':>12}{'F':>9}{'p':>8}"
+def table_lines(result: GaugeStudy) -> Iterator[str]:
+    """Yield the analysis of variance as a table, and the intervals of the components."""
+    yield f"{'':<21}{'df':>5}{'sum sq':>12}{'mean sq':>12}{'F':>9}{'p':>8}"
     for line in result.table:
-        yield f"  {_anova(line)}"
-    tested = result.tested
-    if result.pooled and tested is not None:
-        yield f"  {_anova(tested)}  pooled"
+        yield _anova(line)
+    if result.pooled and result.tested is not None:
+        yield f"{_anova(result.tested)}  pooled"
     for share in (result.repeatability, result.gauge):
         if share.low is not None and share.high is not None:
             yield (
-                f"  {named(share).strip()}: standard deviation {_number(share.low**0.5)} to "
+                f"{named(share).strip()}: standard deviation {_number(share.low**0.5)} to "
                 f"{_number(share.high**0.5)} (95 %)"
             )
 

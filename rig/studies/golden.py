@@ -16,10 +16,10 @@ from rig.records.study_model import BaselineKept, GoldenKept
 from rig.run_values import BY_NAME, RunMeasure, RunValue, value_of
 
 USUAL_MEASURES = ("to_run", "run", "rest")
-"""Charted unless others are chosen: each chart more is a false alarm more now and then."""
+"""Charted unless others are chosen: the more charts, the wider the limits of each."""
 
 USUAL_BASELINE = 15
-"""Checks that set the limits, unless said otherwise: fewer give limits that are too often wrong."""
+"""Checks that set the limits, unless said otherwise: fewer give wide ones that see little."""
 
 LEAST_SHARE = 0.05
 """Sigma is taken to be this share of the stated expanded uncertainty at least (guess): a shift far
@@ -75,9 +75,7 @@ def state_of(
     baseline = baseline or golden.newest
     counted = tuple(run for run in runs if _alike(run, runs[0]))
     charts = tuple(
-        _charted(counted, BY_NAME[name], golden.baseline)
-        for name in golden.measures
-        if name in BY_NAME
+        _charted(counted, BY_NAME[name], golden) for name in golden.measures if name in BY_NAME
     )
     out = [*_failed(counted), *(text for each in charts for text in _alarms(each, counted))]
     look = [text for each in charts for text in _to_look_at(each, counted)]
@@ -156,11 +154,17 @@ def _alike(run: UnitRun, first: UnitRun) -> bool:
     return same_plan and run.summary.simulated == first.summary.simulated
 
 
-def _charted(runs: Sequence[UnitRun], measure: RunMeasure, baseline: int) -> MeasureCharted:
+def _charted(runs: Sequence[UnitRun], measure: RunMeasure, golden: GoldenKept) -> MeasureCharted:
+    baseline = golden.baseline
     values = tuple(value for value in (value_of(run, measure) for run in runs) if value is not None)
     stated = [value.u for value in values[:baseline] if value.u is not None]
     least = LEAST_SHARE * sorted(stated)[len(stated) // 2] if stated else 0.0
-    drawn = chart([value.value for value in values], baseline, least_sigma=least)
+    drawn = chart(
+        [value.value for value in values],
+        baseline,
+        charts=max(1, len(golden.measures)),
+        least_sigma=least,
+    )
     return MeasureCharted(measure, values, drawn)
 
 

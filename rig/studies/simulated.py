@@ -9,6 +9,17 @@ import zlib
 from dataclasses import replace
 
 from drivers import BackendOptions
+from rig.records.study_model import GoldenKept, StudyKept, TrialKept
+
+
+def chance_of_trial(study: StudyKept, trial: TrialKept) -> int:
+    """Return the chance of a trial's next run: another one each time."""
+    return study.seed * 1000 + trial.position + 1_000_000_000 * len(trial.runs)
+
+
+def chance_of_check(golden: GoldenKept, checks: int) -> int:
+    """Return the chance of a golden unit's next check, after ``checks`` of this baseline."""
+    return checks + 1000 * golden.newest.number
 
 
 def options_for(options: BackendOptions, serial: str, chance: int) -> BackendOptions:

@@ -13,6 +13,7 @@ from rig.bench.commands import Stop
 from rig.bench.events import BenchEvent, CheckItem, Noted, ZeroFound
 from rig.bench.order import RigCheckOrder
 from rig.console.letters import letter
+from rig.console.places import GAUGE, GOLDEN
 from rig.console.rig_facts import ZeroWords, zero_words
 from rig.console.rig_job import is_full, rig_state, why_not
 from rig.console.rig_readings import reading_rows
@@ -36,7 +37,7 @@ class RigScreen(DeskScreen):
         "what is simulated and what is real, and what is unwise. R reads sensors and switches "
         "live with the feeds off and finds the current sensor's zero. C is the self-check: each "
         "relay clicked with no unit fitted, emergency stop and switches pressed when asked. "
-        "Neither works while a run is on."
+        "Neither works while a run is on. G: is the rig in control today? U: gauge studies."
     )
     CSS_PATH = "rig.tcss"
     AUTO_FOCUS = "#read"
@@ -44,6 +45,8 @@ class RigScreen(DeskScreen):
         letter("r", "read", "Read", "the sensors with the feeds off, or end it"),
         letter("c", "check", "Self-check", "relays, switches, emergency stop: no unit fitted"),
         letter("s", "next_station", "Next station", "choose it for what comes"),
+        letter("g", "golden", "Golden", "is the rig in control, by its golden units"),
+        letter("u", "gauge", "Gauge", "gauge studies: what of a value is the rig's own"),
     ]
 
     def __init__(self) -> None:
@@ -171,6 +174,14 @@ class RigScreen(DeskScreen):
             self._stop_reading()
         else:
             self._begin(True)
+
+    def action_golden(self) -> None:
+        """Go to the golden units' charts."""
+        self.app.go(GOLDEN.name)
+
+    def action_gauge(self) -> None:
+        """Go to the gauge studies."""
+        self.app.go(GAUGE.name)
 
     def action_next_station(self) -> None:
         """Go on to the rig's next station."""
