@@ -66,6 +66,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_gauge(commands.add_parser("gauge", help="gauge studies: what of a value is the rig's own"))
     _add_golden(commands.add_parser("golden", help="golden units: is the rig in control today?"))
     _add_check(commands.add_parser("check", help="check a rig file and plans; feeds nothing"))
+    _add_calibrate(commands.add_parser("calibrate", help="hold a station against a reference"))
     _add_faults(commands.add_parser("faults", help="list the faults of the simulated bench"))
     _add_new(commands.add_parser("new", help="make a rig folder to start from"))
     _add_serve(commands.add_parser("serve", help="a bench that is always there, as a service"))
@@ -451,6 +452,54 @@ def _add_check(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--json", action="store_true", help="print one JSON object")
     parser.set_defaults(module="check")
+
+
+def _add_calibrate(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "Calibrate a station's current and voltage: zero with the feeds off, then points against a "
+        "reference of the rig file ([[reference]]) in the unit's place.  Asks for each meter "
+        "reading, shows what was found, and stores it when you accept.  The feeds are made for "
+        "seconds at a time, after you said so."
+    )
+    _add_rig(parser)
+    _add_records_file(parser)
+    parser.add_argument("--show", action="store_true", help="list the calibrations there are")
+    parser.add_argument("--json", action="store_true", help="with --show: print JSON")
+    parser.add_argument(
+        "--current",
+        metavar="NAME",
+        help="resistor or ammeter to hold the current against (default: the rig file's first)",
+    )
+    parser.add_argument(
+        "--voltage",
+        metavar="NAME",
+        help="voltmeter to hold the voltage against (default: the rig file's first)",
+    )
+    parser.add_argument(
+        "--load-ohm", type=float, metavar="OHM", help="with an ammeter: the load in series, about"
+    )
+    parser.add_argument(
+        "--load-watt",
+        type=float,
+        metavar="W",
+        help="with an ammeter: what the load stands for good",
+    )
+    parser.add_argument("--operator", default="", help="who calibrates")
+    parser.add_argument("--note", default="", help="a note to keep with it")
+    parser.add_argument(
+        "--accept-cautions",
+        action="store_true",
+        help="you have read the cautions and guarded the jig (else you are asked)",
+    )
+    parser.add_argument("--quiet", action="store_true", help="no progress on standard error")
+    _add_backend(parser)
+    simulated = _add_simulated(parser)
+    simulated.add_argument(
+        "--ask",
+        action="store_true",
+        help="answer every question yourself (else the simulated hands do)",
+    )
+    parser.set_defaults(module="calibrate")
 
 
 def _add_faults(parser: argparse.ArgumentParser) -> None:

@@ -66,7 +66,14 @@ class ByHandSession(FedJob):
         title = f"By hand, guarded as in {order.plan.title}"
         facts = self.backend.facts()
         return RunBegan(
-            self.log.run_id, order.station.name, title, 0, 0.0, self.backend.simulated, facts
+            self.log.run_id,
+            order.station.name,
+            title,
+            0,
+            0.0,
+            self.backend.simulated,
+            facts,
+            self.standing,
         )
 
     def judgement(self) -> Judgement | None:

@@ -5,12 +5,12 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from contextlib import suppress
 from dataclasses import replace
-from typing import ClassVar
 
 import rig
 from drivers import LOST, Backend, DriverError
 from rig.analysis.model import Accuracy, Judgement
 from rig.bench.aside import Aside
+from rig.bench.calibrated import calibrated, standing_of
 from rig.bench.cautions import CAUTIONS
 from rig.bench.commands import Command, Meddle, Note
 from rig.bench.dates import Dates
@@ -28,11 +28,13 @@ from rig.bench.seams import Console, Done, Keeper, Said
 from rig.bench.station import Station
 from rig.bench.wishes import answered, errand_in_short, meddled
 from rig.plans import Plan
+from rig.quality.calibration import CalibrationState, Standing
+from rig.quality.calibration_words import standing_in_short, standing_words
 from rig.records.errors import RecordsError
-from rig.records.golden_said import Standing, golden_words, is_warning, standing_of
+from rig.records.golden_said import GoldenStanding, golden_standing, golden_words, is_warning
 from rig.records.model import RunEnd, RunStart, RunState
 
-REFUSED = (Standing.OUT, Standing.DUE)
+REFUSED = (GoldenStanding.OUT, GoldenStanding.DUE)
 """How the rig must not stand where the rig file has it refuse to judge units."""
 
 
@@ -47,9 +49,9 @@ class FedJob(ABC):
     power: Power
     loop: ControlLoop
     log: RunLog
+    standing: Standing
+    judges = True  # an unfit rig must not
     golden: Said = None
-    judges: ClassVar[bool] = True
-    """Whether a unit gets a verdict by it."""
 
     def __init__(self, order: RunOrder, backend: Backend, keeper: Keeper, console: Console) -> None:
         self.claim: Claim | None = None
@@ -100,19 +102,22 @@ class FedJob(ABC):
         self.claim = claim
         wiring = self.order.wiring()
         name = self.order.station.name
-        station_wiring = next(station for station in wiring.stations if station.name == name)
-        station = Station(self.backend, wiring, station_wiring)
+        wired = next(station for station in wiring.stations if station.name == name)
+        dates = Dates()
+        self.standing = standing_of(
+            self.order.settings.name, wired, self.backend, self.keeper, dates.began
+        )
+        station = Station(self.backend, wiring, calibrated(wired, self.standing))
         try:
             with Power.open(self.backend, wiring.supply) as power:
-                return self._run(station, power)
+                return self._run(station, power, dates)
         finally:
             station.close()
 
-    def _run(self, station: Station, power: Power) -> RunEnded:
+    def _run(self, station: Station, power: Power, dates: Dates) -> RunEnded:
         self.station, self.power = station, power
         self.loop = self.make_loop()
         self.golden = self._golden()
-        dates = Dates()
         behind = dates.behind(self.keeper.newest())
         self.log = RunLog(
             self.keeper,
@@ -184,6 +189,7 @@ class FedJob(ABC):
             backend_facts=self.backend.facts(),
             program_version=rig.__version__,
             control=self.control,
+            calibration=self.standing,
             golden=self.golden,
             gauge_trial=order.gauge_trial,
         )
@@ -203,6 +209,7 @@ class FedJob(ABC):
     def _begin(self) -> None:
         """Feeds off, sensor alive, dead-man proved, consent given, supply on: in that order."""
         loop = self.loop
+        self._need_calibration()
         self._need_control()
         if not self.station.all_off():
             raise RefusedError(
@@ -226,6 +233,18 @@ class FedJob(ABC):
         """The voltage that a programmable supply is set to, V; None without one."""
         return self.order.plan.unit.nominal_v if self.power.programmable else None
 
+    def _need_calibration(self) -> None:
+        """Tell how the station stands; RefusedError if the rig file wants one to be in force."""
+        words = standing_words(self.standing)
+        in_force = self.standing.state is CalibrationState.IN_FORCE
+        if self.judges and not in_force and self.order.settings.calibration.overdue == "refuse":
+            raise RefusedError(
+                f"{words} The rig file says that no plan may be run so ([calibration] overdue = "
+                '"refuse"): calibrate with `halfturn calibrate`.'
+            )
+        if standing_in_short(self.standing):
+            self.log.note("calibration", words)
+
     def _need_sensor(self) -> None:
         if self.loop.idle(0.05).flags & LOST:
             sensor = self.station.wiring.battery_sensor
@@ -239,7 +258,7 @@ class FedJob(ABC):
         """Refuse to judge a unit on a rig that is out of control, where the rig file says so."""
         if not (self.judges and self.order.settings.golden.refuse):
             return
-        if self.order.gauge_trial is None and standing_of(self.golden) in REFUSED:
+        if self.order.gauge_trial is None and golden_standing(self.golden) in REFUSED:
             raise RefusedError(
                 f"{golden_words(self.golden)} Nothing was fed: the rig file refuses to judge units "
                 "until then ([golden] refuse)."

@@ -10,6 +10,8 @@ from uuid import UUID
 from rig.bench.commands import Command
 from rig.bench.events import BenchEvent
 from rig.bench.requests import Ask, Sample
+from rig.quality.calibration import Calibration
+from rig.records.calibrations import RigCheckRecord
 from rig.records.model import RunEnd, RunEvent, RunStart, StepRecord
 
 Done = Callable[[], bool]
@@ -24,6 +26,18 @@ class Keeper(Protocol):
 
     def newest(self) -> datetime | None:
         """Return when the newest run of the record began, by the clock of then; None without."""
+        ...
+
+    def calibrations(self, rig: str, station: str) -> tuple[Calibration, ...]:
+        """Return the calibrations of a station, newest first."""
+        ...
+
+    def keep_calibration(self, made: Calibration) -> Done:
+        """Write a calibration, for good."""
+        ...
+
+    def keep_rig_check(self, check: RigCheckRecord) -> Done:
+        """Write a self-check of the rig."""
         ...
 
     def golden(self, station: str, serial: str, plan: str, every_days: int) -> Said:

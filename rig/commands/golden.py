@@ -20,7 +20,7 @@ from rig.feasible import check_plan_on_rig
 from rig.labels import NAME_LONGEST, SERIAL_LONGEST
 from rig.quality.control_chart import LEAST_BASELINE
 from rig.records.errors import RecordsError
-from rig.records.golden_said import Standing
+from rig.records.golden_said import GoldenStanding
 from rig.records.store import Store
 from rig.records.study_model import GoldenKept, GoldenStart
 from rig.run_values import BY_NAME
@@ -192,6 +192,6 @@ def _check(options: argparse.Namespace, settings: RigSettings) -> int:
         say(wrapped(state.text))
     status = status_of(ended)
     # The unit is known to be good: whatever the verdict says, it says of the rig.
-    if state.standing is Standing.OUT and status in (exits.PASS, exits.RETEST):
+    if state.standing is GoldenStanding.OUT and status in (exits.PASS, exits.RETEST):
         return exits.FAIL
     return status

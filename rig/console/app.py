@@ -32,7 +32,7 @@ from rig.console.scanner import SCANNER_S
 from rig.console.screen import DeskScreen
 from rig.console.standing import StandingDialogs
 from rig.console.theme import DAYLIGHT, FIELD
-from rig.records.golden_said import Standing, standing_of
+from rig.records.golden_said import GoldenStanding, golden_standing
 
 FRAMES_PER_S = 20
 # Where a run's end takes the operator to the verdict by itself.
@@ -191,7 +191,7 @@ class HalfturnConsole(App[int]):
         if isinstance(live.job, RunOrder) and live.job.gauge_trial is not None:
             return GAUGE.name
         began = live.began
-        check = began is not None and standing_of(began.golden) is Standing.CHECK
+        check = began is not None and golden_standing(began.golden) is GoldenStanding.CHECK
         return GOLDEN.name if check else ""
 
     def _come_to_causes(self, otherwise: str) -> None:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from rig.console.records_reader import NO_RECORDS, RecordsReader, Sorry, or_sorry
-from rig.records.golden_said import Standing
+from rig.records.golden_said import GoldenStanding
 from rig.records.model import RunFilter, RunSummary
 
 LOOKED_AT = 100  # runs: a day's work or two
@@ -43,8 +43,8 @@ def golden_warning(reading: RecordsReader, station: str, every_days: int) -> str
     if isinstance(found, Sorry):
         return ""  # told elsewhere: nothing could be recorded either
     for standing, words in (
-        (Standing.OUT, "The rig is OUT OF CONTROL"),
-        (Standing.DUE, "The rig's golden check is due"),
+        (GoldenStanding.OUT, "The rig is OUT OF CONTROL"),
+        (GoldenStanding.DUE, "The rig's golden check is due"),
     ):
         for state in found:
             if state.standing is standing:

@@ -132,6 +132,11 @@ def zero_words(zero: ZeroFound, settings: RigSettings) -> ZeroWords:
     noise = f"{zero.noise_a * 1000:.1f} mA"
     in_file = f"{_signed_milli(zero.in_rig_file_a)} mA"
     off_a = abs(zero.offset_a - zero.in_rig_file_a)
+    if zero.calibrated:
+        advice = "The zero is as it was calibrated, within U (k = 2)."
+        if off_a > zero.u_a:
+            advice = "The zero has moved since the calibration: calibrate again if it stays so."
+        return ZeroWords(found, noise, in_file, advice)
     if off_a <= zero.u_a:
         return ZeroWords(found, noise, in_file, "The rig file is right within U (k = 2).")
     return ZeroWords(

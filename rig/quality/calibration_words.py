@@ -45,6 +45,17 @@ def standing_words(standing: Standing | None) -> str:
             return f"Calibrated {told}."
 
 
+def standing_line(standing: Standing | None) -> str:
+    """Return what a result says of the rig it was measured on, on a line of its own.
+
+    Empty for a simulated rig that never had a calibration, and for records of before.
+    """
+    if standing is None:
+        return ""
+    quiet = standing.simulated and standing.state is CalibrationState.NEVER
+    return "" if quiet else standing_words(standing)
+
+
 def standing_in_short(standing: Standing | None) -> str:
     """Return what must stand beside a result, in few words; empty if nothing must.
 
@@ -83,15 +94,22 @@ def line_words(line: Line) -> list[str]:
     unit, found = line.quantity.unit, line.correction
     lines = [
         f"{line.quantity}: gain {found.gain:.5f} (U {2 * found.gain_u:.5f}), offset "
-        f"{found.offset:+.4f} {unit} (U {2 * found.offset_u:.4f} {unit}), k = 2"
+        f"{_signed(found.offset)} {unit} (U {2 * found.offset_u:.4f} {unit}), k = 2"
     ]
     for point in line.points:
+        if not point.count:
+            continue  # assumed, not read
         at = "zero" if point.reference == 0 else f"{point.reference:.4g} {unit}"
         lines.append(
-            f"  at {at}: as found {line.found(point):+.4f}, as left {line.left(point):+.4f}, "
-            f"U {2 * found.u(point.reading):.4f} {unit}"
+            f"  at {at}: as found {_signed(line.found(point))}, as left "
+            f"{_signed(line.left(point))}, U {2 * found.u(point.reading):.4f} {unit}"
         )
     return lines
+
+
+def _signed(value: float) -> str:
+    """Write a value with its sign; what rounds to nothing has none to speak of."""
+    return f"{value:+.4f}".replace("-0.0000", "+0.0000")
 
 
 def ratio_words(ratio: float) -> str:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from dataclasses import asdict, dataclass, fields
 from datetime import date, datetime
+from pathlib import Path
 from typing import Any
 from uuid import UUID
 
-from sqlalchemy import select
+from sqlalchemy import create_engine, select
 from sqlalchemy.orm import Session, selectinload
+from sqlalchemy.pool import StaticPool
 
 from rig.quality.calibration import (
     Calibration,
@@ -28,7 +30,8 @@ from rig.records.calibration_tables import (
     CalibrationRow,
     RigCheckRow,
 )
-from rig.records.errors import RecordsError
+from rig.records.errors import RecordsError, told
+from rig.records.reading import reading
 
 _POINT = tuple(field.name for field in fields(Point))
 _CORRECTION = tuple(field.name for field in fields(Correction))
@@ -149,6 +152,28 @@ def find_calibrations(
     if station is not None:
         query = query.where(CalibrationRow.station == station)
     return tuple(calibration_read(row) for row in session.scalars(query))
+
+
+def calibrations_in(path: Path, rig: str, station: str) -> tuple[Calibration, ...]:
+    """Return the calibrations of a station in the records at ``path``, newest first.
+
+    The file is only read, also one that an older program wrote: a file that is not there, or has
+    no such table yet, has none.  Raises RecordsError if it cannot be read.
+    """
+    if not path.is_file():
+        return ()
+    there = "SELECT count(*) FROM sqlite_master WHERE name = 'calibrations'"
+    try:
+        with told(path, "read"), reading(path) as raw:
+            if not raw.execute(there).fetchone()[0]:
+                return ()
+            engine = create_engine("sqlite://", creator=lambda: raw, poolclass=StaticPool)
+            with Session(engine) as session:
+                return find_calibrations(session, rig, station)
+    except (ValueError, LookupError, TypeError) as error:
+        raise RecordsError(
+            f"A calibration in {path} is not as halfturn writes it. See `halfturn records verify`."
+        ) from error
 
 
 def need_new(session: Session, calibration_id: UUID) -> None:

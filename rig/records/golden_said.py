@@ -8,7 +8,7 @@ from enum import StrEnum
 from typing import Any
 
 
-class Standing(StrEnum):
+class GoldenStanding(StrEnum):
     """How the rig stands by its golden units."""
 
     CHECK = "check"  # the run itself is a golden unit's check
@@ -20,18 +20,18 @@ class Standing(StrEnum):
 
 
 WORST = (
-    Standing.OUT,
-    Standing.DUE,
-    Standing.BASELINE,
-    Standing.LOOK,
-    Standing.IN_CONTROL,
-    Standing.CHECK,
+    GoldenStanding.OUT,
+    GoldenStanding.DUE,
+    GoldenStanding.BASELINE,
+    GoldenStanding.LOOK,
+    GoldenStanding.IN_CONTROL,
+    GoldenStanding.CHECK,
 )
 """From the worst on."""
 
 
 def said(
-    standing: Standing, text: str, *, serial: str = "", checked_at: datetime | None = None
+    standing: GoldenStanding, text: str, *, serial: str = "", checked_at: datetime | None = None
 ) -> dict[str, Any]:
     """Return what is kept with a run."""
     return {
@@ -42,10 +42,10 @@ def said(
     }
 
 
-def standing_of(golden: Mapping[str, Any] | None) -> Standing | None:
+def golden_standing(golden: Mapping[str, Any] | None) -> GoldenStanding | None:
     """Return how the rig stood when a run began; None where no unit was golden."""
     word = None if golden is None else golden.get("standing")
-    return next((standing for standing in Standing if standing.value == word), None)
+    return next((standing for standing in GoldenStanding if standing.value == word), None)
 
 
 def golden_words(golden: Mapping[str, Any] | None) -> str:
@@ -55,4 +55,4 @@ def golden_words(golden: Mapping[str, Any] | None) -> str:
 
 def is_warning(golden: Mapping[str, Any] | None) -> bool:
     """Tell whether whoever starts a run has to be told."""
-    return standing_of(golden) in (Standing.OUT, Standing.DUE, Standing.LOOK)
+    return golden_standing(golden) in (GoldenStanding.OUT, GoldenStanding.DUE, GoldenStanding.LOOK)

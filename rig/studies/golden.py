@@ -10,7 +10,7 @@ from typing import Any
 from rig.analysis.model import Verdict
 from rig.quality.control_chart import Chart, Point, Signal, chart
 from rig.records.golden_records import GoldenRecords
-from rig.records.golden_said import WORST, Standing, said
+from rig.records.golden_said import WORST, GoldenStanding, said
 from rig.records.model import UnitRun
 from rig.records.study_model import BaselineKept, GoldenKept
 from rig.run_values import BY_NAME, RunMeasure, RunValue, value_of
@@ -48,7 +48,7 @@ class GoldenState:
     checks: tuple[UnitRun, ...]
     left_out: int
     charts: tuple[MeasureCharted, ...]
-    standing: Standing
+    standing: GoldenStanding
     why: tuple[str, ...]
     text: str
 
@@ -83,13 +83,13 @@ def state_of(
     due = _due(counted, today, every_days, zone)
     left_out = len(runs) - len(counted)
     if out:
-        standing = Standing.OUT
+        standing = GoldenStanding.OUT
     elif due:
-        standing = Standing.DUE
+        standing = GoldenStanding.DUE
     elif left:
-        standing = Standing.BASELINE
+        standing = GoldenStanding.BASELINE
     else:
-        standing = Standing.LOOK if look else Standing.IN_CONTROL
+        standing = GoldenStanding.LOOK if look else GoldenStanding.IN_CONTROL
     state = GoldenState(
         golden,
         baseline,
@@ -140,7 +140,7 @@ def said_at_start(
     for state in found:
         if (state.golden.serial, state.golden.plan_name) == (serial, plan):
             return said(
-                Standing.CHECK, f"This is a check of the golden unit {serial}.", serial=serial
+                GoldenStanding.CHECK, f"This is a check of the golden unit {serial}.", serial=serial
             )
     worst = min(found, key=lambda state: WORST.index(state.standing))
     return said(worst.standing, worst.text, serial=worst.golden.serial, checked_at=worst.checked_at)
@@ -239,22 +239,22 @@ def _text(state: GoldenState, left: int, zone: tzinfo | None) -> str:
     why = "; ".join(state.why)
     check = f"`halfturn golden check {golden.serial}`"
     match state.standing:
-        case Standing.OUT:
+        case GoldenStanding.OUT:
             return (
                 f"The rig is OUT OF CONTROL by {of}{when}: {why}. Judge no unit before you know "
                 f"why: look at terminals, supply and sensor, then check again with {check}. After "
                 "a repair or a calibration begin a new baseline."
             )
-        case Standing.DUE:
+        case GoldenStanding.DUE:
             return f"The rig is not checked by {of}: {why}. Check it with {check}."
-        case Standing.BASELINE:
+        case GoldenStanding.BASELINE:
             done = golden.baseline - left
             more = f" {why}." if why else ""
             return (
                 f"Whether the rig is in control is not known yet: {done} of {golden.baseline} "
                 f"checks of {of} are made that set the limits.{more}"
             )
-        case Standing.LOOK:
+        case GoldenStanding.LOOK:
             return f"The rig is in control by {of}{when}, but {why}. Watch the next checks."
         case _:
             return f"The rig is in control by {of}{when}."

@@ -28,6 +28,7 @@ MAY = {
     "rig.bench": {
         "rig",
         "rig.bench",
+        "rig.quality",
         "rig.analysis",
         "rig.records",
         "rig.plans",
@@ -53,6 +54,7 @@ MAY = {
     "rig.console": {
         "rig.console",
         "rig.bench",
+        "rig.quality",
         "rig.diagnosis",
         "rig.records",
         "rig.analysis",
@@ -82,7 +84,10 @@ NEVER = {
     # The console commands a bench and hears of it; whatever runs one is out of its reach.
     "rig.console": {
         *LEARNING,
-        *(f"rig.bench.{name}" for name in ("session", "by_hand", "rig_check", "loop", "station")),
+        *(
+            f"rig.bench.{name}"
+            for name in ("session", "by_hand", "rig_check", "calibrating", "loop", "station")
+        ),
         *(f"rig.bench.{name}" for name in ("steps", "stepping", "process", "power", "keeper")),
         *(f"rig.bench.{name}" for name in ("stepped", "isolation", "reasoning")),
         *(f"drivers.{name}" for name in ("feeds", "switches", "current", "supply")),

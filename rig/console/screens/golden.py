@@ -17,7 +17,7 @@ from rig.console.screens.study import StudyScreen, or_none_yet
 from rig.console.widgets.control_chart import ControlChartView
 from rig.console.worker_mail import hand_over
 from rig.plans import PlanError
-from rig.records.golden_said import Standing
+from rig.records.golden_said import GoldenStanding
 from rig.studies.golden import GoldenState, MeasureCharted
 from rig.studies.golden_words import left_out_words
 from rig.studies.simulated import chance_of_check
@@ -30,11 +30,11 @@ NONE_YET = (
     "Declare one with:  halfturn golden declare SERIAL --plan PLAN"
 )
 _WORDS = {
-    Standing.OUT: "OUT OF CONTROL",
-    Standing.DUE: "check due",
-    Standing.BASELINE: "baseline",
-    Standing.LOOK: "in control, look",
-    Standing.IN_CONTROL: "in control",
+    GoldenStanding.OUT: "OUT OF CONTROL",
+    GoldenStanding.DUE: "check due",
+    GoldenStanding.BASELINE: "baseline",
+    GoldenStanding.LOOK: "in control, look",
+    GoldenStanding.IN_CONTROL: "in control",
 }
 
 
@@ -159,9 +159,9 @@ class GoldenScreen(StudyScreen):
         line = self.query_one("#golden-text", Static)
         left_out = f" {left_out_words(state)}" if state.left_out else ""
         line.update(state.text + left_out)
-        line.set_class(state.standing is Standing.OUT, "-out")
-        line.set_class(state.standing in (Standing.DUE, Standing.LOOK), "-warned")
-        line.set_class(state.standing is Standing.IN_CONTROL, "-good")
+        line.set_class(state.standing is GoldenStanding.OUT, "-out")
+        line.set_class(state.standing in (GoldenStanding.DUE, GoldenStanding.LOOK), "-warned")
+        line.set_class(state.standing is GoldenStanding.IN_CONTROL, "-good")
         for view in self.query(ControlChartView):
             if charted is None:
                 view.show(None, empty="No measure of it is known to this program.")
