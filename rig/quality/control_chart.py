@@ -215,7 +215,7 @@ def _points(
         signals = list(_of_value(values[baseline : at + 1], limits))
         if not low <= ewma <= high:
             signals.append(Signal.DRIFT)
-        if step is not None and at > baseline and step > limits.range_high:
+        if step is not None and step > limits.range_high:
             signals.append(Signal.SPREAD)
         points.append(Point(value, step, ewma, low, high, tuple(signals)))
     return tuple(points)

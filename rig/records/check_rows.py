@@ -104,6 +104,7 @@ class Found:
     counts: dict[str, int] = field(default_factory=dict)
     runs: dict[bytes, RunFound] = field(default_factory=dict)
     steps: dict[bytes, tuple[bytes, int]] = field(default_factory=dict)
+    golden: set[bytes] = field(default_factory=set)  # golden units without a baseline
     turning: set[bytes] = field(default_factory=set)  # steps that have half-turns
     texts: dict[bytes, bytes] = field(default_factory=dict)
     # Calibrations' days, and their lines: which calibration each belongs to.
@@ -139,6 +140,8 @@ def check_rows(raw: sqlite3.Connection, problems: Problems, progress: Progress) 
         except UNREADABLE as error:
             problems.add(f"The table {table} cannot be read to its end ({error}).")
     _check_series(found, series, problems)
+    if found.golden:
+        problems.add("A golden unit has no baseline: from when its checks count is lost.")
     _check_calibrations(found, problems)
     for run in found.runs.values():
         _check_run(run, found, problems)
@@ -177,6 +180,10 @@ def _take(found: Found, table: str, row: Row) -> None:
             run = found.runs.get(found.steps.get(row["step_id"], (b"", 0))[0])
             if run is not None and isinstance(row["number"], int):
                 run.turns.add(row["number"])
+        case "golden_units":
+            found.golden.add(row["id"])
+        case "golden_baselines":
+            found.golden.discard(row["golden_id"])
         case "reasons":
             run = found.runs.get(row["run_id"])
             if run is not None:

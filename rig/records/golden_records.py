@@ -154,6 +154,8 @@ def _row(session: Session, golden: UUID) -> GoldenUnitRow:
 
 
 def _golden(row: GoldenUnitRow) -> GoldenKept:
+    if not row.baselines:
+        raise ValueError("a golden unit without a baseline")  # told as damage
     return GoldenKept(
         row.id,
         row.unit.serial,
