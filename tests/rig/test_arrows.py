@@ -68,7 +68,6 @@ MAY = {
         "rig.labels",
         "rig.isolation",
         "rig.studies",
-        "rig.quality",
         "rig.run_values",
         "drivers",
     },

@@ -7,13 +7,33 @@ from uuid import uuid4
 
 from bench_runs import HALF_TURNS, HEAD
 
-from rig.analysis.model import Direction, HalfTurn, Measure, Outcome
-from rig.records.model import RunState, RunSummary, UnitRun
+from rig.analysis.model import (
+    Direction,
+    HalfTurn,
+    Judgement,
+    Measure,
+    Outcome,
+    Reason,
+    Verdict,
+)
+from rig.records.model import (
+    RunEnd,
+    RunStart,
+    RunState,
+    RunSummary,
+    Source,
+    StepRecord,
+    StepState,
+    UnitRun,
+)
 from rig.records.study_model import (
     BaselineKept,
     GoldenKept,
+    GoldenStart,
     StudyKept,
+    StudyStart,
     TrialKept,
+    TrialPlanned,
     TrialRun,
 )
 
@@ -76,3 +96,63 @@ def gauge_study(values, name="spring"):
                 trials.append(kept)
     study = StudyKept(uuid4(), name, "short", PLAN_TEXT, "A", T0, 7, "", tuple(trials))
     return study, runs
+
+
+def kept(store, run, *, serial="G-1", operator="jo", trial=None):
+    """Write a run as seen into records; return its id."""
+    start = RunStart(
+        started_at=run.summary.started_at,
+        unit_serial=serial,
+        unit_type="LM-12",
+        plan_name=run.summary.plan_name,
+        plan_text=run.plan_text,
+        rig_name="Low Meadow",
+        rig_text="",
+        station="A",
+        operator=operator,
+        source=Source.OWN_REBUILD,
+        reference="",
+        backend="simulated",
+        simulated=run.summary.simulated,
+        backend_facts={},
+        program_version="0",
+        gauge_trial=trial,
+    )
+    run_id = store.begin_run(start)
+    at = start.started_at
+    step = StepRecord(
+        1,
+        "half_turns",
+        "Half-turns",
+        at,
+        at + timedelta(seconds=3),
+        StepState.DONE,
+        run.measures,
+        run.half_turns,
+    )
+    store.finish_step(run_id, step)
+    verdict = Verdict(run.summary.verdict)
+    judged = Judgement(verdict, (Reason(verdict, "As it was made.", "outcome"),))
+    store.finish_run(run_id, RunEnd(at + timedelta(seconds=4), RunState.FINISHED, judged, True))
+    return run_id
+
+
+def golden_records(store, values, *, baseline=15):
+    """Declare G-1 golden and write a check a day, of these running currents."""
+    golden_id = store.golden.declare(
+        GoldenStart("G-1", "LM-12", "short", "A", baseline, ("to_run", "run"), T0, "jo")
+    )
+    for day, value in enumerate(values):
+        kept(store, seen(value, day, simulated=True))
+    return golden_id
+
+
+def gauge_records(store, values, name="spring"):
+    """Write a study of these running currents (part, operator, trial); None: not made yet."""
+    study, runs = gauge_study(values, name)
+    planned = tuple(TrialPlanned(t.part, t.operator, t.trial) for t in study.trials)
+    store.gauge.begin(StudyStart(name, "short", PLAN_TEXT, "A", T0, 7, planned))
+    for ours, written in zip(study.trials, store.gauge.study(name).trials, strict=True):
+        run = runs.get(ours.trial_id)
+        if run is not None:
+            kept(store, run, serial=ours.part, operator=ours.operator, trial=written.trial_id)
