@@ -101,3 +101,25 @@ SIMULATED = (
     ReferenceSettings(name="simulated ammeter", kind=AMMETER, u_rel=0.001, u=0.001),
 )
 """What a simulated bench is calibrated against where the rig file names nothing."""
+
+
+def references_of(
+    references: Sequence[ReferenceSettings], *, simulated: bool
+) -> tuple[ReferenceSettings, ...]:
+    """Return the rig file's references; those of a simulated bench where it names none."""
+    return tuple(references) or (SIMULATED if simulated else ())
+
+
+def load_of(
+    current: ReferenceSettings, load_ohm: float | None, load_w: float | None
+) -> tuple[float, float] | None:
+    """Return resistance (ohm, about) and rating (W) of what the current flows through.
+
+    A resistor's are its own; those of the load in series with an ammeter are given.  None if they
+    are missing, or none of a load that could be fed.
+    """
+    if current.kind == RESISTOR:
+        load_ohm, load_w = current.value_ohm, current.rated_w
+    if load_ohm is None or load_w is None or not (load_ohm >= 0.01 and load_w >= 0.1):
+        return None
+    return load_ohm, load_w

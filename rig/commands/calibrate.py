@@ -36,8 +36,14 @@ from rig.labels import NAME_LONGEST, NOTE_LONGEST
 from rig.quality.calibration import Calibration, Line
 from rig.quality.calibration_words import calibration_words
 from rig.records.store import Store
-from rig.references import AMMETER, RESISTOR, SIMULATED, VOLTMETER, ReferenceSettings
-from rig.settings import RigSettings
+from rig.references import (
+    AMMETER,
+    RESISTOR,
+    VOLTMETER,
+    ReferenceSettings,
+    load_of,
+    references_of,
+)
 
 
 def run(options: argparse.Namespace) -> int:
@@ -66,20 +72,17 @@ def order_of(options: argparse.Namespace) -> CalibrationOrder:
     ):
         need_printable(name, text.strip(), longest)
     simulated = (options.backend or settings.backend) == "simulated"
-    there = references_of(settings, simulated=simulated)
+    there = references_of(settings.references, simulated=simulated)
     current = _named(there, options.current, (RESISTOR, AMMETER), "--current")
     voltmeter = _named(there, options.voltage, (VOLTMETER,), "--voltage", needed=False)
-    if current.kind == RESISTOR:
-        if voltmeter is None:
-            raise CommandError(
-                exits.USAGE,
-                f'the resistor "{current.name}" tells a current only with a voltmeter across it: '
-                'name one in the rig file ([[reference]], kind = "voltmeter").',
-            )
-        load_ohm, load_w = current.value_ohm, current.rated_w
-    else:
-        load_ohm, load_w = options.load_ohm, options.load_watt
-    if not load_ohm or not load_w or load_ohm < 0.01 or load_w < 0.1:
+    if current.kind == RESISTOR and voltmeter is None:
+        raise CommandError(
+            exits.USAGE,
+            f'the resistor "{current.name}" tells a current only with a voltmeter across it: '
+            'name one in the rig file ([[reference]], kind = "voltmeter").',
+        )
+    load = load_of(current, options.load_ohm, options.load_watt)
+    if load is None:
         raise CommandError(
             exits.USAGE,
             f'which load does "{current.name}" stand in series with? Give its resistance and its '
@@ -97,18 +100,14 @@ def order_of(options: argparse.Namespace) -> CalibrationOrder:
         ),
         current_reference=current.reference(),
         voltmeter=None if voltmeter is None else voltmeter.reference(),
-        load_ohm=load_ohm,
-        load_w=load_w,
+        full=True,
+        load_ohm=load[0],
+        load_w=load[1],
         operator=options.operator.strip(),
         note=options.note.strip(),
         consent=options.accept_cautions,
         ask_operator=options.ask,
     )
-
-
-def references_of(settings: RigSettings, *, simulated: bool) -> tuple[ReferenceSettings, ...]:
-    """Return the rig file's references; those of a simulated bench where it names none."""
-    return settings.references or (SIMULATED if simulated else ())
 
 
 def _named(

@@ -8,7 +8,7 @@ from drivers import Finding, FindingState
 from rig.bench.dates import wall_clock
 from rig.quality.calibration import CalibrationState
 from rig.quality.calibration_words import due_words, standing_words
-from rig.records.calibrations import calibrations_in
+from rig.records.calibrations import kept_of_rig
 from rig.records.errors import RecordsError
 from rig.settings import RigSettings, StationSettings
 from rig.standing import standing_by_file
@@ -21,7 +21,7 @@ def calibration_finding(settings: RigSettings, station: StationSettings, records
     wanted = settings.calibration
     today = wall_clock().astimezone().date()
     try:
-        made = calibrations_in(records, settings.name, station.name)
+        made, _ = kept_of_rig(records, settings.name, station.name)
     except RecordsError as error:
         return Finding("calibration", _TITLE, FindingState.LEFT_OUT, f"not known: {error}")
     stands = standing_by_file(settings, station, made, today)

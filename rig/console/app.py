@@ -8,13 +8,16 @@ from collections.abc import Callable
 from typing import ClassVar
 from uuid import UUID
 
+from textual import work
 from textual.app import App
 from textual.binding import Binding, BindingType
+from textual.message import Message
 from textual.timer import Timer
 
 from rig.bench.commands import Stop
+from rig.bench.dates import wall_clock
 from rig.bench.errors import BenchError
-from rig.bench.events import Asked, BenchEvent, Refused, RunEnded
+from rig.bench.events import Asked, BenchEvent, Refused, RigCheckEnded, RunEnded
 from rig.bench.handle import BenchHandle
 from rig.bench.order import ByHandOrder, Job, RunOrder
 from rig.bench.requests import NEXT_TEST
@@ -28,10 +31,12 @@ from rig.console.held_keys import HeldKeys
 from rig.console.live_job import Phase
 from rig.console.lost_terminal import PatientDriver
 from rig.console.places import CAUSES, GAUGE, GOLDEN, OF_RIG, PLACES, places
+from rig.console.rig_kept import RigKept, rig_kept
 from rig.console.scanner import SCANNER_S
 from rig.console.screen import DeskScreen
 from rig.console.standing import StandingDialogs
 from rig.console.theme import DAYLIGHT, FIELD
+from rig.console.worker_mail import hand_over
 from rig.records.golden_said import GoldenStanding, golden_standing
 
 FRAMES_PER_S = 20
@@ -85,6 +90,7 @@ class HalfturnConsole(App[int]):
         self._pumping = self.set_interval(1 / FRAMES_PER_S, self.pump)
         self.desk.warm_up()
         self._catch_signals()
+        self.look_up_rig()
         if self.desk.live.on:
             self.action_watch()
             self.say("This run went on by itself. What happened in it so far is shown.")
@@ -116,6 +122,34 @@ class HalfturnConsole(App[int]):
         if not self.desk.goes_on:
             self.desk.tell(Stop("a signal ended the console", by_operator=False))
         self.exit(return_code=status)
+
+    # --- what is kept of the rig -----------------------------------------------------------------
+
+    class RigLookedUp(Message):
+        """What the records hold of the rig itself."""
+
+        def __init__(self, kept: RigKept) -> None:
+            super().__init__()
+            self.kept = kept
+
+    @work(thread=True, exclusive=True, group="rig-kept")
+    def look_up_rig(self) -> None:
+        """Read how the station's calibration stands and what its last self-check was."""
+        desk = self.desk
+        station = desk.choices.station
+        kept = rig_kept(desk.settings, station, desk.records, wall_clock(), desk.backend)
+        if kept is not None:
+            hand_over(self, self.RigLookedUp(kept))
+
+    def on_halfturn_console_rig_looked_up(self, event: RigLookedUp) -> None:
+        """Take note of it, unless another station was chosen meanwhile."""
+        event.stop()
+        desk = self.desk
+        if event.kept.station == desk.choices.station:
+            desk.calibration, desk.last_check = event.kept.standing, event.kept.last_check
+            here = self.place_screen
+            if here is not None and here.place == "rig" and here.is_running:
+                here.show_all()
 
     # --- news and frames -----------------------------------------------------------------------
 
@@ -164,6 +198,8 @@ class HalfturnConsole(App[int]):
                     self._come_to_causes("The isolation proposes a test: F3.")
             case RunEnded() if not isinstance(self.desk.live.job, ByHandOrder):
                 self._tell_over(event)
+            case RigCheckEnded():
+                self.look_up_rig()
             case Refused():
                 live = self.desk.live
                 begun = live.began is not None or live.ended is not None

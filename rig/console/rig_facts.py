@@ -9,6 +9,8 @@ from drivers.ina219 import PGA_RANGES_V, SHUNT_STEP_V, milli
 from rig.bench.events import ZeroFound
 from rig.console.desk import Desk
 from rig.console.rig_state import NOT_READ_BACK, NOT_WIRED
+from rig.quality.calibration_words import standing_line
+from rig.records.calibrations import RigCheckRecord
 from rig.schema import Lines
 from rig.settings import (
     OutputSettings,
@@ -106,6 +108,21 @@ def _facts_in_words(desk: Desk) -> str:
     facts: Mapping[str, str] = began.facts if began is not None else {}
     said = ", ".join(f"{name} {value}" for name, value in facts.items())
     return f"It says: {said}." if said else ""
+
+
+# --- what is kept of it -----------------------------------------------------------------------
+
+
+def calibration_fact(desk: Desk) -> str | None:
+    """Return how the station's calibration stands; None for a simulated rig that never had one."""
+    return standing_line(desk.calibration) or None
+
+
+def last_check_words(check: RigCheckRecord | None) -> str:
+    """Return what the last self-check came to; empty if none is kept."""
+    if check is None:
+        return ""
+    return f"The last one, {check.ended_at.astimezone():%Y-%m-%d %H:%M}: {check.text}"
 
 
 # --- zero -------------------------------------------------------------------------------------

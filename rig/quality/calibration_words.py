@@ -68,10 +68,9 @@ def standing_in_short(standing: Standing | None) -> str:
         case CalibrationState.NEVER:
             return "" if standing.simulated else "RIG NEVER CALIBRATED"
         case CalibrationState.RIG_CHANGED:
-            return "RIG CHANGED SINCE ITS CALIBRATION"
+            return "CALIBRATION DOES NOT APPLY"
         case CalibrationState.OVERDUE:
-            assert standing.calibration is not None
-            return f"CALIBRATION OVERDUE SINCE {standing.calibration.due.isoformat()}"
+            return "CALIBRATION OVERDUE"
         case _:
             return ""
 

@@ -116,7 +116,7 @@ def _fitness(share: float | None) -> Fitness:
 
 _SAYS = {
     Fitness.FIT: "The rig is fit to judge the {label} by this plan",
-    Fitness.MARGINAL: "The rig is good enough to judge the {label} by this plan where little hangs on it only",
+    Fitness.MARGINAL: "By this plan the rig should judge the {label} only where little hangs on it",
     Fitness.UNFIT: "The rig is NOT fit to judge the {label} by this plan",
 }
 

@@ -154,22 +154,30 @@ def find_calibrations(
     return tuple(calibration_read(row) for row in session.scalars(query))
 
 
-def calibrations_in(path: Path, rig: str, station: str) -> tuple[Calibration, ...]:
-    """Return the calibrations of a station in the records at ``path``, newest first.
+def kept_of_rig(
+    path: Path, rig: str, station: str
+) -> tuple[tuple[Calibration, ...], tuple[RigCheckRecord, ...]]:
+    """Return a station's calibrations, newest first, and its newest self-check of each world.
 
-    The file is only read, also one that an older program wrote: a file that is not there, or has
-    no such table yet, has none.  Raises RecordsError if it cannot be read.
+    The file at ``path`` is only read, also one that an older program wrote: a file that is not
+    there, or has no such tables yet, has none.  Raises RecordsError if it cannot be read.
     """
+    nothing = (), ()
     if not path.is_file():
-        return ()
+        return nothing
     there = "SELECT count(*) FROM sqlite_master WHERE name = 'calibrations'"
     try:
         with told(path, "read"), reading(path) as raw:
             if not raw.execute(there).fetchone()[0]:
-                return ()
+                return nothing
             engine = create_engine("sqlite://", creator=lambda: raw, poolclass=StaticPool)
             with Session(engine) as session:
-                return find_calibrations(session, rig, station)
+                checks = (
+                    newest_rig_check(session, rig, station, simulated=simulated)
+                    for simulated in (False, True)
+                )
+                kept = tuple(check for check in checks if check is not None)
+                return find_calibrations(session, rig, station), kept
     except (ValueError, LookupError, TypeError) as error:
         raise RecordsError(
             f"A calibration in {path} is not as halfturn writes it. See `halfturn records verify`."
