@@ -42,6 +42,36 @@ class _Parser(argparse.ArgumentParser):
         self.exit(USAGE, f"halfturn: {said}. See `{self.prog} --help`.\n")
 
 
+def _number(meant: str) -> Callable[[str], float]:
+    """Return the reader of an option's number; ``meant`` says what to give instead of a slip."""
+
+    def number(text: str) -> float:
+        try:
+            return float(text)
+        except ValueError:
+            raise _no_number(text, "a number", meant) from None
+
+    return number
+
+
+def _whole(meant: str) -> Callable[[str], int]:
+    """Return the reader of an option's whole number."""
+
+    def whole(text: str) -> int:
+        try:
+            return int(text)
+        except ValueError:
+            raise _no_number(text, "a whole number", meant) from None
+
+    return whole
+
+
+def _no_number(text: str, wanted: str, meant: str) -> argparse.ArgumentTypeError:
+    from rig.labels import shown
+
+    return argparse.ArgumentTypeError(f"'{shown(text)}' is not {wanted}; give {meant}")
+
+
 def _parser() -> argparse.ArgumentParser:
     parser = _Parser(
         prog="halfturn",
@@ -191,7 +221,9 @@ def _add_simulated(parser: argparse.ArgumentParser) -> argparse._ArgumentGroup:
         metavar="NAME[=DEGREE][@S][+S]",
         help="a fault of the unit or the rig, again for more (see `halfturn faults`)",
     )
-    simulated.add_argument("--seed", type=int, default=1, help="which unit and noise (1)")
+    simulated.add_argument(
+        "--seed", type=_whole("one, as in --seed 7"), default=1, help="which unit and noise (1)"
+    )
     simulated.add_argument(
         "--set", action="append", default=[], metavar="NAME=VALUE", help="a setting of the world"
     )
@@ -282,7 +314,7 @@ def _add_why(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--ambient",
-        type=float,
+        type=_number("degrees Celsius, as in --ambient 21"),
         metavar="C",
         help="degrees Celsius around the unit, if it had rested half an hour before the run",
     )
@@ -301,14 +333,21 @@ def _add_records(parser: argparse.ArgumentParser) -> None:
     listing.add_argument("--plan", help="only this plan")
     listing.add_argument("--since", metavar="YYYY-MM-DD")
     listing.add_argument("--until", metavar="YYYY-MM-DD", help="up to and with this day")
-    listing.add_argument("--limit", type=int, default=50, help="at most so many (50)")
+    listing.add_argument(
+        "--limit",
+        type=_whole("how many runs to list, as in --limit 20"),
+        default=50,
+        help="at most so many (50)",
+    )
     show = actions.add_parser("show", help="one run, whole")
     export = actions.add_parser("export", help="a run's trace and measures as files")
     export.add_argument("--trace", metavar="FILE", help="write the trace (.csv or .csv.gz)")
     export.add_argument("--half-turns", metavar="FILE", help="write the half-turns (CSV)")
     export.add_argument("--measures", metavar="FILE", help="write every measure (CSV)")
     export.add_argument("--picture", metavar="FILE", help="draw the trace (.png or .svg)")
-    export.add_argument("--step", type=int, help="only this step's trace")
+    export.add_argument(
+        "--step", type=_whole("the step's number, as in --step 4"), help="only this step's trace"
+    )
     verify = actions.add_parser("verify", help="check every record and trace; changes nothing")
     backup = actions.add_parser("backup", help="a verified copy, also while a bench is writing")
     backup.add_argument("file", help="the backup's name, or a folder in which it gets a dated name")

@@ -45,13 +45,20 @@ def _refuse_clashes(options: argparse.Namespace) -> None:
             "--trace FILE with --plan PLAN.",
         )
     if trace and options.plan is None:
-        raise CommandError(exits.USAGE, "--trace needs --plan: the plan says what the unit is.")
+        raise CommandError(
+            exits.USAGE, "--trace needs --plan, which says what the unit is: add --plan NAME."
+        )
     if not trace and (options.plan is not None or options.station is not None):
         raise CommandError(
-            exits.USAGE, "--plan and --station go with --trace; a run has its own in the record."
+            exits.USAGE,
+            "--plan and --station go with --trace; a run has its own in the "
+            "record: leave them out.",
         )
     if trace and (options.good or options.unhooked):
-        raise CommandError(exits.USAGE, "--good and --unhooked go with a recorded run.")
+        raise CommandError(
+            exits.USAGE,
+            "--good and --unhooked go with a recorded run: leave them out with --trace.",
+        )
     ambient_c = options.ambient
     if ambient_c is not None and not COLDEST_C <= ambient_c <= HOTTEST_C:
         raise CommandError(
@@ -102,5 +109,8 @@ def _run_of(store: Store, name: str) -> UUID | str:
         return name
     newest = store.runs(limit=1)
     if not newest:
-        raise RecordsError("There are no runs in these records yet.")
+        raise RecordsError(
+            "There are no runs in these records yet. Run a plan first, or name other records with "
+            "--records FILE."
+        )
     return newest[0].run_id
