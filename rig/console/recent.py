@@ -37,4 +37,4 @@ def recent_units(reading: RecordsReader, *, longest: int = 12) -> list[RecentUni
 
 
 def _came_out(run: RunSummary) -> str:
-    return run.verdict or run.state.value
+    return run.came_to.lower() if run.isolation is None else run.came_to

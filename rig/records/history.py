@@ -11,7 +11,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session, contains_eager, joinedload
 
 from rig.analysis.model import HalfTurn, Measure
-from rig.records import mapping
+from rig.records.finding import summaries
 from rig.records.model import UnitHistory, UnitRun
 from rig.records.tables import HalfTurnRow, MeasureRow, RunRow, StepRow
 
@@ -41,12 +41,12 @@ def unit_history(session: Session, run: RunRow, *, limit: int) -> UnitHistory:
         unit_type=run.unit.unit_type,
         runs=tuple(
             UnitRun(
-                mapping.summary(row),
+                line,
                 row.plan.text,
                 tuple(half_turns.get(row.id, ())),
                 tuple(measures.get(row.id, ())),
             )
-            for row in rows
+            for row, line in zip(rows, summaries(session, rows), strict=True)
         ),
         total=session.scalar(select(func.count()).select_from(RunRow).where(of_unit)) or 0,
     )

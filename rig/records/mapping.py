@@ -11,6 +11,7 @@ from rig.analysis.model import HalfTurn, Judgement, Measure, Reason
 from rig.records.codec import pack, unpack
 from rig.records.lateness import lateness_read
 from rig.records.model import (
+    IsolationCame,
     RunEnd,
     RunEvent,
     RunRecord,
@@ -104,7 +105,7 @@ def _plain(value: Any) -> Any:
 # --- from rows --------------------------------------------------------------------------------
 
 
-def summary(row: RunRow) -> RunSummary:
+def summary(row: RunRow, isolation: IsolationCame | None = None) -> RunSummary:
     """Return a run's line in a list."""
     return RunSummary(
         run_id=row.id,
@@ -116,6 +117,7 @@ def summary(row: RunRow) -> RunSummary:
         operator=row.operator,
         reference=row.reference,
         simulated=row.simulated,
+        isolation=isolation,
     )
 
 

@@ -5,14 +5,16 @@ from __future__ import annotations
 import random
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from math import pi
 
 from drivers.simulated.parameters import RelayParameters, UnitParameters
 from rig.analysis.faults.causes import CAUSES, PRIORS, SOUND, TWO_AT_ONCE, pairs
+from rig.analysis.faults.choose import choose
 from rig.analysis.faults.features import answer_of, features_of
 from rig.analysis.faults.guided import MINUTES, TESTS
 from rig.analysis.faults.knowledge import Knowledge, cases
-from rig.analysis.faults.looks import shows_fault
+from rig.analysis.faults.looks import answer_chances
 from rig.analysis.faults.model import Observation, Ranking
 from rig.analysis.faults.posterior import rank
 from rig.analysis.faults.propose import propose
@@ -92,9 +94,9 @@ class Unit:
 
     def do(self, test: str) -> Observation:
         if TESTS[test].is_look:
-            shows = shows_fault(test)[cases().index(self.case.name)]
-            answer = "fault" if self._rng.random() < shows else "ok"
-            return answer_of(test, answer)
+            answers = answer_chances(test)
+            chances = [chance[cases().index(self.case.name)] for chance in answers.values()]
+            return answer_of(test, self._rng.choices(list(answers), chances)[0])
         trial = self.trial
         seen = features_of(test, trial.trace(test), trial.unit, trial.limits, trial.accuracy)
         if not self.coil_seen:
@@ -143,17 +145,27 @@ def breaks_limit(case: Case, make: Callable[[Case], Trial] = Trial) -> bool:
     return any(reason.verdict is not Verdict.PASS for reason in reasons)
 
 
-Next = Callable[[Knowledge, list[Observation], set[str]], str | None]
+Next = Callable[[Knowledge, list[Observation], set[str], Ranking], str | None]
 
 
-def guided(knowledge: Knowledge, seen: list[Observation], possible: set[str]) -> str | None:
-    proposal = propose(knowledge, seen, PRIORS, possible, MINUTES)
-    return None if proposal is None else proposal.test
+def guided(
+    knowledge: Knowledge, seen: list[Observation], possible: set[str], ranking: Ranking
+) -> str | None:
+    sure = ranking.confidence >= SURE
+    tells_most = partial(propose_by_priors, knowledge)
+    found = choose(ranking, seen, possible, tells_most, sure=sure).proposal
+    return None if found is None else found.test
 
 
-def by_order(knowledge: Knowledge, seen: list[Observation], possible: set[str]) -> str | None:
+def propose_by_priors(knowledge, seen, possible):
+    return propose(knowledge, seen, PRIORS, possible, MINUTES)
+
+
+def by_order(
+    knowledge: Knowledge, seen: list[Observation], possible: set[str], ranking: Ranking
+) -> str | None:
     left = [test for test in FIXED if test in possible]
-    return left[0] if left else None
+    return left[0] if left and ranking.confidence < SURE else None
 
 
 def session(
@@ -171,10 +183,7 @@ def session(
         possible = {name for name in TESTS if supply or name not in SUPPLY_TESTS}
         seen: list[Observation] = []
         ranking = rank(knowledge, seen, PRIORS)
-        while ranking.confidence < SURE:
-            test = after(knowledge, seen, possible)
-            if test is None:
-                break
+        while (test := after(knowledge, seen, possible, ranking)) is not None:
             possible.discard(test)
             seen.append(unit.do(test))
             ranking = rank(knowledge, seen, PRIORS)

@@ -8,6 +8,7 @@ from rig.bench.events import Ranked
 
 SETTINGS = make_settings(sample_hz=200)
 AT_THE_JIG = {
+    "at_hand": "yes",
     "fit_known_good_relay": "done",
     "fit_own_relay": "done",
     "connect_meter": "done",

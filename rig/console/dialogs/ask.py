@@ -38,6 +38,7 @@ _ANSWERS: dict[str, tuple[str, str]] = {
     "refused": ("r", "Refuse"),
     "ok": ("o", "In order"),
     "fault": ("f", "Fault"),
+    "low": ("l", "Low"),
     "done": ("d", "Done"),
     "cannot": ("c", "Cannot"),
 }

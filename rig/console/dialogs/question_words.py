@@ -80,12 +80,13 @@ def _look(asked: Asked, check: VisualCheck, live: Live) -> Asking:
     which = _which(check.name, live)
     means = check.fault_text
     means += " It fails the unit." if check.of_unit else " The verdict then asks for another test."
+    reads = (("Answer", check.reads),) if check.reads else ()
     seen = asked.seen or asked.ask.seen
     title = "What the meter showed" if check.name in TERMINAL_CHECKS else f"Visual check {which}"
     return Asking(
         title.rstrip(),
         check.question,
-        (("Look for", check.look_for), ("A fault means", means)),
+        (*reads, ("Look for", check.look_for), ("A fault means", means)),
         seen=_shown_by_the_simulation(seen, check),
         note_of=f"Visual check {check.name}",
         cannot="Cannot look",

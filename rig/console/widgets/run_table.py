@@ -19,20 +19,15 @@ from rig.records.model import RunSummary
 _COLUMNS = (
     ("started", 18, 18),
     ("unit", 12, 18),
-    ("plan", 9, 16),
-    ("job/lot", 8, 16),
-    ("result", 11, 11),
+    ("plan", 9, 14),
+    ("job/lot", 8, 13),
+    ("result", 11, 16),
     ("bench", 9, 9),
     ("operator", 0, 10),
 )
 _WIDE = 106  # columns: what the wide widths and their gaps take
 _STYLES: dict[str, str] = {Verdict.FAIL: "bold", Verdict.RETEST: "italic"}
 MARK = "»"
-
-
-def result_of(run: RunSummary) -> str:
-    """Return how a run came out: its verdict, or how far it came."""
-    return run.verdict.upper() if run.verdict else str(run.state)
 
 
 def started(run: RunSummary) -> str:
@@ -110,9 +105,9 @@ class RunTable(DataTable[Text]):
         cells = [
             f"{MARK if run.run_id == self._marked else ' '} {started(run)}",
             run.unit_serial,
-            run.plan_name,
+            run.what,
             run.reference,
-            result_of(run),
+            run.came_to,
             "SIMULATED" if run.simulated else "",
             run.operator,
         ]
