@@ -15,6 +15,8 @@ from rig.analysis.faults.guided import MINUTES, TESTS
 from rig.schema import NameList, Number, Section, nearest, show
 from rig.schema.kinds import Kind, refusal
 
+DEFAULT_PLAN = "suspect"
+"""The plan that guards an isolation if none is chosen; that of the command line too."""
 CONFIDENCE = 0.95
 """A cause is named when it is as likely as this (common practice, no published source)."""
 

@@ -31,7 +31,7 @@ from rig.bench.steps import Findings, make_work
 from rig.bench.steps.guided import Guided, feed_gone, guided_work
 from rig.bench.told import in_record, told
 from rig.bench.touches import AtOnce
-from rig.isolation.words import Conclusion, conclusion, heading, left_out_words
+from rig.isolation.words import NOT_SURE, Conclusion, conclusion, heading, left_out_words
 from rig.plans import ZeroStep
 from rig.records.model import RunState, StepRecord, StepState
 
@@ -318,7 +318,7 @@ class Isolation(SteppedJob):
         if not (self._doubted and found.sure and found.case == SOUND):
             return found
         # What a sensor that is not sound shows may look like anything, a sound unit as well.
-        text = f"Not sure. {found.text} But the rig was not sound: {self._doubted}"
+        text = f"{NOT_SURE} {found.text} But the rig was not sound: {self._doubted}"
         return replace(found, sure=False, text=text, remedy=_RIG_FIRST)
 
     def _tell(self, concluded: Conclusion | None = None) -> None:

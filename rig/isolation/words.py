@@ -62,6 +62,8 @@ _OF_CAUSE = {
     "right.",
     "seized-cable": "Replace the cable.",
 }
+NOT_SURE = "Not sure."
+"""How the text of a conclusion begins that is not sure."""
 _AGAIN = "Then isolate again: a second fault may be behind it."
 VEHICLE = (
     "battery voltage at the connector with everything on",
@@ -183,7 +185,7 @@ def _text(ranking: Ranking, same: float, sure: bool, confidence: float) -> str:
         )
     others = ", ".join(f"{_says(c)} ({percent(c.probability)})" for c in ranking.causes[1:3])
     then = f"; then {others}" if others else ""
-    return f"Not sure. {what} ({percent(top.probability)}){then}."
+    return f"{NOT_SURE} {what} ({percent(top.probability)}){then}."
 
 
 def sentence(cause: Cause) -> str:

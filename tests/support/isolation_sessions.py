@@ -129,13 +129,6 @@ def other_type(case: Case) -> Trial:
     return Trial(case, OTHER_TYPE, OTHER_LIMITS, OTHER)
 
 
-def centred(knowledge: Knowledge, make: Callable[[Case], Trial]) -> Knowledge:
-    """Return the knowledge centred on one sound unit of a type, as a shop would have it."""
-    with whole_history():
-        unit = Unit(draw((), 0), make=make)
-        return knowledge.centred_on([unit.do(test) for test in TESTS if not TESTS[test].is_look])
-
-
 def breaks_limit(case: Case, make: Callable[[Case], Trial] = Trial) -> bool:
     """Whether rest draw and half-turns, taken from new, get anything but a pass."""
     trial = make(case)

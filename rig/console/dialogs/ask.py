@@ -41,6 +41,8 @@ _ANSWERS: dict[str, tuple[str, str]] = {
     "low": ("l", "Low"),
     "done": ("d", "Done"),
     "cannot": ("c", "Cannot"),
+    "yes": ("y", "Yes"),
+    "no": ("n", "No"),
 }
 
 

@@ -21,11 +21,11 @@ _COLUMNS = (
     ("unit", 12, 18),
     ("plan", 9, 14),
     ("job/lot", 8, 13),
-    ("result", 11, 16),
-    ("bench", 9, 9),
+    ("result", 15, 21),
+    ("bench", 5, 9),
     ("operator", 0, 10),
 )
-_WIDE = 106  # columns: what the wide widths and their gaps take
+_WIDE = 117  # columns: what the wide widths and their gaps take
 _STYLES: dict[str, str] = {Verdict.FAIL: "bold", Verdict.RETEST: "italic"}
 MARK = "»"
 
@@ -33,6 +33,12 @@ MARK = "»"
 def started(run: RunSummary) -> str:
     """Return when a run began, in this machine's time."""
     return f"{run.started_at.astimezone():%Y-%m-%d %H:%M}"
+
+
+def _world(run: RunSummary, *, wide: bool) -> str:
+    if not run.simulated:
+        return ""
+    return "SIMULATED" if wide else "SIM"
 
 
 class RunTable(DataTable[Text]):
@@ -108,7 +114,7 @@ class RunTable(DataTable[Text]):
             run.what,
             run.reference,
             run.came_to,
-            "SIMULATED" if run.simulated else "",
+            _world(run, wide=bool(self._wide)),
             run.operator,
         ]
         style = _STYLES.get(run.verdict, "") if run.verdict else "dim"
