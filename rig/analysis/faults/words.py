@@ -33,8 +33,8 @@ LEAST_ODDS = 0.4
 RIVALS = 2
 # Tests of the unit as it is; in any other something was changed, and what is as usual then tells.
 AS_IT_IS = frozenset({"rest", "turns"})
-# What only a sound unit does not show weighs so much (guess).
-BESIDES_SOUND = 0.3
+# What only later rivals or a sound unit do not show weighs so much (guess).
+LATER = 0.3
 LINES = 4
 
 Speech = tuple[tuple[str, ...], tuple[str, ...]]
@@ -170,8 +170,8 @@ def _weigh(
         return theirs[0] - mine, f"{place}: {told}{aside}"
     if usual < LEAST and name.partition(".")[0] in AS_IT_IS:
         theirs = theirs[:1]  # that it does as a sound one does tells only what leads from it
-    # What tells it from its rivals comes before what only tells it from a sound unit.
-    tells = max(max(theirs) - mine, BESIDES_SOUND * (usual - mine))
+    # What tells it from its first rival comes before what only tells it from the others.
+    tells = max(theirs[0] - mine, LATER * (max(*theirs, usual) - mine))
     if mine < FITS and max(*theirs, usual) - mine > LEAST:
         return tells, f"{place}: {told}"
     return 0.0, ""
