@@ -34,13 +34,13 @@ _read = lru_cache(maxsize=1)(read)
 
 
 def one(
-    seed: int, knowledge_file: Path, fixed: bool, other: bool = False
+    seed: int, knowledge_file: Path, fixed: bool, other: bool = False, cable: bool = True
 ) -> tuple[sessions.Session, ...]:
     """Return the guided session on the unit of a seed, and the one in fixed order if wanted."""
     make = sessions.other_type if other else sessions.Trial
     knowledge = _read(knowledge_file)
-    case = sessions.drawn_case(seed)
-    rig = {"supply": seed % 2 == 0, "coil": seed // 2 % 2 == 0, "make": make}
+    case = sessions.drawn_case(seed, cable=cable)
+    rig = {"supply": seed % 2 == 0, "coil": seed // 2 % 2 == 0, "make": make, "cable": cable}
     found = [sessions.session(knowledge, case, **rig)]
     if fixed:
         found.append(sessions.session(knowledge, case, **rig, after=sessions.by_order))
@@ -60,10 +60,17 @@ def main() -> int:
         action="store_true",
         help="units of another type than was learnt from",
     )
+    ask.add_argument("--no-cable", action="store_true", help="no cable on the jig, and known")
     ask.add_argument("--tell", action="store_true", help="tell of every miss")
     asked = ask.parse_args()
     begin = FIRST_SEED + asked.first
-    work = partial(one, knowledge_file=asked.knowledge, fixed=not asked.no_fixed, other=asked.other)
+    work = partial(
+        one,
+        knowledge_file=asked.knowledge,
+        fixed=not asked.no_fixed,
+        other=asked.other,
+        cable=not asked.no_cable,
+    )
     began_s = time.monotonic()
     seeds = range(begin, begin + asked.units)
     if asked.jobs == 1:
