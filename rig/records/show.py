@@ -7,6 +7,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, tzinfo
 
 from rig.analysis.model import HalfTurn, Measure
+from rig.quality.calibration_words import standing_in_short, standing_words
+from rig.records.golden_said import golden_words
 from rig.records.lateness import QUANTILES, Spread
 from rig.records.model import IsolationCame, RunRecord, RunState, RunSummary, StepRecord, StepState
 from rig.records.quantity import rounded, with_uncertainty
@@ -75,6 +77,9 @@ def _verdict(run: RunRecord) -> list[str]:
             lines.append(f"The run was {end.state}.")
     if run.isolation is not None:
         lines += _wrapped(_clean(_isolation(run.isolation)))
+    short = standing_in_short(run.start.calibration)
+    if short:
+        lines += _wrapped(f"{short}.")
     lines.append("Feeds read back off at the end." if end.feeds_off else _FEEDS_UNKNOWN)
     if end.note:
         lines += _wrapped(_clean(end.note))
@@ -100,6 +105,7 @@ def _identity(run: RunRecord, zone: tzinfo | None) -> list[str]:
         "From": f"{source} {start.reference}".strip(),
         "Plan": f"{start.plan_name}, lent to an isolation" if run.isolation else start.plan_name,
         "Rig": f"{start.rig_name}, station {start.station}",
+        "Readings": standing_words(start.calibration),
         "Backend": f"{start.backend} ({facts})" if facts else start.backend,
         "Operator": start.operator,
         "Started": f"{_local(start.started_at, zone, '%Y-%m-%d %H:%M:%S %Z')}{ended}",
@@ -107,6 +113,8 @@ def _identity(run: RunRecord, zone: tzinfo | None) -> list[str]:
         "Control": _control(run),
         "Lateness": _lateness(run),
     }
+    if start.golden is not None:
+        rows["Golden"] = golden_words(start.golden)
     return [
         line
         for name, text in rows.items()
