@@ -43,7 +43,7 @@ class _Parser(argparse.ArgumentParser):
 
 
 class _WholeLines(argparse.RawDescriptionHelpFormatter):
-    """Keeps the help of the longest command on its line: argparse forgets how far it is indented."""
+    """Keeps the longest command and its help on one line: argparse forgets its indentation."""
 
     def format_help(self) -> str:
         """Return the help."""
