@@ -180,6 +180,16 @@ class ControlSettings(Section):
     lock_memory: Yes = True
 
 
+class GoldenSettings(Section):
+    """How the rig's own check by a golden unit is demanded: every so many days (0: not at all).
+
+    ``refuse``: no unit is judged while the rig is out of control, or a check is due.
+    """
+
+    every_days: Annotated[int, Whole(0, 366, "days")] = 0
+    refuse: Yes = False
+
+
 class StationSettings(Section):
     """One place on the rig for a unit."""
 
@@ -267,6 +277,7 @@ class RigSettings(Section):
     control: ControlSettings = ControlSettings()
     calibration: CalibrationSettings = CalibrationSettings()
     references: tuple[ReferenceSettings, ...] = Field(alias="reference", default=())
+    golden: GoldenSettings = GoldenSettings()
     stations: tuple[StationSettings, ...] = Field(alias="station")
 
     @model_validator(mode="after")
@@ -346,6 +357,7 @@ __all__ = [
     "DeadManSettings",
     "EmergencyStopSettings",
     "FeedSettings",
+    "GoldenSettings",
     "LeadSettings",
     "Mistake",
     "OutputSettings",

@@ -74,7 +74,10 @@ class SimulatedBackend:
             fitted=asked.fitted,
             battery_v=asked.supply_v,
             angle_deg=asked.angle_deg,
+            noise_seed=asked.noise_seed,
         )
+        noise_seed = self.options.seed if asked.noise_seed is None else asked.noise_seed
+        self._noise_seed = noise_seed
         clock = real_clock(self.world) if self.options.real_time else VirtualClock(self.world)
         self.clock: Clock = clock
         self.pin_factory: Any = SimulatedPinFactory(self.world)
@@ -85,7 +88,7 @@ class SimulatedBackend:
         self._chips: list[tuple[Ina219Chip, SensorWiring, bool]] = []
         self._buses: dict[int, SimulatedBus] = {}
         for bus, chips in self._make_chips(wiring).items():
-            rng = random.Random(f"{self.options.seed} bus {bus}")
+            rng = random.Random(f"{noise_seed} bus {bus}")
             self._buses[bus] = SimulatedBus(
                 chips, clock.spend, rng=rng, failed=self.world.let_happen
             )
@@ -149,7 +152,7 @@ class SimulatedBackend:
         buses: dict[int, dict[int, Ina219Chip]] = {}
 
         def add(sensor: SensorWiring, source: ChipSource, battery: bool) -> None:
-            rng = random.Random(f"{self.options.seed} sensor {sensor.bus} {sensor.address}")
+            rng = random.Random(f"{self._noise_seed} sensor {sensor.bus} {sensor.address}")
             chip = Ina219Chip(source, self.clock.now_s, rng)
             chips = buses.setdefault(sensor.bus, {})
             if sensor.address in chips:

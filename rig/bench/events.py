@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Any
 from uuid import UUID
 
 from rig.analysis.faults.model import Proposal, Ranking
@@ -17,7 +19,10 @@ from rig.records.model import RunState, StepState
 
 @dataclass(frozen=True, slots=True)
 class RunBegan:
-    """The run is in the record; nothing is fed yet.  ``expected_s`` is a guess, s."""
+    """The run is in the record; nothing is fed yet.  ``expected_s`` is a guess, s.
+
+    ``golden``: what the golden units say of the rig (`rig.records.golden_said`), None without any.
+    """
 
     run_id: UUID
     station: str
@@ -27,6 +32,7 @@ class RunBegan:
     simulated: bool
     facts: dict[str, str]
     calibration: Standing | None = None
+    golden: Mapping[str, Any] | None = None
 
 
 @dataclass(frozen=True, slots=True)

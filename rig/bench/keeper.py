@@ -8,7 +8,7 @@ from pathlib import Path
 from types import TracebackType
 from uuid import UUID
 
-from rig.bench.seams import Done
+from rig.bench.seams import Done, Said
 from rig.quality.calibration import Calibration
 from rig.records.calibrations import RigCheckRecord
 from rig.records.model import RunEnd, RunEvent, RunStart, StepRecord
@@ -17,6 +17,16 @@ from rig.records.store import Store
 
 def _on_disk() -> bool:
     return True
+
+
+def _golden_of(store: Store, station: str, serial: str, plan: str, every_days: int) -> Said:
+    if not store.golden.in_use(station):
+        return None
+    # Imported here: most rigs have no golden unit, and its charts need numbers' libraries.
+    from rig.studies.golden import said_at_start
+
+    today = datetime.now().astimezone().date()
+    return said_at_start(store.golden, station, serial, plan, today, every_days)
 
 
 class DirectKeeper:
@@ -42,6 +52,10 @@ class DirectKeeper:
         """Write a self-check."""
         self._store.keep_rig_check(check)
         return _on_disk
+
+    def golden(self, station: str, serial: str, plan: str, every_days: int) -> Said:
+        """Return what the golden units say of the rig today."""
+        return _golden_of(self._store, station, serial, plan, every_days)
 
     def begin_run(self, start: RunStart) -> UUID:
         """Write the run's first row."""
@@ -95,6 +109,11 @@ class ThreadKeeper:
     def keep_rig_check(self, check: RigCheckRecord) -> Done:
         """Hand a self-check over."""
         return self._when_done(self._pool.submit(self._store.keep_rig_check, check))
+
+    def golden(self, station: str, serial: str, plan: str, every_days: int) -> Said:
+        """Return what the golden units say of the rig today."""
+        args = (self._store, station, serial, plan, every_days)
+        return self._pool.submit(_golden_of, *args).result()
 
     def begin_run(self, start: RunStart) -> UUID:
         """Write the run's first row and wait for it: nothing is fed before."""

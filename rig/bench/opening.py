@@ -24,14 +24,18 @@ from rig.bench.power import Power
 from rig.bench.realtime import Claim
 from rig.bench.requests import Ask, HalfTurnNews, SetSupply
 from rig.bench.runlog import RunLog
-from rig.bench.seams import Console, Done, Keeper
+from rig.bench.seams import Console, Done, Keeper, Said
 from rig.bench.station import Station
 from rig.bench.wishes import answered, errand_in_short, meddled
 from rig.plans import Plan
 from rig.quality.calibration import CalibrationState, Standing
 from rig.quality.calibration_words import standing_in_short, standing_words
 from rig.records.errors import RecordsError
+from rig.records.golden_said import GoldenStanding, golden_standing, golden_words, is_warning
 from rig.records.model import RunEnd, RunStart, RunState
+
+REFUSED = (GoldenStanding.OUT, GoldenStanding.DUE)
+"""How the rig must not stand where the rig file has it refuse to judge units."""
 
 
 class FedJob(ABC):
@@ -47,6 +51,7 @@ class FedJob(ABC):
     log: RunLog
     standing: Standing
     judges = True  # an unfit rig must not
+    golden: Said = None
 
     def __init__(self, order: RunOrder, backend: Backend, keeper: Keeper, console: Console) -> None:
         self.claim: Claim | None = None
@@ -112,6 +117,7 @@ class FedJob(ABC):
     def _run(self, station: Station, power: Power, dates: Dates) -> RunEnded:
         self.station, self.power = station, power
         self.loop = self.make_loop()
+        self.golden = self._golden()
         behind = dates.behind(self.keeper.newest())
         self.log = RunLog(
             self.keeper,
@@ -121,7 +127,7 @@ class FedJob(ABC):
             self.order.plan.analysis_limits(),
             dates=dates,
         )
-        self.console.show(self.began())
+        self.console.show(replace(self.began(), golden=self.golden))
         state = RunState.INTERRUPTED
         try:
             if behind:
@@ -184,7 +190,14 @@ class FedJob(ABC):
             program_version=rig.__version__,
             control=self.control,
             calibration=self.standing,
+            golden=self.golden,
+            gauge_trial=order.gauge_trial,
         )
+
+    def _golden(self) -> Said:
+        order = self.order
+        demanded = order.settings.golden.every_days
+        return self.keeper.golden(order.station.name, order.unit_serial, order.plan.name, demanded)
 
     @property
     def control(self) -> str | None:
@@ -197,6 +210,7 @@ class FedJob(ABC):
         """Feeds off, sensor alive, dead-man proved, consent given, supply on: in that order."""
         loop = self.loop
         self._need_calibration()
+        self._need_control()
         if not self.station.all_off():
             raise RefusedError(
                 "A feed output does not read back off before the start. Pull the supply and check "
@@ -240,9 +254,20 @@ class FedJob(ABC):
                 "and its 3.3 V, then start again."
             )
 
+    def _need_control(self) -> None:
+        """Refuse to judge a unit on a rig that is out of control, where the rig file says so."""
+        if not (self.judges and self.order.settings.golden.refuse):
+            return
+        if self.order.gauge_trial is None and golden_standing(self.golden) in REFUSED:
+            raise RefusedError(
+                f"{golden_words(self.golden)} Nothing was fed: the rig file refuses to judge units "
+                "until then ([golden] refuse)."
+            )
+
     def _need_consent(self) -> None:
         if not self.order.consent:
-            if self.ask(consent_question()) != "accepted":
+            told = golden_words(self.golden) if is_warning(self.golden) else ""
+            if self.ask(consent_question(told)) != "accepted":
                 raise RefusedError(
                     "The cautions were not accepted, so nothing is fed. Start again when the jig "
                     "is guarded."
@@ -363,10 +388,11 @@ def not_kept(judgement: Judgement | None, error: RecordsError) -> str:
     )
 
 
-def consent_question() -> Ask:
-    """Return what an operator accepts before the first feed."""
+def consent_question(golden: str = "") -> Ask:
+    """Return what an operator accepts before the first feed; ``golden``: what is told before."""
     lines = "\n".join(f"  - {line}" for line in CAUTIONS)
-    text = f"Cautions:\n{lines}\nHave you read these, and is the jig guarded?"
+    before = f"{golden}\n" if golden else ""
+    text = f"{before}Cautions:\n{lines}\nHave you read these, and is the jig guarded?"
     return Ask("accept_cautions", text, ("accepted", "refused"))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from uuid import UUID
 
 from drivers import BackendOptions, RigWiring
 from rig.plans import Plan
@@ -18,7 +19,7 @@ class RunOrder:
     ``backend`` overrides the rig file's (None: as in the rig file).  ``consent`` tells that the
     operator accepted the cautions of this run beforehand.  ``detached`` lets the run go on when
     its console goes away.  ``ask_operator`` has somebody at the console answer what the simulated
-    jig would answer by itself.
+    jig would answer by itself.  ``gauge_trial`` is the trial of a gauge study it is made for.
     """
 
     settings: RigSettings
@@ -33,6 +34,7 @@ class RunOrder:
     consent: bool = False
     detached: bool = False
     ask_operator: bool = False
+    gauge_trial: UUID | None = None
 
     @property
     def backend_name(self) -> str:

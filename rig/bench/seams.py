@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
-from typing import Protocol
+from typing import Any, Protocol
 from uuid import UUID
 
 from rig.bench.commands import Command
@@ -16,6 +16,9 @@ from rig.records.model import RunEnd, RunEvent, RunStart, StepRecord
 
 Done = Callable[[], bool]
 """Tells whether something handed over is on disk; raises RecordsError if it could not be."""
+
+Said = Mapping[str, Any] | None
+"""What the golden units say of the rig (`rig.records.golden_said`); None where there is none."""
 
 
 class Keeper(Protocol):
@@ -35,6 +38,10 @@ class Keeper(Protocol):
 
     def keep_rig_check(self, check: RigCheckRecord) -> Done:
         """Write a self-check of the rig."""
+        ...
+
+    def golden(self, station: str, serial: str, plan: str, every_days: int) -> Said:
+        """Return what the golden units say of the rig as a run begins (`rig.studies.golden`)."""
         ...
 
     def begin_run(self, start: RunStart) -> UUID:

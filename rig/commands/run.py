@@ -26,6 +26,7 @@ from rig.feasible import cautions_on_rig, check_plan_on_rig
 from rig.labels import NAME_LONGEST, SERIAL_LONGEST
 from rig.plans import Plan
 from rig.quality.calibration_words import standing_line
+from rig.records.golden_said import GoldenStanding, golden_standing, golden_words
 from rig.records.lateness import lateness_object
 from rig.records.model import RunState, Source
 from rig.schema import Mistake, MistakesError
@@ -90,11 +91,16 @@ def run(options: argparse.Namespace) -> int:
     return status_of(ended)
 
 
-def order_of(options: argparse.Namespace, check: PlanCheck = check_plan_on_rig) -> RunOrder:
-    """Return the order a command line gives; raises with every mistake before anything is fed."""
+def order_of(
+    options: argparse.Namespace, check: PlanCheck = check_plan_on_rig, *, plan: Plan | None = None
+) -> RunOrder:
+    """Return the order a command line gives; raises with every mistake before anything is fed.
+
+    ``plan`` takes the place of the one named in ``options``.
+    """
     settings = rig_settings(options, backend=options.backend)
     station = settings.station(options.station or settings.stations[0].name)
-    plan = plan_of(options.plan, settings)
+    plan = plan_of(options.plan, settings) if plan is None else plan
     mistakes = check(plan, settings, station)
     if mistakes:
         raise MistakesError(mistakes)
@@ -185,6 +191,7 @@ def answer(ended: RunEnded, gathered: Gathered) -> dict[str, object]:
         if gathered.began is None
         else calibration_object(gathered.began.calibration),
         "backend": {} if gathered.began is None else gathered.began.facts,
+        "golden": None if gathered.began is None else gathered.began.golden,
         "control": ended.control,
         "lateness": lateness_object(ended.lateness),
     }
@@ -218,6 +225,12 @@ def words(ended: RunEnded, gathered: Gathered) -> str:
     elif ended.note:
         lines.append(f"  - {ended.note}")
     lines += calibration_lines(gathered)
+    golden = None if gathered.began is None else gathered.began.golden
+    if ended.judgement is not None and golden_standing(golden) in (
+        GoldenStanding.OUT,
+        GoldenStanding.DUE,
+    ):
+        lines.append(f"rig: {golden_words(golden)}")
     lines.append(f"run {ended.run_id} ({ended.state})")
     text = "\n".join(lines)
     return wrapped(text) if sys.stdout.isatty() else text

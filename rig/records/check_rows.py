@@ -29,6 +29,8 @@ _NUMBERED = {
     "measures": "step_id",
     "events": "run_id",
     "reasons": "run_id",
+    "gauge_trials": "study_id",
+    "golden_baselines": "golden_id",
     "calibration_points": "line_id",
 }
 
@@ -102,6 +104,7 @@ class Found:
     counts: dict[str, int] = field(default_factory=dict)
     runs: dict[bytes, RunFound] = field(default_factory=dict)
     steps: dict[bytes, tuple[bytes, int]] = field(default_factory=dict)
+    golden: set[bytes] = field(default_factory=set)  # golden units without a baseline
     turning: set[bytes] = field(default_factory=set)  # steps that have half-turns
     texts: dict[bytes, bytes] = field(default_factory=dict)
     # Calibrations' days, and their lines: which calibration each belongs to.
@@ -137,6 +140,8 @@ def check_rows(raw: sqlite3.Connection, problems: Problems, progress: Progress) 
         except UNREADABLE as error:
             problems.add(f"The table {table} cannot be read to its end ({error}).")
     _check_series(found, series, problems)
+    if found.golden:
+        problems.add("A golden unit has no baseline: from when its checks count is lost.")
     _check_calibrations(found, problems)
     for run in found.runs.values():
         _check_run(run, found, problems)
@@ -175,6 +180,10 @@ def _take(found: Found, table: str, row: Row) -> None:
             run = found.runs.get(found.steps.get(row["step_id"], (b"", 0))[0])
             if run is not None and isinstance(row["number"], int):
                 run.turns.add(row["number"])
+        case "golden_units":
+            found.golden.add(row["id"])
+        case "golden_baselines":
+            found.golden.discard(row["golden_id"])
         case "reasons":
             run = found.runs.get(row["run_id"])
             if run is not None:
@@ -205,7 +214,7 @@ def _place(found: Found, table: str, row: Row) -> tuple[str, int | None]:
             return run_id(text_of(row.get("run_id"))), number if isinstance(number, int) else None
         case "half_turns" | "measures":
             return found.place_of_step(row.get("step_id"))
-        case "events" | "reasons":
+        case "events" | "reasons" | "gauge_runs":
             return run_id(text_of(row.get("run_id"))), None
     return "", None
 
@@ -229,12 +238,16 @@ def _check_series(
             which = f"{text_of(quantity)} in the calibration of {found.calibrations.get(made)}"
             problems.add(f"Some points of the {which} are missing or there twice.")
             continue
-        run, step = (
-            found.place_of_step(parent)
-            if _NUMBERED[table] == "step_id"
-            else (run_id(text_of(parent)), None)
-        )
+        run, step = "", None
+        match _NUMBERED[table]:
+            case "step_id":
+                run, step = found.place_of_step(parent)
+            case "run_id":
+                run = run_id(text_of(parent))
         what = table.replace("_", "-")
+        if not run:
+            problems.add(f"Some {what} of the rig's own studies are missing or there twice.")
+            continue
         problems.add(f"Some of its {what} are missing or there twice.", run=run, step=step)
 
 

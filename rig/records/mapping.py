@@ -149,6 +149,8 @@ def _run_start(row: RunRow) -> RunStart:
         backend_facts=row.backend_facts,
         program_version=row.program_version,
         control=row.control,
+        golden=row.golden,
+        gauge_trial=None if row.gauge_run is None else row.gauge_run.trial_id,
         calibration=standing_read(row.calibration, row.calibrated_by, simulated=row.simulated),
     )
 

@@ -46,7 +46,9 @@ class RunStart:
 
     ``control`` is what the control loop was granted by the system, in words; None in virtual time,
     and in records from before that was kept.  ``calibration`` is how the station stood; None in
-    records from before that was kept.
+    records from before that was kept.  ``golden`` is what the golden units said of the rig
+    (`rig.records.golden_said`), None where none is declared.  ``gauge_trial`` is the trial of a
+    gauge study that the run is made for.
     """
 
     started_at: datetime
@@ -66,6 +68,8 @@ class RunStart:
     program_version: str
     control: str | None = None
     calibration: Standing | None = None
+    golden: Mapping[str, Any] | None = None
+    gauge_trial: UUID | None = None
 
 
 AGAIN = " (repeated)"

@@ -8,6 +8,7 @@ from datetime import datetime, tzinfo
 
 from rig.analysis.model import HalfTurn, Measure
 from rig.quality.calibration_words import standing_in_short, standing_words
+from rig.records.golden_said import golden_words
 from rig.records.lateness import QUANTILES, Spread
 from rig.records.model import RunRecord, RunState, RunSummary, StepRecord, StepState
 from rig.records.quantity import rounded, with_uncertainty
@@ -108,6 +109,8 @@ def _identity(run: RunRecord, zone: tzinfo | None) -> list[str]:
         "Control": _control(run),
         "Lateness": _lateness(run),
     }
+    if start.golden is not None:
+        rows["Golden"] = golden_words(start.golden)
     return [
         line
         for name, text in rows.items()

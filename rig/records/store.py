@@ -22,6 +22,8 @@ from rig.records.calibrations import RigCheckRecord
 from rig.records.codec import CodecError, unpack
 from rig.records.database import open_engine, writing
 from rig.records.errors import RecordsError, told
+from rig.records.gauge_records import GaugeRecords, link_run
+from rig.records.golden_records import GoldenRecords
 from rig.records.joining import joined
 from rig.records.lateness import lateness_kept
 from rig.records.model import (
@@ -47,13 +49,15 @@ class Store:
 
     Every method that writes is one transaction, committed and synced before it returns; if it
     raises RecordsError nothing of it was kept.  Use one store per process; never carry one over a
-    fork.  Threads may share it.
+    fork.  Threads may share it.  ``gauge`` and ``golden`` are the rig's own studies in it.
     """
 
     def __init__(self, path: Path, engine: Engine) -> None:
         self.path = path
         self._engine = engine
         self._writer = writing(engine)
+        self.gauge = GaugeRecords(self._read, self._write)
+        self.golden = GoldenRecords(self._read, self._write)
 
     @classmethod
     def open(cls, path: Path, *, create: bool = True, wait_s: float = 5.0) -> Store:
@@ -104,6 +108,7 @@ class Store:
                 control=start.control,
                 calibration_id=None if made is None else made.calibration_id,
                 calibration=calibrations.standing_kept(start.calibration),
+                golden=None if start.golden is None else mapping.plain(start.golden),
                 started_at=start.started_at,
                 state=RunState.RUNNING,
                 owner_host=owner.host,
@@ -114,6 +119,8 @@ class Store:
             )
             session.add(row)
             session.flush()
+            if start.gauge_trial is not None:
+                link_run(session, start.gauge_trial, row)
             return row.id
 
     def add_event(self, run_id: UUID, event: RunEvent) -> None:

@@ -15,8 +15,9 @@ from rig.records.base import key
 from rig.records.calibration_tables import CalibrationRow
 from rig.records.columns import NanFloat
 from rig.records.model import RunState, Source, StepState
+from rig.records.study_tables import GaugeRunRow
 
-SCHEMA = "0004"
+SCHEMA = "0005"
 """The revision these tables are at: the newest in ``migrations/versions``."""
 
 
@@ -46,6 +47,7 @@ class RunRow(Base):
     ``swept`` marks a run whose process died and whose end was written by another.  ``lateness`` is
     what ``rig.records.lateness`` makes of the control loop's.  ``calibration`` is how the station
     stood (``rig.records.calibrations``), ``calibration_id`` the newest calibration there was.
+    ``golden`` is what the golden units said of the rig when the run began.
     """
 
     __tablename__ = "runs"
@@ -75,6 +77,7 @@ class RunRow(Base):
     lateness: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
     calibration_id: Mapped[UUID | None] = mapped_column(ForeignKey("calibrations.id"))
     calibration: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
+    golden: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
     owner_host: Mapped[str]
     owner_boot: Mapped[str]
     owner_space: Mapped[str]
@@ -88,6 +91,7 @@ class RunRow(Base):
     steps: Mapped[list[StepRow]] = relationship(order_by="StepRow.number", back_populates="run")
     events: Mapped[list[EventRow]] = relationship(order_by="EventRow.position")
     reasons: Mapped[list[ReasonRow]] = relationship(order_by="ReasonRow.position")
+    gauge_run: Mapped[GaugeRunRow | None] = relationship(back_populates="run")
 
 
 class StepRow(Base):

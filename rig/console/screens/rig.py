@@ -15,6 +15,7 @@ from rig.bench.order import CalibrationOrder, RigCheckOrder
 from rig.console.dialogs.calibrate import CalibrateDialog
 from rig.console.dialogs.message import MessageDialog
 from rig.console.letters import letter
+from rig.console.places import GAUGE, GOLDEN
 from rig.console.rig_facts import ZeroWords, last_check_words, zero_words
 from rig.console.rig_job import is_calibration, is_full, rig_state, why_not
 from rig.console.rig_readings import reading_rows
@@ -40,7 +41,8 @@ class RigScreen(DeskScreen):
         "live with the feeds off and finds the current sensor's zero. C is the self-check: each "
         "relay clicked with no unit fitted, emergency stop and switches pressed when asked. K "
         "calibrates the station against a reference of the rig file in the unit's place. "
-        "None of them works while a run is on."
+        "None of them works while a run is on. G tells whether the rig is in control today, by its "
+        "golden units; U leads to gauge studies."
     )
     CSS_PATH = "rig.tcss"
     AUTO_FOCUS = "#read"
@@ -49,6 +51,8 @@ class RigScreen(DeskScreen):
         letter("c", "check", "Self-check", "relays, switches, emergency stop: no unit fitted"),
         letter("k", "calibrate", "Calibrate", "against a reference, the unit taken off"),
         letter("s", "next_station", "Next station", "choose it for what comes"),
+        letter("g", "golden", "Golden", "is the rig in control, by its golden units"),
+        letter("u", "gauge", "Gauge", "gauge studies: what of a value is the rig's own"),
     ]
 
     def __init__(self) -> None:
@@ -183,6 +187,14 @@ class RigScreen(DeskScreen):
             self._stop_reading()
         else:
             self._begin(True)
+
+    def action_golden(self) -> None:
+        """Go to the golden units' charts."""
+        self.app.go(GOLDEN.name)
+
+    def action_gauge(self) -> None:
+        """Go to the gauge studies."""
+        self.app.go(GAUGE.name)
 
     def action_calibrate(self) -> None:
         """Ask what to calibrate against, then begin."""
