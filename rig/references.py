@@ -82,7 +82,7 @@ def reference_clashes(references: Sequence[ReferenceSettings]) -> Iterator[Clash
         if not resistor and (one.value_ohm is not None or one.rated_w is not None):
             yield Clash(
                 ((*path, "kind"),),
-                f'"{one.name}" is a {one.kind} and has value_ohm or rated_w',
+                f'"{one.name}" is of kind "{one.kind}" and has value_ohm or rated_w',
                 'those of a reference of kind "resistor" only',
             )
         if not one.u_rel and not one.u:

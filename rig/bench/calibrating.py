@@ -177,7 +177,7 @@ class CalibrationJob:
                 quantity,
                 f"{quantity}_{number}",
                 f"{str(quantity).capitalize()} "
-                + ("on the battery" if set_v is None else f"with the supply at {set_v:g} V"),
+                + ("on the battery" if set_v is None else f"with {set_v:g} V set"),
                 set_v,
             )
             for quantity, volts in levels
@@ -280,6 +280,7 @@ class CalibrationJob:
             self.power.start(wanted.set_v)
             self.loop.resume_after_pause()
             self.loop.prove_off()
+            self._item(wanted.name, ItemState.GOING, "The feed is made: look at the meter.")
             most_a = NO_LOAD_A if wanted.quantity is Quantity.VOLTAGE else planned.most_a
             fed = self.compare.feed(load_limits(most_a, order.load_ohm))
             self.power.stop()
@@ -357,7 +358,12 @@ class CalibrationJob:
             raise RefusedError(f"Not accepted: {'; '.join(against)}.")
         self._item("accept", ItemState.GOING, "Waits for your word.")
         text = "\n".join(
-            ("Accept this calibration?", *told, *cautions, f"It would hold until {made.due}.")
+            (
+                "Shall it be stored, and be in force from now on?",
+                *told,
+                *cautions,
+                f"It would hold until {made.due}.",
+            )
         )
         if self._ask(Ask("accept_calibration", text, ("accepted", "refused"))) == "refused":
             raise RefusedError("The calibration was not accepted.")

@@ -180,7 +180,7 @@ class Comparison:
         """
         text = (
             f"What did the meter show at the end, in {unit}? Type the number with all the digits "
-            f"it showed; {AGAIN} feeds once more, {CANNOT} ends the calibration."
+            f"it showed; “{AGAIN}” feeds once more, “{CANNOT}” ends the calibration."
         )
         detail = {
             "quantity": "voltage" if unit == "V" else "current",
@@ -203,7 +203,7 @@ class Comparison:
                 doubted = answer
                 text = (
                     f"{shown.value:g} {unit} is far from the {about:.3g} {unit} to be expected. "
-                    f"Type it once more if that is what the meter showed, or {AGAIN}."
+                    f"Type it once more if that is what the meter showed, or “{AGAIN}”."
                 )
             else:
                 return shown

@@ -30,8 +30,8 @@ NOTHING_FITTED = GuardLimits(
     run_on_s=_NEVER_S,
     step_max_s=_NEVER_S,
     winding_max_c=130.0,
-    winding_ohm=0.75,
-    heat_j_per_k=30.0,
+    winding_ohm=0.51,
+    heat_j_per_k=120.0,
     cooling_k_per_w=8.0,
 )
 # What a simulated jig's hands do for a question that has another name.

@@ -44,6 +44,9 @@ def _asking_of(asked: Asked, live: Live) -> Asking:
     ask = asked.ask
     if ask.action == "accept_cautions":
         return _cautions(live)
+    if ask.action == "accept_calibration":
+        question, _, found = ask.text.partition("\n")
+        return Asking(AT_THE_JIG[ask.action][0], question, (("", found),))
     name = str(ask.detail.get("check", ""))
     check = VISUAL_CHECKS.get(name) or TERMINAL_CHECKS.get(name)
     if ask.action == "inspect" and check is not None:

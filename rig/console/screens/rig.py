@@ -93,9 +93,7 @@ class RigScreen(DeskScreen):
         """Show what can be asked for now."""
         live = self.desk.live
         self._was = (live.on, is_full(live))
-        self.query_one("#read", Button).label = (
-            "Stop reading  R" if self._reading else "Read sensors  R"
-        )
+        self.query_one("#read", Button).label = "Stop  R" if self._reading else "Read  R"
         idle = not live.on or live.rig_check
         self.query_one("#read", Button).disabled = not idle or (live.on and is_full(live))
         for name in ("full", "calibrate"):
