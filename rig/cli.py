@@ -42,12 +42,21 @@ class _Parser(argparse.ArgumentParser):
         self.exit(USAGE, f"halfturn: {said}. See `{self.prog} --help`.\n")
 
 
+class _WholeLines(argparse.RawDescriptionHelpFormatter):
+    """Keeps the longest command and its help on one line: argparse forgets its indentation."""
+
+    def format_help(self) -> str:
+        """Return the help."""
+        self._action_max_length += 2
+        return super().format_help()
+
+
 def _parser() -> argparse.ArgumentParser:
     parser = _Parser(
         prog="halfturn",
         description="Bench tester for self-parking half-turn actuators.",
         epilog=EXIT_STATUS,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        formatter_class=_WholeLines,
     )
     parser.add_argument("--version", action="version", version=f"halfturn {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
