@@ -23,10 +23,11 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-from collections.abc import Mapping
-from dataclasses import fields, is_dataclass
+from collections.abc import Mapping, Sized
+from dataclasses import fields
 from datetime import UTC, datetime
 from enum import Enum
+from functools import cache
 from typing import Any
 from uuid import UUID
 
@@ -56,15 +57,17 @@ def canonical_text(record: RunRecord, traces: Mapping[int, str]) -> str:
         "form": FORM,
         "run_id": _plain(record.run_id),
         "start": _plain(record.start),
-        "steps": [
-            {**_plain(step), **({"trace": traces[step.number]} if step.number in traces else {})}
-            for step in record.steps
-        ],
+        "steps": [_with_trace(_plain(step), traces.get(step.number)) for step in record.steps],
         "events": [_plain(event) for event in record.events if not is_later(event)],
     }
     if record.end is not None:
         whole["end"] = _plain(record.end)
-    return _written(whole)
+    # Members are in their order already; what Python escapes in texts is what RFC 8785 asks for.
+    return json.dumps(_ordered(whole), ensure_ascii=False, separators=(",", ":"))
+
+
+def _with_trace(step: dict[str, Any], summed: str | None) -> dict[str, Any]:
+    return step if summed is None else _ordered({**step, "trace": summed})
 
 
 def is_later(event: RunEvent) -> bool:
@@ -83,37 +86,41 @@ def trace_sum(trace: Trace) -> str:
 
 
 def _plain(value: Any) -> Any:
+    """Return ``value`` as texts, whole numbers, truth values, lists and objects in their order."""
     match value:
+        case None | bool():
+            return value
+        case float():
+            return value.hex() if math.isfinite(value) else str(value)
         case Enum():
             return str(value.value)
-        case None | str() | bool():
+        case str():
             return value
         case int():
             return value if abs(value) <= _SAFE else str(value)
-        case float():
-            return value.hex() if math.isfinite(value) else str(value)
         case datetime():
             return value.astimezone(UTC).isoformat(timespec="microseconds")
         case UUID():
             return str(value)
         case Mapping():
-            return {str(key): _plain(item) for key, item in value.items()}
+            return _ordered({str(key): _plain(item) for key, item in value.items()})
         case list() | tuple():
             return [_plain(item) for item in value]
-    assert is_dataclass(value)
-    named = {field.name: getattr(value, field.name) for field in fields(value)}
-    return {
-        name: _plain(item)
-        for name, item in named.items()
-        if not (item is None or isinstance(item, Trace) or item in ("", (), {}))
-    }
+    held = ((name, getattr(value, name)) for name in _names(value.__class__))
+    return {name: _plain(item) for name, item in held if not _is_nothing(item)}
 
 
-def _written(value: Any) -> str:
-    """Return ``value`` (texts, whole numbers, truth values, lists, objects) by RFC 8785."""
-    if isinstance(value, dict):
-        names = sorted(value, key=lambda name: name.encode("utf-16-be", "surrogatepass"))
-        return "{" + ",".join(f"{_written(n)}:{_written(value[n])}" for n in names) + "}"
-    if isinstance(value, list):
-        return "[" + ",".join(map(_written, value)) + "]"
-    return json.dumps(value, ensure_ascii=False)
+def _is_nothing(item: Any) -> bool:
+    """Tell whether a field holds nothing, or a trace, whose sum stands in its place."""
+    return item is None or isinstance(item, Trace) or (isinstance(item, Sized) and not len(item))
+
+
+@cache
+def _names(kind: Any) -> tuple[str, ...]:
+    return tuple(sorted(field.name for field in fields(kind)))
+
+
+def _ordered(members: dict[str, Any]) -> dict[str, Any]:
+    """Return the members in the order of RFC 8785: by the UTF-16 code units of their names."""
+    order = sorted(members, key=lambda name: name.encode("utf-16-be", "surrogatepass"))
+    return {name: members[name] for name in order}

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from statistics import mean, stdev
 from typing import Any
 
-from rig.analysis.model import Direction, HalfTurn, Measure, Outcome
+from rig.analysis.model import Direction, HalfTurn, Measure, Outcome, Verdict
 from rig.analysis.wording import DIRECTION_WORDS, outcome_words
 from rig.records.compare import MEASURES, Change, change, in_order
 from rig.records.history import PLAIN_STEPS
@@ -82,13 +82,21 @@ def _marks(before: RunRecord, after: RunRecord) -> list[Mark]:
 
 def _side(store: Store, run: RunRecord, title: str) -> dict[str, Any]:
     tied = of_run(run, store.checksum(run.run_id))
+    standing = standing_of(run)
+    against = [
+        {"kind": str(reason.verdict), "text": words.clean(reason.text)}
+        for reason in standing.reasons
+        if reason.verdict is not Verdict.PASS
+    ]
     return {
         "title": title,
         "when": words.local(run.start.started_at),
         "plan": words.clean(run.start.plan_name),
         "run_id": tied["run_id"],
         "code_printed": tied["code_printed"],
-        "standing": standing_data(standing_of(run)),
+        "standing": standing_data(standing),
+        "reasons": against[:_REASONS_MOST],
+        "more": max(len(against) - _REASONS_MOST, 0),
     }
 
 
@@ -97,11 +105,12 @@ def change_rows(before: RunRecord, after: RunRecord) -> list[dict[str, str]]:
     rows = []
     for direction in Direction:
         sides = [_plain_turns(run, direction) for run in (before, after)]
-        for name, value_name, u_name, unit in MEASURES:
+        for name, value_name, u_name, unit in _COMPARED:
             means = [_mean(side, value_name, u_name) for side in sides]
             if [value for value, _ in means] != [None, None]:
                 title = f"{name}, {DIRECTION_WORDS[direction]}"
-                rows.append(change(title, *zip(*means, strict=True), unit))
+                values, us = zip(*means, strict=True)
+                rows.append(change(title, values, us, unit))
     found = [_by_name(run) for run in (before, after)]
     for name in [n for n in found[0] if n in found[1]]:
         was, now = found[0][name], found[1][name]
@@ -109,6 +118,9 @@ def change_rows(before: RunRecord, after: RunRecord) -> list[dict[str, str]]:
     return [_row(row) for row in rows if row.name not in _LEFT_OUT]
 
 
+# What has an uncertainty, and the supply, without which a time says little.
+_COMPARED = tuple(one for one in MEASURES if one[2] or one[1] == "supply_v")
+_REASONS_MOST = 4
 _LEFT_OUT = ("sensor's zero, taken off",)
 
 

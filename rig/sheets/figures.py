@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import matplotlib as mpl
 import numpy as np
@@ -30,9 +30,12 @@ FONT = "Libertinus Serif"
 SEEN_S = 6.0
 """So long a stretch of trace is drawn at most: a half-turn stays a centimetre wide or more."""
 POINTS_MOST = 3000
+"""Points drawn of a longer stretch, about: more than a printer shows."""
+MARKED_MOST = 20
+"""Half-turns marked at most."""
 HEIGHT_IN = 1.42
 
-_STYLE = {
+_STYLE: dict[Any, Any] = {
     "font.size": 8,
     "axes.titlesize": 8,
     "axes.labelsize": 8,
@@ -68,7 +71,7 @@ def deciding_turn(reasons: Sequence[Reason], turns: Sequence[HalfTurn]) -> HalfT
             if reason.verdict is verdict and reason.half_turn in by_number:
                 return by_number[reason.half_turn]
     odd = [turn for turn in turns if turn.outcome is not Outcome.PARKED]
-    return (odd or list(turns) or [None])[0]
+    return next(iter(odd or turns), None)
 
 
 def trace_figure(
@@ -77,12 +80,13 @@ def trace_figure(
     """Return the trace around ``turn``, one half-turn of ``turns``, those of the same step."""
     start_s, end_s = _window(trace, turns, turn)
     part = trace.between(start_s, end_s)
-    seen = [one for one in turns if start_s <= one.start_s < end_s]
+    seen = [one for one in turns if start_s <= one.start_s < end_s][:MARKED_MOST]
     with _figure(width_in, HEIGHT_IN) as figure:
         axes = figure.add_subplot()
         draw_panel(axes, Panel(_thinned(part), seen, limits, ""))
-        for text in axes.texts:
-            text.set_fontsize(7)
+        for text in list(axes.texts):
+            if text.get_text().endswith("feed"):
+                text.remove()  # too close to each other here: the caption says it
         svg = _svg(figure)
     numbers = (
         f"half-turn {seen[0].number}"
@@ -156,8 +160,7 @@ def stroke_figure(found: Diagnosis, width_in: float) -> str:
                 fontsize=7,
             )
         _lever_axis(axes)
-        svg = _svg(figure)
-    return svg
+        return _svg(figure)
 
 
 def _lever_axis(axes: Axes) -> None:
@@ -200,7 +203,7 @@ def spread_figure(values: Sequence[float], label: str) -> str:
     with _figure(2.1, 1.3) as figure:
         axes = figure.add_subplot()
         axes.hist(values, bins="sturges", color=BAND, edgecolor=CURRENT, linewidth=0.6)
-        axes.yaxis.get_major_locator().set_params(integer=True)
+        axes.yaxis.set_major_locator(MaxNLocator(4, integer=True))
         axes.xaxis.set_major_locator(MaxNLocator(4))
         axes.set_xlabel(label)
         axes.set_ylabel("runs")
@@ -217,5 +220,4 @@ def _svg(figure: Figure) -> str:
     out = io.StringIO()
     figure.savefig(out, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
     # Measured in the font that matplotlib brings, set in the sheet's.
-    text = re.sub(r"'DejaVu Sans'[^;\"]*", f"'{FONT}'", out.getvalue())
-    return text
+    return re.sub(r"'DejaVu Sans'[^;\"]*", f"'{FONT}'", out.getvalue())

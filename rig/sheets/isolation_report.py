@@ -10,6 +10,7 @@ from rig.analysis.faults.causes import CAUSES, SOUND
 from rig.analysis.wording import outcome_words
 from rig.isolation.words import VEHICLE, percent
 from rig.records.model import RunRecord, StepRecord
+from rig.records.quantity import with_uncertainty
 from rig.records.show import SHORT_ID
 from rig.records.store import Store
 from rig.sheets import words
@@ -18,12 +19,12 @@ from rig.sheets.letterhead import Letterhead
 from rig.sheets.measures import measure_name
 from rig.sheets.run_sheet import run_trace, standing_data
 from rig.sheets.standing import standing_of
-from rig.records.quantity import with_uncertainty
 
 CAUSES_MOST = 8
+_LEAST = 1e-4  # as a record keeps it, rounded: what is less is not nothing
 RULE = (
-    "The causes are weighed against each other by what the tests showed (Bayes' rule), from causes "
-    "learnt on simulated units; how it does on real ones has not been measured. A percentage is the "
+    "The causes are weighed against each other by what the tests showed (Bayes' rule), as learnt "
+    "from simulated units; how it does on real ones has not been measured. A percentage is the "
     "probability that the cause is the one, given that it is one of those known. An isolation "
     "passes no unit: after the repair it is qualified anew."
 )
@@ -46,7 +47,7 @@ def report_of(store: Store, record: RunRecord, letterhead: Letterhead, paper: st
         "standing": standing_data(standing),
         "conclusion": _conclusion(record, last),
         "causes": _causes(last),
-        "tests": [_test(step) for step in record.steps if step.kind != "ranking"],
+        "tests": [_test(step) for step in record.steps if step.kind not in ("ranking", "zero")],
         "trace": run_trace(store, record, words.plan_of(record)),
         "notes": words.later_notes(record),
         "rig": words.rig_facts(record, None),
@@ -100,7 +101,7 @@ def _causes(last: Mapping[str, Any]) -> list[dict[str, Any]]:
         {
             "name": words.clean(name),
             "says": words.clean(_titled(name)),
-            "percent": percent(float(part)),
+            "percent": percent(max(float(part), _LEAST)),
             "part": min(max(float(part), 0.0), 1.0),
             "for": _sentences(last.get("speaks for it")) if name == first else [],
             "against": _sentences(last.get("speaks against it")) if name == first else [],

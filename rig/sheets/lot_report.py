@@ -13,7 +13,6 @@ from typing import Any
 import numpy as np
 
 from rig.analysis.model import HalfTurn, Outcome
-from rig.analysis.wording import amount
 from rig.records.model import RunRecord
 from rig.records.show import SHORT_ID
 from rig.records.store import Store
@@ -27,6 +26,8 @@ from rig.sheets.standing import Mark, marks_of, standing_of
 
 LOT_MOST = 500
 """Runs in one report at most: some fifteen pages."""
+DRAWN_LEAST = 5
+"""Fewer runs than this make no picture of a spread."""
 MAIN = (
     ("half-turn time", "half_turn_s", "s"),
     ("running current", "run_a", "A"),
@@ -58,7 +59,7 @@ def lot_report(
     dated = first if first == last else f"{first} to {last}"
     references = dict.fromkeys(run.start.reference for run in runs)
     name = ", ".join(reference for reference in references if reference) or "without a number"
-    foot = f"lot {words.clean(name)[:60]} · {len(runs)} runs · {dated}"
+    foot = f"{words.clean(name)[:60]} · {len(runs)} runs · {dated}"
     serials = {run.start.unit_serial for run in runs}
     data = {
         **common(f"Lot report {words.clean(name)}", dated, letterhead, paper, marks, foot),
@@ -140,10 +141,14 @@ def _spread(runs: Sequence[RunRecord], name: str, field: str, unit: str) -> dict
             means.append(float(np.mean(known)))
     if len(means) < 2:
         return None
-    least, middle, most = min(means), float(np.median(means)), max(means)
+    spread = float(np.std(means, ddof=1))
+    text = (
+        f"{name[:1].upper()}{name[1:]}, {len(means)} runs: {min(means):.4g} to {max(means):.4g} "
+        f"{unit}, middle {np.median(means):.4g} {unit}, standard deviation {spread:.2g} {unit}"
+    )
+    drawn = len(means) >= DRAWN_LEAST
     return {
         "name": name,
-        "text": f"{len(means)} runs: {amount(least, unit)} to {amount(most, unit)}, middle "
-        f"{amount(middle, unit)}, standard deviation {amount(float(np.std(means, ddof=1)), unit)}",
-        "svg": spread_figure(means, f"{name}, {unit}"),
+        "text": text,
+        "svg": spread_figure(means, f"{name}, {unit}") if drawn else "",
     }

@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 from collections.abc import Sequence
 from pathlib import Path
+from uuid import UUID
 
 from rig.records.model import RunRecord
 from rig.records.show import SHORT_ID
@@ -91,7 +92,7 @@ def send_to_printer(path: Path, words: Sequence[str]) -> None:
         raise PrintError(f"{words[0]} ended with status {done.returncode}{why}. {kept}")
 
 
-def print_run(settings: RigSettings, records: Path, run: str) -> str:
+def print_run(settings: RigSettings, records: Path, run: UUID | str) -> str:
     """Write a run's sheet where the rig keeps them and print it if it can; return where it is."""
     with Store.open(records, create=False) as store:
         record = store.run(run)

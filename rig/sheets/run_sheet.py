@@ -34,6 +34,7 @@ DIAGNOSED_MOST = 200
 TRACE_IN, STROKE_IN = 4.45, 2.2
 FULL_IN = 6.7
 """Widths on paper: two thirds and one third of the text's less the gap, and all of it."""
+FEEDS_BELOW = "Grey bars: battery feed, ignition feed."
 UNREADABLE_PLAN = (
     "The plan in the record cannot be read by this program any more, so limits are not shown."
 )
@@ -64,7 +65,7 @@ def sheet_of(store: Store, record: RunRecord, letterhead: Letterhead, paper: str
         **measured,
         **_drawn(store, record, plan),
         "turns": turn_groups(record.steps),
-        "visual": _visual(record.steps),
+        "visual": words.visual_answers(record.steps),
         "steps": words.step_rows(record.steps),
         "notes": words.later_notes(record),
         "rig": words.rig_facts(record, None),
@@ -101,10 +102,6 @@ def _measured(steps: Sequence[StepRecord], plan: Plan | None) -> dict[str, Any]:
         return {"measures": [], "others": []}
     limits = plan.analysis_limits()
     return {"measures": measure_rows(steps, limits), "others": other_measures(steps, limits)}
-
-
-def _visual(steps: Sequence[StepRecord]) -> list[dict[str, Any]]:
-    return [{**row, "odd": row["odd"] == "True"} for row in words.visual_answers(steps)]
 
 
 def _drawn(store: Store, record: RunRecord, plan: Plan | None) -> dict[str, Any]:
@@ -146,7 +143,9 @@ def run_trace(
         trace = store.trace(record.run_id, step.number)
         if len(trace):
             made = trace_figure(trace, step.half_turns, turn, plan.analysis_limits(), width_in)
-            caption = f"Step {step.number}, {words.clean(step.title)}: {made.caption}."
+            caption = (
+                f"Step {step.number}, {words.clean(step.title)}: {made.caption}. {FEEDS_BELOW}"
+            )
             return {"svg": made.svg, "caption": caption}
     return None
 

@@ -10,8 +10,8 @@ from typing import Any
 from rig.labels import shown
 from rig.plans import Plan, PlanError, plan_from_text
 from rig.records.model import RunRecord, Source, StepRecord, StepState
-from rig.settings import settings_from_text
 from rig.schema import MistakesError
+from rig.settings import settings_from_text
 from rig.visual import TERMINAL_CHECKS, VISUAL_CHECKS
 
 SOURCES = {
@@ -98,10 +98,8 @@ def _sensor(record: RunRecord) -> str:
     except (MistakesError, ValueError):
         return ""
     sensor = station.battery_sensor
-    return (
-        f"shunt {1000 * sensor.shunt_ohm:g} mΩ, gain {sensor.gain:g} ± {100 * sensor.gain_u_rel:g} % "
-        f"(k = 1), {station.sample_hz} samples/s"
-    )
+    gain = f"gain {sensor.gain:g} ± {100 * sensor.gain_u_rel:g} % (k = 1)"
+    return f"shunt {1000 * sensor.shunt_ohm:g} mΩ, {gain}, {station.sample_hz} samples/s"
 
 
 def _feeds(record: RunRecord) -> str:
@@ -112,7 +110,7 @@ def _feeds(record: RunRecord) -> str:
     return "NOT read back off at the end"
 
 
-def visual_answers(steps: Sequence[StepRecord]) -> list[dict[str, str]]:
+def visual_answers(steps: Sequence[StepRecord]) -> list[dict[str, Any]]:
     """Return the visual checks that were answered: question, answer in words, and what it was."""
     found = []
     for step in steps:
@@ -121,7 +119,7 @@ def visual_answers(steps: Sequence[StepRecord]) -> list[dict[str, str]]:
             if check is not None and isinstance(answer, str):
                 state = {"ok": "yes", "fault": "NO"}.get(answer, answer.replace("_", " "))
                 text = check.question if answer != "fault" else check.fault_text
-                found.append({"text": text, "answer": clean(state), "odd": str(answer != "ok")})
+                found.append({"text": text, "answer": clean(state), "odd": answer != "ok"})
     return found
 
 

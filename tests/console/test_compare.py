@@ -11,9 +11,9 @@ from recorded import library
 
 from rig.analysis.model import Direction
 from rig.console.laid_over import laid_over
-from rig.records.compare import changes, in_order, pairs
 from rig.console.run_view import view_of_record
 from rig.console.trend_points import MEASURES, trends_of, value_of
+from rig.records.compare import changes, in_order, pairs
 from rig.records.store import Store
 
 BY_NAME = {measure.name: measure for measure in MEASURES}
