@@ -9,6 +9,7 @@ from typing import Any
 
 from rig.records.model import RunRecord
 from rig.sheets.code import BITS, SheetCode
+from rig.sheets.figures import mark_svg
 from rig.sheets.letterhead import PAPERS, Letterhead
 from rig.sheets.qr import modules_of, svg_of
 from rig.sheets.setting import set_pages, set_pdf
@@ -55,6 +56,7 @@ def common(
             "foot": clean(letterhead.foot),
         },
         "marks": [{"word": mark.word, "sentence": mark.sentence} for mark in marks],
+        "watermark": mark_svg(" · ".join(mark.word for mark in marks)) if marks else "",
         "foot": foot,
         "code": "",
         "says": SAYS,

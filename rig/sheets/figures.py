@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING, Any
 import matplotlib as mpl
 import numpy as np
 from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
+from matplotlib.textpath import TextPath
 from matplotlib.ticker import MaxNLocator
 
 from rig.analysis.model import Direction, HalfTurn, Limits, Outcome, Reason, Verdict
@@ -161,6 +163,23 @@ def stroke_figure(found: Diagnosis, width_in: float) -> str:
             )
         _lever_axis(axes)
         return _svg(figure)
+
+
+def mark_svg(words: str) -> str:
+    """Return words as outlines, to be laid across a page: no reader of text stumbles over them."""
+    path = TextPath((0, 0), words, size=100, prop=FontProperties("DejaVu Serif", weight="bold"))
+    box = path.get_extents()
+    parts = []
+    for points, code in path.iter_segments(curves=True, simplify=False):
+        sign = {1: "M", 2: "L", 3: "Q", 4: "C"}.get(int(code), "Z")
+        numbers = " ".join(f"{number:.1f}" for number in points) if sign != "Z" else ""
+        parts.append(sign + numbers)
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" '
+        f'width="{box.width:.1f}" height="{box.height:.1f}" '
+        f'viewBox="{box.x0:.1f} {-box.y1:.1f} {box.width:.1f} {box.height:.1f}">'
+        f'<path transform="scale(1,-1)" d="{"".join(parts)}" fill="#ececec"/></svg>'
+    )
 
 
 def _lever_axis(axes: Axes) -> None:

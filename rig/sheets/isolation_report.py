@@ -75,9 +75,11 @@ def _conclusion(record: RunRecord, last: Mapping[str, Any]) -> dict[str, Any]:
     sure = bool(last.get("sure", False))
     word = "The unit is sound" if case == SOUND else says(case)
     how = "sure enough for the plan" if sure else "not sure enough to repair anything by"
+    told = [event.text for event in record.events if event.kind == "isolation"]
+    text = f"{told[-1]} " if told else ""
     return {
         "word": word[:1].upper() + word[1:],
-        "text": f"{percent(probability)} of one and the same remedy: {how}.",
+        "text": words.clean(f"{text}All that one remedy cures: {percent(probability)}, {how}."),
         "sure": sure,
         "to_do": words.clean(str(last.get("to do", ""))),
         "look": list(VEHICLE) if case == SOUND else [],
