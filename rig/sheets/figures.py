@@ -167,7 +167,9 @@ def stroke_figure(found: Diagnosis, width_in: float) -> str:
 
 def mark_svg(words: str) -> str:
     """Return words as outlines, to be laid across a page: no reader of text stumbles over them."""
-    path = TextPath((0, 0), words, size=100, prop=FontProperties("DejaVu Serif", weight="bold"))
+    path = TextPath(
+        (0, 0), words, size=100, prop=FontProperties(family="DejaVu Serif", weight="bold")
+    )
     box = path.get_extents()
     parts = []
     for points, code in path.iter_segments(curves=True, simplify=False):

@@ -46,7 +46,9 @@ class LabelSize:
         if not DPI_LEAST <= self.dpi <= DPI_MOST:
             raise LabelError(f"A label printer has {DPI_LEAST:g} to {DPI_MOST:g} dots an inch.")
         if not (0 < self.width_mm <= LARGEST_MM and 0 < self.height_mm <= LARGEST_MM):
-            raise LabelError(f"A label is up to {LARGEST_MM:g} mm wide and high.")
+            raise LabelError(
+                f"A label is up to {LARGEST_MM:g} mm wide and high, and more than nothing."
+            )
 
     def dots(self, mm: float) -> int:
         """Return the dots in so many millimetres, rounded down."""

@@ -18,6 +18,7 @@ from rig.schema import Mistake, MistakesError, Section, Text, read_text, read_to
 FOLDER = "sheets"
 FILE = "letterhead.toml"
 FIXED = "frame.typ"
+LABEL = "label.typ"  # the one that sets a page of its own: it is no sheet
 LOGO_KINDS = (".svg", ".png", ".jpg", ".jpeg", ".pdf")
 LOGO_MOST = 5_000_000
 """Bytes of a logo at most: every sheet holds a copy of it."""
@@ -128,7 +129,7 @@ def _of_template(path: Path) -> list[Mistake]:
     found = []
     for number, line in enumerate(text.splitlines(), start=1):
         code = line.partition("//")[0]
-        if _OWN_PAGE.search(code):
+        if _OWN_PAGE.search(code) and path.name != LABEL:
             wrong = "a template does not set the page: its marks must stand on every one"
             found.append(Mistake(str(path), "", wrong, "everything inside the page", number))
         if _PACKAGE.search(code):
