@@ -111,7 +111,7 @@ def _drawn(store: Store, record: RunRecord, plan: Plan | None) -> dict[str, Any]
         "trace": run_trace(store, record, plan, TRACE_IN if stroke else FULL_IN),
         "why": [] if found is None else [words.clean(text) for text in summary(found)],
         "stroke": stroke,
-        "stroke_caption": "Current for friction and load, mean of the half-turns at plain work.",
+        "stroke_caption": "For friction and load, mean of plain half-turns.",
     }
 
 
