@@ -71,7 +71,7 @@ def _conclusion(record: RunRecord, last: Mapping[str, Any]) -> dict[str, Any]:
             "what was known by then."
         )
         return {"word": "No conclusion", "text": text, "sure": False, "to_do": "", "look": []}
-    probability = float(last.get("probability", 0.0))
+    probability = _part(last.get("probability"))
     sure = bool(last.get("sure", False))
     word = "The unit is sound" if case == SOUND else says(case)
     how = "sure enough for the plan" if sure else "not sure enough to repair anything by"
@@ -97,19 +97,26 @@ def _causes(last: Mapping[str, Any]) -> list[dict[str, Any]]:
     ranking = last.get("ranking", {})
     if not isinstance(ranking, Mapping):
         return []
-    rows = sorted(ranking.items(), key=lambda item: -float(item[1]))[:CAUSES_MOST]
+    parts = {str(name): _part(part) for name, part in ranking.items()}
+    rows = sorted(parts.items(), key=lambda item: -item[1])[:CAUSES_MOST]
     first = rows[0][0] if rows else ""
     return [
         {
             "name": words.clean(name),
             "says": words.clean(_titled(name)),
-            "percent": percent(max(float(part), _LEAST)),
-            "part": min(max(float(part), 0.0), 1.0),
+            "percent": percent(max(part, _LEAST)),
+            "part": part,
             "for": _sentences(last.get("speaks for it")) if name == first else [],
             "against": _sentences(last.get("speaks against it")) if name == first else [],
         }
         for name, part in rows
     ]
+
+
+def _part(value: Any) -> float:
+    """Return a probability as recorded; 0 for what is none."""
+    is_number = isinstance(value, int | float) and not isinstance(value, bool)
+    return min(max(float(value), 0.0), 1.0) if is_number else 0.0
 
 
 def _titled(name: str) -> str:
@@ -142,8 +149,8 @@ def _test(step: StepRecord) -> dict[str, Any]:
     ranking = step.answers.get("ranking")
     leads = ""
     if isinstance(ranking, Mapping) and ranking:
-        name, part = max(ranking.items(), key=lambda item: float(item[1]))
-        leads = f"{_titled(name)} ({percent(float(part))})"
+        name, part = max(ranking.items(), key=lambda item: _part(item[1]))
+        leads = f"{_titled(str(name))} ({percent(_part(part))})"
     return {
         "number": str(step.number),
         "title": words.clean(step.title),

@@ -66,10 +66,12 @@ def standing_of(record: RunRecord) -> Standing:
         reasons = (Reason(Verdict.RETEST, reason, "run"),) if reason else ()
         return Standing("none", "NO VERDICT", sentence, reasons, tuple(marks))
     verdict = judgement.verdict
+    # A newer program's record may hold a word that this one does not know: it is no pass.
+    known = verdict in _SENTENCES
     return Standing(
-        str(verdict),
+        str(verdict) if known else "none",
         str(verdict).upper(),
-        _SENTENCES[verdict],
+        _SENTENCES.get(verdict, "This program does not know the verdict in the record."),
         tuple(verdict_sentences(judgement)),
         tuple(marks),
     )
@@ -84,7 +86,10 @@ def marks_of(record: RunRecord) -> tuple[Mark, ...]:
     if record.end is None:
         text = "This run has no end: it is still on, or its program has died. Not a result."
         marks.append(Mark("UNFINISHED", text))
-    elif record.end.state in _UNFINISHED:
-        word, text = _UNFINISHED[record.end.state]
-        marks.append(Mark(word, f"{text} The plan was not carried out."))
+    elif record.end.state is not RunState.FINISHED:
+        state = record.end.state
+        word, text = _UNFINISHED.get(
+            state, (str(state).upper(), "How this run ended is not known to this program.")
+        )
+        marks.append(Mark(word, f"{text} The plan was not carried out to its end."))
     return tuple(marks)

@@ -141,6 +141,48 @@ def test_a_run_that_is_not_there(bench, capsys):
     assert halfturn(capsys, "sheet", "lot", "--reference", "nobody's")[0] == 6
 
 
+# What another program, or a newer one, may leave in the records.
+ODD_ROWS = [
+    "UPDATE runs SET verdict = 'maybe'",
+    "UPDATE runs SET state = 'dreamt'",
+    "UPDATE runs SET source = 'found'",
+    "UPDATE runs SET backend_facts = '[1]'",
+    "UPDATE half_turns SET outcome = 'flew'",
+    "UPDATE half_turns SET direction = 'up', half_turn_s = NULL, supply_v = 9e99",
+    "UPDATE steps SET state = 'lost', kind = 'dance'",
+    "UPDATE measures SET value = NULL, u = 9e99, unit = ''",
+    "UPDATE texts SET text = 'x = 1'",
+    "UPDATE traces SET data = x'00ff'",
+    """UPDATE steps SET answers = '{"ranking": {"x": "y"}, "cause": 7}' WHERE kind = 'ranking'""",
+]
+
+
+@pytest.mark.parametrize("sql", ODD_ROWS)
+def test_records_with_something_in_them_that_is_not_ours(bench, capsys, sql):
+    _, ids = bench
+    raw = sqlite3.connect("logs/records.sqlite")
+    raw.execute("PRAGMA ignore_check_constraints = 1")
+    raw.execute(sql)
+    raw.commit()
+    raw.close()
+    name = "isolation" if "ranking" in sql else "pass"
+    status, out, err = halfturn(capsys, "sheet", "make", str(ids[name]), "--out", "s.pdf")
+    assert status in (0, 6), out + err
+
+
+def test_a_verdict_and_an_end_that_nobody_knows_are_no_pass(bench, capsys):
+    folder, ids = bench
+    for sql in ("UPDATE runs SET verdict = 'maybe'", "UPDATE runs SET state = 'dreamt'"):
+        raw = sqlite3.connect("logs/records.sqlite")
+        raw.execute(sql)
+        raw.commit()
+        raw.close()
+        status, _, _ = halfturn(capsys, "sheet", "make", str(ids["pass"]), "--out", "s.pdf")
+        said = text_of((folder / "s.pdf").read_bytes()) if status == 0 else ""
+        assert "Every limit of the plan was met" not in said
+    assert "NOT KNOWN" in said
+
+
 # --- the shop's own ------------------------------------------------------------------------------
 
 
