@@ -116,14 +116,15 @@ def _unit(unit: str) -> str:
 
 def _row(group: _Group) -> dict[str, Any]:
     check, turn = group.check, group.turn
+    nearest = "closest" if check.verdict is Verdict.PASS else "worst"
     where = ""
     if turn is not None:
         which = f"no. {turn.number} {direction_words(turn.direction)}"
-        where = f"closest of {group.count}: {which}" if group.count > 1 else which
+        where = f"{nearest} of {group.count}: {which}" if group.count > 1 else which
         if " at " in check.limit_is and turn.supply_v is not None:
             where += f", at {turn.supply_v:.1f} V"
     elif group.count > 1:
-        where = f"closest of {group.count}"
+        where = f"{nearest} of {group.count}"
     return {
         "measure": check.measure,
         "name": _LABELS.get(check.measure, check.label[:1].upper() + check.label[1:]),

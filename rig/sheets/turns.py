@@ -33,7 +33,11 @@ def turn_groups(steps: Sequence[StepRecord]) -> dict[str, Any]:
     count = sum(len(step.half_turns) for step in having)
     few = count <= TABLE_MOST
     groups = [_group(list(part), few=few) for _, part in groupby(having, _part_of)]
-    return {"count": count, "columns": _columns(groups) if few else [groups]}
+    return {
+        "count": count,
+        "cut": any(turn.cut_by_rig for step in having for turn in step.half_turns),
+        "columns": _columns(groups) if few else [groups],
+    }
 
 
 def _part_of(step: StepRecord) -> str:
@@ -47,7 +51,7 @@ def _group(parts: Sequence[StepRecord], *, few: bool) -> dict[str, Any]:
     return {
         "title": clean(parts[0].title) + more,
         "judged": is_judged(parts[0]),
-        "rows": [turn_row(turn) for turn in turns] if few else [],
+        "rows": [turn_row(turn, judged=is_judged(parts[0])) for turn in turns] if few else [],
         "sum": None if few else summed(turns),
     }
 
@@ -72,14 +76,14 @@ def _columns(groups: list[dict[str, Any]]) -> list[list[dict[str, Any]]]:
     return [left, right]
 
 
-def turn_row(turn: HalfTurn) -> dict[str, Any]:
-    """Return one half-turn as a line of the table."""
+def turn_row(turn: HalfTurn, *, judged: bool = True) -> dict[str, Any]:
+    """Return one half-turn as a line of the table; what is ``judged`` and did not park is odd."""
     timed = turn.outcome in (Outcome.PARKED, Outcome.SLOW)
     return {
         "number": str(turn.number),
         "direction": direction_words(turn.direction),
         "outcome": outcome_words(turn.outcome) + ("*" if turn.cut_by_rig else ""),
-        "odd": turn.outcome is not Outcome.PARKED,
+        "odd": judged and turn.outcome is not Outcome.PARKED,
         "time": with_uncertainty(turn.half_turn_s, turn.half_turn_u_s) if timed else "–",
         "peak": _number(turn.peak_a, turn.peak_u_a),
         "run": _number(turn.run_a, turn.run_u_a),
