@@ -7,6 +7,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, tzinfo
 
 from rig.analysis.model import HalfTurn, Measure
+from rig.quality.calibration_words import standing_in_short, standing_words
+from rig.records.golden_said import golden_words
 from rig.records.lateness import QUANTILES, Spread
 from rig.records.model import RunRecord, RunState, RunSummary, StepRecord, StepState
 from rig.records.quantity import rounded, with_uncertainty
@@ -77,6 +79,9 @@ def _verdict(run: RunRecord) -> list[str]:
             lines += _wrapped(_clean(reason.text), "  - ", "    ")
         if end.state is not RunState.FINISHED:
             lines.append(f"The run was {end.state}.")
+    short = standing_in_short(run.start.calibration)
+    if short:
+        lines += _wrapped(f"{short}.")
     lines.append("Feeds read back off at the end." if end.feeds_off else _FEEDS_UNKNOWN)
     if end.note:
         lines += _wrapped(_clean(end.note))
@@ -96,6 +101,7 @@ def _identity(run: RunRecord, zone: tzinfo | None) -> list[str]:
         "From": f"{source} {start.reference}".strip(),
         "Plan": start.plan_name,
         "Rig": f"{start.rig_name}, station {start.station}",
+        "Readings": standing_words(start.calibration),
         "Backend": f"{start.backend} ({facts})" if facts else start.backend,
         "Operator": start.operator,
         "Started": f"{_local(start.started_at, zone, '%Y-%m-%d %H:%M:%S %Z')}{ended}",
@@ -103,6 +109,8 @@ def _identity(run: RunRecord, zone: tzinfo | None) -> list[str]:
         "Control": _control(run),
         "Lateness": _lateness(run),
     }
+    if start.golden is not None:
+        rows["Golden"] = golden_words(start.golden)
     return [
         line
         for name, text in rows.items()

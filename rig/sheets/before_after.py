@@ -60,7 +60,7 @@ def before_after(
         "changes": change_rows(before, after),
         "outcomes": _outcomes(before, after),
         "trace": _laid_over(store, before, after),
-        "rig": words.rig_facts(after, None),
+        "rig": words.rig_facts(after),
         "rule": RULE,
     }
     return Document("before_after", data, letterhead, after.start.started_at)

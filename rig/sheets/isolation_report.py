@@ -50,7 +50,7 @@ def report_of(store: Store, record: RunRecord, letterhead: Letterhead, paper: st
         "tests": [_test(step) for step in record.steps if step.kind not in ("ranking", "zero")],
         "trace": run_trace(store, record, words.plan_of(record)),
         "notes": words.later_notes(record),
-        "rig": words.rig_facts(record, None),
+        "rig": words.rig_facts(record),
         "rule": RULE,
     }
     return Document("isolation", data, letterhead, start.started_at)

@@ -116,7 +116,7 @@ def _row(store: Store, run: RunRecord) -> dict[str, Any]:
         "when": words.local(run.start.started_at),
         "verdict": standing.whole_word,
         "odd": standing.kind != "pass",
-        "why": words.clean(against[0]) if against else "",
+        "why": words.clean(". ".join(filter(None, [standing.caution, *against[:1]]))),
         "code": f"{str(run.run_id)[:SHORT_ID]} {code.digits[:8].upper()}",
     }
 

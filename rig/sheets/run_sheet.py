@@ -68,7 +68,7 @@ def sheet_of(store: Store, record: RunRecord, letterhead: Letterhead, paper: str
         "visual": words.visual_answers(record.steps),
         "steps": words.step_rows(record.steps),
         "notes": words.later_notes(record),
-        "rig": words.rig_facts(record, None),
+        "rig": words.rig_facts(record),
         "rule": words.DECISION_RULE if plan is not None else UNREADABLE_PLAN,
     }
     return Document("sheet", data, letterhead, start.started_at)
@@ -90,6 +90,7 @@ def standing_data(standing: Standing, in_table: Collection[str] = ()) -> dict[st
         "word": standing.word,
         "sentence": standing.sentence,
         "marks": [mark.word for mark in standing.marks],
+        "caution": standing.caution,
         "reasons": [
             {"kind": str(reason.verdict), "text": words.clean(reason.text)} for reason in shown
         ],

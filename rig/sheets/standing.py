@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from rig.analysis.model import Reason, Verdict
+from rig.quality.calibration_words import standing_in_short
 from rig.records.model import RunRecord, RunState
 from rig.verdict_words import verdict_sentences
 
@@ -35,7 +36,8 @@ class Mark:
 class Standing:
     """The verdict's word ("PASS", "NO VERDICT"), what it means, its reasons, and the marks.
 
-    ``kind`` is "pass", "fail", "retest" or "none".
+    ``kind`` is "pass", "fail", "retest" or "none"; ``caution`` what must stand beside the verdict
+    of the rig's calibration, in few words, empty if nothing must.
     """
 
     kind: str
@@ -43,6 +45,7 @@ class Standing:
     sentence: str
     reasons: tuple[Reason, ...]
     marks: tuple[Mark, ...]
+    caution: str = ""
 
     @property
     def whole_word(self) -> str:
@@ -52,7 +55,7 @@ class Standing:
 
 def standing_of(record: RunRecord) -> Standing:
     """Return how a run stands; a run without an end, or cut off, never reads as a plain verdict."""
-    marks = list(marks_of(record))
+    marks, caution = marks_of(record), standing_in_short(record.start.calibration)
     end = record.end
     judgement = None if end is None else end.judgement
     if judgement is None:
@@ -64,7 +67,7 @@ def standing_of(record: RunRecord) -> Standing:
             else "This run was not judged. It says nothing for or against the unit."
         )
         reasons = (Reason(Verdict.RETEST, reason, "run"),) if reason else ()
-        return Standing("none", "NO VERDICT", sentence, reasons, tuple(marks))
+        return Standing("none", "NO VERDICT", sentence, reasons, marks, caution)
     verdict = judgement.verdict
     # A newer program's record may hold a word that this one does not know: it is no pass.
     known = verdict in _SENTENCES
@@ -73,7 +76,8 @@ def standing_of(record: RunRecord) -> Standing:
         str(verdict).upper(),
         _SENTENCES.get(verdict, "This program does not know the verdict in the record."),
         tuple(verdict_sentences(judgement)),
-        tuple(marks),
+        marks,
+        caution,
     )
 
 

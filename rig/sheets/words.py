@@ -9,6 +9,7 @@ from typing import Any
 
 from rig.labels import shown
 from rig.plans import Plan, PlanError, plan_from_text
+from rig.quality.calibration_words import standing_words
 from rig.records.model import RunRecord, Source, StepRecord, StepState
 from rig.schema import MistakesError
 from rig.settings import settings_from_text
@@ -19,7 +20,6 @@ SOURCES = {
     Source.CUSTOMER_JOB: "customer's job",
     Source.DELIVERY_LOT: "delivery lot",
 }
-NO_CALIBRATION = "This rig has no calibration on record."
 DECISION_RULE = (
     "Values are given ± expanded uncertainty U with coverage factor k = 2 (about 95 %). A limit is "
     "met, or broken, if the value is on that side of it by more than U (guard band w = U on both "
@@ -68,14 +68,14 @@ def identity(record: RunRecord, plan: Plan | None) -> list[dict[str, str]]:
     return [{"name": name, "text": clean(text)} for name, text in pairs.items() if text]
 
 
-def rig_facts(record: RunRecord, calibration: str | None) -> list[dict[str, str]]:
-    """Return what the rig was, and its calibration in words (None: none on record)."""
+def rig_facts(record: RunRecord) -> list[dict[str, str]]:
+    """Return what the rig was, and how it stood with its calibration."""
     start = record.start
     pairs = {
         "Rig": f"{start.rig_name}, station {start.station}",
         "Bench": f"{_bench(record)}, halfturn {start.program_version}",
         "Sensor": _sensor(record),
-        "Calibration": calibration or NO_CALIBRATION,
+        "Calibration": standing_words(start.calibration),
         "Feeds": _feeds(record),
     }
     return [{"name": name, "text": clean(text)} for name, text in pairs.items() if text]
@@ -98,8 +98,11 @@ def _sensor(record: RunRecord) -> str:
     except (MistakesError, ValueError):
         return ""
     sensor = station.battery_sensor
-    gain = f"gain {sensor.gain:g} ± {100 * sensor.gain_u_rel:g} % (k = 1)"
-    return f"shunt {1000 * sensor.shunt_ohm:g} mΩ, {gain}, {station.sample_hz} samples/s"
+    stood = record.start.calibration
+    in_force = stood is not None and stood.calibration is not None and not stood.changed
+    gain = f", gain {sensor.gain:g} ± {100 * sensor.gain_u_rel:g} % (k = 1)"
+    told = "" if in_force else gain
+    return f"shunt {1000 * sensor.shunt_ohm:g} mΩ{told}, {station.sample_hz} samples/s"
 
 
 def _feeds(record: RunRecord) -> str:
