@@ -10,7 +10,7 @@ UTF-16 code units, UTF-8), with these rules before it:
 
 - a number with a fraction is text, its IEEE 754 value in C's hexadecimal (`float.hex`); so is a
   whole number beyond 2**53, in decimal;
-- a date is ISO 8601 in UTC with microseconds, an identifier its 36 characters;
+- a moment is ISO 8601 in UTC with microseconds, a day without, an identifier its 36 characters;
 - a field of the record that holds nothing (null, an empty text, list or object) is left out, so
   that a field added in later years leaves the checksums of older runs as they are;
 - a trace is the SHA-256 of its columns: for each its name, kind and number of rows (8 bytes,
@@ -25,7 +25,7 @@ import json
 import math
 from collections.abc import Mapping, Sized
 from dataclasses import fields
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from enum import Enum
 from functools import cache
 from typing import Any
@@ -100,6 +100,8 @@ def _plain(value: Any) -> Any:
             return value if abs(value) <= _SAFE else str(value)
         case datetime():
             return value.astimezone(UTC).isoformat(timespec="microseconds")
+        case date():
+            return value.isoformat()
         case UUID():
             return str(value)
         case Mapping():

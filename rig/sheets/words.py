@@ -99,9 +99,8 @@ def _sensor(record: RunRecord) -> str:
         return ""
     sensor = station.battery_sensor
     stood = record.start.calibration
-    in_force = stood is not None and stood.calibration is not None and not stood.changed
     gain = f", gain {sensor.gain:g} ± {100 * sensor.gain_u_rel:g} % (k = 1)"
-    told = "" if in_force else gain
+    told = "" if stood is not None and stood.applies else gain
     return f"shunt {1000 * sensor.shunt_ohm:g} mΩ{told}, {station.sample_hz} samples/s"
 
 

@@ -136,6 +136,7 @@ OTHER = {
     "source": "delivery_lot",
     "answers": '{"asked": "other"}',
     "backend_facts": '{"seed": "77"}',
+    "calibration": '{"state": "rig_changed", "on": "2026-03-02", "changed": ["its shunt"]}',
     "lateness": None,
 }
 

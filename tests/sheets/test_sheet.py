@@ -66,7 +66,8 @@ def test_every_half_turn_stands_on_it_with_its_time(store, made, text, name):
     turns = [turn for step in store.run(made[1][name]).steps for turn in step.half_turns]
     assert turns
     for turn in turns:
-        assert f"{turn.half_turn_s:.4f}"[:5] in said
+        if turn.half_turn_s is not None:
+            assert f"{turn.half_turn_s:.4f}"[:5] in said
 
 
 def test_a_value_its_uncertainty_and_its_limit_stand_side_by_side(store, made, text):
