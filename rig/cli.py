@@ -102,6 +102,9 @@ def _parser() -> argparse.ArgumentParser:
             "records", help="what was recorded: list, show, export, verify, back up"
         )
     )
+    _add_sheet(
+        commands.add_parser("sheet", help="what leaves the shop: sheets, labels, their check")
+    )
     _add_gauge(commands.add_parser("gauge", help="gauge studies: what of a value is the rig's own"))
     _add_golden(commands.add_parser("golden", help="golden units: is the rig in control today?"))
     _add_check(commands.add_parser("check", help="check a rig file and plans; feeds nothing"))
@@ -371,6 +374,52 @@ def _add_records(parser: argparse.ArgumentParser) -> None:
     for action in (listing, show, verify, backup, restore):
         action.add_argument("--json", action="store_true", help="print JSON")
     parser.set_defaults(module="records")
+
+
+def _add_sheet(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "Sheets and labels of what was recorded, as PDF and PNG, each with a code that tells "
+        "whether the record is still what was printed."
+    )
+    actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
+    make = actions.add_parser("make", help="one run's sheet; an isolation's report")
+    label = actions.add_parser("label", help="a label for the unit, as PNG")
+    changed = actions.add_parser("before-after", help="two runs of one unit: what changed")
+    lot = actions.add_parser("lot", help="a list of runs, or all of a job or lot")
+    check = actions.add_parser("verify", help="does a sheet belong to a record, unchanged?")
+    template = actions.add_parser(
+        "template", help="put letterhead and templates beside the rig file, to be edited"
+    )
+    run = "the run's identifier, its first characters, or last (the newest)"
+    for action in (make, label):
+        action.add_argument("run", help=run)
+    changed.add_argument("before", help=run)
+    changed.add_argument("after", help="the other run; which is earlier is found by itself")
+    lot.add_argument("run", nargs="*", help="runs, as for make")
+    lot.add_argument("--reference", help="all runs of this job or lot")
+    lot.add_argument("--plan", help="with --reference: only this plan")
+    check.add_argument(
+        "code", nargs="+", help="the code's text, scanned or typed; blanks and dashes do not matter"
+    )
+    for action in (make, changed, lot):
+        action.add_argument(
+            "--out", metavar="FILE", help=".pdf or .png (default: a PDF in the rig's sheets folder)"
+        )
+        action.add_argument("--png", action="store_true", help="PNG beside the PDF")
+        action.add_argument("--dpi", type=float, default=150.0, help="of the PNG (150)")
+        action.add_argument("--paper", choices=("a4", "letter"), help="(a4)")
+        action.add_argument(
+            "--print", action="store_true", help="hand the PDF to the rig file's print_with"
+        )
+    label.add_argument("--out", metavar="FILE", help=".png (default: in the rig's sheets folder)")
+    label.add_argument("--size", default="62x29", metavar="WxH", help="in mm (62x29)")
+    label.add_argument("--dpi", type=float, default=300.0, help="of the label printer (300)")
+    for action in (make, label, changed, lot, check):
+        _add_records_file(action)
+        action.add_argument("--json", action="store_true", help="print one JSON object")
+    for action in (make, label, changed, lot, check, template):
+        _add_rig_file(action, "rig file whose records and letterhead are meant")
+    parser.set_defaults(module="sheet")
 
 
 def _add_gauge(parser: argparse.ArgumentParser) -> None:
