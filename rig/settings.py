@@ -7,6 +7,7 @@ seconds, currents in amperes, resistances in ohms; pins by their BCM number.
 from __future__ import annotations
 
 import re
+import shlex
 from importlib import resources
 from pathlib import Path
 from typing import Annotated, ClassVar, Self
@@ -24,6 +25,7 @@ from drivers import (
 )
 from rig.analysis.copper import LEAD_AREAS_MM2
 from rig.analysis.fuse import SERIES
+from rig.references import ReferenceSettings
 from rig.schema import (
     Choice,
     Flag,
@@ -53,6 +55,16 @@ Name = Annotated[str, Text(longest=40)]
 Pin = Annotated[int, Whole(0, 27)]
 Yes = Annotated[bool, Flag()]
 DelayS = Annotated[float, Number(0, 0.1, "s")]
+
+
+_WORDS = 'a program and its arguments, such as "lp -d office", every quote closed'
+
+
+def _is_words(text: str) -> bool:
+    try:
+        return bool(shlex.split(text)) or not text
+    except ValueError:
+        return False
 
 
 class SettingsError(MistakesError):
@@ -156,6 +168,18 @@ class LeadSettings(Section):
     temp_c: Annotated[float, Number(-40, 100, "degrees Celsius")] = 20.0
 
 
+class CalibrationSettings(Section):
+    """How long a calibration holds (days), and what a run does on a rig without one in force.
+
+    ``warn_days`` before the last day `halfturn check` says so.  ``overdue``: ``say`` it with every
+    result, or ``refuse`` to run a plan at all.
+    """
+
+    interval_days: Annotated[int, Whole(1, 3650, "days")] = 365
+    warn_days: Annotated[int, Whole(0, 3650, "days")] = 30
+    overdue: Annotated[str, Choice(("say", "refuse"))] = "say"
+
+
 class ControlSettings(Section):
     """What the control loop asks of the operating system; whatever is not granted is told.
 
@@ -165,6 +189,33 @@ class ControlSettings(Section):
     real_time: Yes = True
     priority: Annotated[int, Whole(1, 49)] = 40
     lock_memory: Yes = True
+
+
+class SheetsSettings(Section):
+    """Where sheets and labels go, and what prints them.
+
+    ``folder`` is counted from the rig file's; absent, it is ``sheets`` beside the records.
+    ``print_with`` is a program with its arguments, to which the file's name is added; it is started
+    as it stands, without a shell.
+    """
+
+    folder: Annotated[Path, PathText()] | None = None
+    print_with: Annotated[str, Text(longest=200, empty=True, accepts=_is_words, what=_WORDS)] = ""
+
+    @property
+    def print_words(self) -> list[str]:
+        """The program and its arguments; empty if nothing is printed."""
+        return shlex.split(self.print_with)
+
+
+class GoldenSettings(Section):
+    """How the rig's own check by a golden unit is demanded: every so many days (0: not at all).
+
+    ``refuse``: no unit is judged while the rig is out of control, or a check is due.
+    """
+
+    every_days: Annotated[int, Whole(0, 366, "days")] = 0
+    refuse: Yes = False
 
 
 class StationSettings(Section):
@@ -252,6 +303,10 @@ class RigSettings(Section):
     emergency_stop: EmergencyStopSettings | None = None
     supply: SupplySettings = SupplySettings()
     control: ControlSettings = ControlSettings()
+    sheets: SheetsSettings = SheetsSettings()
+    calibration: CalibrationSettings = CalibrationSettings()
+    references: tuple[ReferenceSettings, ...] = Field(alias="reference", default=())
+    golden: GoldenSettings = GoldenSettings()
     stations: tuple[StationSettings, ...] = Field(alias="station")
 
     @model_validator(mode="after")
@@ -326,16 +381,19 @@ def starter_settings() -> RigSettings:
 
 
 __all__ = [
+    "CalibrationSettings",
     "ControlSettings",
     "DeadManSettings",
     "EmergencyStopSettings",
     "FeedSettings",
+    "GoldenSettings",
     "LeadSettings",
     "Mistake",
     "OutputSettings",
     "RigSettings",
     "SensorSettings",
     "SettingsError",
+    "SheetsSettings",
     "StationSettings",
     "SupplySettings",
     "SwitchSettings",

@@ -9,7 +9,7 @@ import textwrap
 from collections.abc import Callable
 
 from rig.bench.at_the_jig import AT_THE_JIG
-from rig.bench.requests import Ask
+from rig.bench.requests import NO, YES, Ask
 from rig.commands import exits
 from rig.commands.exits import CommandError
 
@@ -35,7 +35,8 @@ def ask_operator(ask: Ask, stopped: Callable[[], bool]) -> str | None:
     if caution:
         print(wrapped(f"Mind: {caution}"), file=sys.stderr)
     while True:
-        print(f"[{_choices(ask.allowed)}] ", end="", file=sys.stderr, flush=True)
+        choices = f"[{_choices(ask.allowed)}]" if ask.allowed else ">"
+        print(f"{choices} ", end="", file=sys.stderr, flush=True)
         while not select.select([sys.stdin], [], [], _LOOK_EVERY_S)[0]:
             if stopped():
                 print(file=sys.stderr)
@@ -64,6 +65,8 @@ def _choices(allowed: tuple[str, ...]) -> str:
     if len(allowed) < 2:
         return "/".join(allowed)
     yes, no, *more = allowed
+    if (yes, no) == (YES, NO):
+        return f"{yes}/{no}"
     return ", ".join([f"yes = {yes}", f"no = {no}", *more])
 
 

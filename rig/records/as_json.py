@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from datetime import datetime
 from typing import Any
 from uuid import UUID
 
-from rig.contract import deciding, half_turn_object
+from rig.contract import calibration_object, deciding, half_turn_object
 from rig.records.lateness import lateness_object
 from rig.records.model import RunEnd, RunRecord, RunSummary, StepRecord
 
@@ -21,8 +21,9 @@ def runs_json(runs: Iterable[RunSummary]) -> list[dict[str, Any]]:
 
 def run_json(run: RunRecord) -> dict[str, Any]:
     """Return a whole run without its traces and without the texts of rig and plan."""
-    start = asdict(run.start)
+    start = asdict(replace(run.start, calibration=None))
     del start["plan_text"], start["rig_text"]
+    start["calibration"] = calibration_object(run.start.calibration)
     whole = {
         "run_id": run.run_id,
         **start,

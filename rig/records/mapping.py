@@ -8,9 +8,11 @@ from dataclasses import fields
 from typing import Any
 
 from rig.analysis.model import HalfTurn, Judgement, Measure, Reason
+from rig.records.calibrations import standing_read
 from rig.records.codec import pack, unpack
 from rig.records.lateness import lateness_read
 from rig.records.model import (
+    IsolationCame,
     RunEnd,
     RunEvent,
     RunRecord,
@@ -104,7 +106,7 @@ def _plain(value: Any) -> Any:
 # --- from rows --------------------------------------------------------------------------------
 
 
-def summary(row: RunRow) -> RunSummary:
+def summary(row: RunRow, isolation: IsolationCame | None = None) -> RunSummary:
     """Return a run's line in a list."""
     return RunSummary(
         run_id=row.id,
@@ -116,6 +118,7 @@ def summary(row: RunRow) -> RunSummary:
         operator=row.operator,
         reference=row.reference,
         simulated=row.simulated,
+        isolation=isolation,
     )
 
 
@@ -148,6 +151,9 @@ def _run_start(row: RunRow) -> RunStart:
         backend_facts=row.backend_facts,
         program_version=row.program_version,
         control=row.control,
+        golden=row.golden,
+        gauge_trial=None if row.gauge_run is None else row.gauge_run.trial_id,
+        calibration=standing_read(row.calibration, row.calibrated_by, simulated=row.simulated),
     )
 
 

@@ -142,6 +142,8 @@ def test_every_sensor_field_reaches_the_driver() -> None:
         "offset_u_a": 0.001,
         "average": 2,
         "bus_every": 5,
+        "voltage_gain": 1.0,  # of a calibration alone
+        "voltage_offset_v": 0.0,
     }
 
 

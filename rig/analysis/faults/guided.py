@@ -45,6 +45,11 @@ class Test:
         """Whether somebody answers instead of the sensors."""
         return self.kind == "look"
 
+    @property
+    def feeds(self) -> bool:
+        """Whether a feed is made for it; a look for which one is has a question of its own."""
+        return not self.is_look or not self.checks
+
 
 # The minutes are guesses of a practised hand's time at a bench, no published source.
 _ALL = (
@@ -61,7 +66,7 @@ _ALL = (
          (LOAD,)),
     Test("low_supply", "The same half-turns at 9 V.", 0.6, "turns", (PROGRAMMABLE_SUPPLY,), 9.0),
     Test("high_supply", "The same half-turns at 15 V.", 0.6, "turns", (PROGRAMMABLE_SUPPLY,), 15.0),
-    Test("jam", "Lever locked at stop, ignition made for 0.3 s: what it draws standing still.",
+    Test("jam", "Lever locked at stop, ignition made for 0.15 s: what it draws standing still.",
          2.5, "jam", (JAM_PIN,)),
     Test("look_battery_feed", "Measure at the unit's battery terminal, feed made.", 0.8, "look",
          (METER,), question="With the feed made, is the full supply voltage at the unit's battery "
@@ -69,6 +74,8 @@ _ALL = (
     Test("look_ignition_feed", "Measure at the unit's ignition terminal, ignition made.", 1.0,
          "look", (METER,), question="With the ignition made, is the full supply voltage at the "
          "unit's relay, terminal 86?"),
+    Test("look_leads", "Follow the battery and the earth lead from the rig to the unit.", 0.5,
+         "look", checks=("leads_right_way",)),
     Test("look_fuse_holder", "Look at the fuse and its holder.", 1.0, "look",
          checks=("fuse_holder_clean",)),
     Test("look_earth", "Look at the earth connection.", 1.5, "look", checks=("earth_good",)),
