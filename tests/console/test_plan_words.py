@@ -38,7 +38,7 @@ def test_steps_say_their_numbers():
     assert "down to 7 V" in said["supply_sweep"]
     assert "250 times to run and back, fed at most 25 % of the time" in said["endurance"]
     assert said["relay_swap"].startswith("4 with the unit's own relay, 4 with a known good one")
-    assert "above 30 A for 10 ms" in guard_words(PLANS[0].guard)
+    assert "above 33 A for 10 ms" in guard_words(PLANS[0].guard)
 
 
 @pytest.mark.parametrize(
