@@ -56,13 +56,11 @@ class OutputWiring:
 class FeedWiring(OutputWiring):
     """A feed relay: its pin, and the declared time from pin edge to contact.
 
-    ``operate_s`` and ``release_s`` in seconds (relay data sheet, or measured); ``delay_u_s`` is
-    the standard uncertainty of both.
+    ``operate_s`` and ``release_s`` in seconds (relay data sheet, or measured).
     """
 
     operate_s: float = 0.007
     release_s: float = 0.003
-    delay_u_s: float = 0.0015
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +94,7 @@ class SensorWiring:
     ``offset_a`` (A, subtracted before gain) from calibration.  ``max_a`` is the largest current
     to be measured (A): the PGA range follows from it.  ``average`` is the number of samples the
     chip averages (1, 2, 4 ... 128).  ``bus_every`` interleaves one bus-voltage read every so many
-    samples.  ``gain_u_rel`` (1) and ``offset_u_a`` (A) are standard uncertainties.
+    samples.
     """
 
     bus: int
@@ -105,8 +103,6 @@ class SensorWiring:
     max_a: float
     gain: float = 1.0
     offset_a: float = 0.0
-    gain_u_rel: float = 0.005
-    offset_u_a: float = 0.005
     average: int = 1
     bus_every: int = 10
 

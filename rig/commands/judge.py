@@ -7,7 +7,6 @@ import json
 import sys
 from pathlib import Path
 
-from rig.accuracy import accuracy_of
 from rig.analysis.half_turns import find_half_turns
 from rig.analysis.judge import combine, judge_half_turns
 from rig.analysis.model import Accuracy, HalfTurn, Judgement
@@ -25,6 +24,7 @@ from rig.commands.verdict import verdict_lines
 from rig.contract import judgement_object
 from rig.plans import Plan
 from rig.plausible import refuse_implausible
+from rig.quality.uncertainty import accuracy_of
 from rig.settings import RigSettings
 from rig.tracefile import read_trace
 

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Protocol
 from uuid import UUID
 
-from rig.accuracy import accuracy_of
 from rig.analysis.fuse import SERIES
 from rig.analysis.half_turns import find_half_turns
 from rig.analysis.model import Accuracy, Verdict
@@ -18,6 +17,7 @@ from rig.diagnosis.model import Diagnosis
 from rig.diagnosis.seen import PLAIN_KINDS, STARTER_CIRCUIT, UNHOOKED, RunSeen, StepSeen
 from rig.feed_circuit import feed_circuit
 from rig.plans import Plan, PlanError, plan_from_text
+from rig.quality.uncertainty import accuracy_of, coil_accuracy_of
 from rig.records.errors import RecordsError
 from rig.records.model import RunRecord, RunSummary
 from rig.schema import MistakesError
@@ -113,7 +113,6 @@ def _seen(
     simulated: bool = False,
 ) -> RunSeen:
     station = None if rig is None else rig[1]
-    coil = None if station is None else station.ignition_sensor
     return RunSeen(
         name=name,
         serial=serial,
@@ -122,11 +121,7 @@ def _seen(
         max_c=plan.unit.winding_max_c,
         steps=steps,
         accuracy=Accuracy() if station is None else accuracy_of(station, plan),
-        coil_accuracy=(
-            None
-            if coil is None
-            else Accuracy(gain_u_rel=coil.gain_u_rel, offset_u_a=coil.offset_u_a)
-        ),
+        coil_accuracy=None if station is None else coil_accuracy_of(station),
         voltage_every=10 if station is None else station.battery_sensor.bus_every,
         circuit=STARTER_CIRCUIT if rig is None else feed_circuit(*rig, simulated=simulated),
         circuit_known=rig is not None,

@@ -22,7 +22,7 @@ from rig.analysis.model import Direction, Outcome, Verdict
 from rig.records.columns import NanFloat, UtcDateTime, Word
 from rig.records.model import RunState, Source, StepState
 
-SCHEMA = "0003"
+SCHEMA = "0006"
 """The revision these tables are at: the newest in ``migrations/versions``."""
 
 
@@ -172,6 +172,7 @@ class HalfTurnRow(Base):
     charge_c: Mapped[float | None]
     energy_j: Mapped[float | None]
     supply_v: Mapped[float | None]
+    supply_u_v: Mapped[float | None]
     sag_v: Mapped[float | None]
     sag_u_v: Mapped[float | None]
     dropouts: Mapped[int]

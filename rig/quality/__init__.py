@@ -1,0 +1,1 @@
+"""Statistics of measuring and of accepting: pure, arrays in, dataclasses out."""

@@ -1,0 +1,194 @@
+"""The budgets of a station, and what the analysis is told of them.
+
+Rig file, plan and calibration come in; `Accuracy`, by which everything is judged, is made of the
+very components that the budgets show.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+from drivers.ina219 import BUS_READ_STEP_V, SHUNT_STEP_V, SensorPlan, plan_sensor
+from rig.analysis.model import Accuracy
+from rig.plan_steps import RelayCheckStep
+from rig.plans import Plan
+from rig.quality.budget import Budget
+from rig.quality.decision import DecisionRule
+from rig.quality.instrument import CurrentSide, Instrument, TimeSide, VoltageSide
+from rig.quality.limit_budgets import LimitBudget, Situation, limit_budgets
+from rig.settings import IGNITION_MAX_A, SensorSettings, StationSettings
+
+
+class Corrected(Protocol):
+    """A quantity's correction, with the uncertainties that a calibration gives it."""
+
+    @property
+    def gain_u_rel(self) -> float:
+        """Standard uncertainty of the gain, relative."""
+        ...
+
+    @property
+    def offset_u(self) -> float:
+        """Standard uncertainty of the offset (A or V)."""
+        ...
+
+
+class Standing(Protocol):
+    """How a station stands: what corrects it on the day, None where nothing does."""
+
+    @property
+    def current(self) -> Corrected | None:
+        """Of the current."""
+        ...
+
+    @property
+    def voltage(self) -> Corrected | None:
+        """Of the voltage."""
+        ...
+
+
+def instrument_of(
+    station: StationSettings, plan: Plan, standing: Standing | None = None
+) -> Instrument:
+    """Return a station's battery feed as an instrument while it carries out a plan.
+
+    ``standing`` tells of a calibration, if it applies.  Raises SensorError if the station's sensor
+    cannot be ranged for the plan.
+    """
+    return _instrument(station, station.battery_sensor, plan.largest_a, standing)
+
+
+def _instrument(
+    station: StationSettings, sensor: SensorSettings, max_a: float, standing: Standing | None
+) -> Instrument:
+    ranged = plan_sensor(sensor.wiring(max_a))
+    return Instrument(
+        _current(sensor, ranged, None if standing is None else standing.current),
+        _voltage(station, None if standing is None else standing.voltage),
+        _time(station, ranged),
+    )
+
+
+def _current(
+    sensor: SensorSettings, ranged: SensorPlan, correction: Corrected | None
+) -> CurrentSide:
+    return CurrentSide(
+        shunt_ohm=sensor.shunt_ohm,
+        shunt_w=sensor.shunt_w,
+        step_v=SHUNT_STEP_V,
+        pga=ranged.pga,
+        gain=sensor.gain,
+        grade=sensor.sensor_grade,
+        shunt_tolerance=sensor.shunt_tolerance,
+        shunt_ppm_per_k=sensor.shunt_ppm_per_k,
+        tolerance_declared="shunt_tolerance" in sensor.model_fields_set,
+        gain_u_rel=sensor.gain_u_rel,
+        offset_u_a=sensor.offset_u_a,
+        calibrated_u_rel=None if correction is None else correction.gain_u_rel,
+        calibrated_offset_u_a=None if correction is None else correction.offset_u,
+    )
+
+
+def _voltage(station: StationSettings, correction: Corrected | None) -> VoltageSide:
+    return VoltageSide(
+        step_v=BUS_READ_STEP_V,
+        held_s=station.battery_sensor.bus_every / station.sample_hz,
+        calibrated_u_rel=None if correction is None else correction.gain_u_rel,
+        calibrated_offset_u_v=None if correction is None else correction.offset_u,
+    )
+
+
+def _time(station: StationSettings, ranged: SensorPlan) -> TimeSide:
+    feed = station.ignition_feed
+    return TimeSide(
+        conversion_s=ranged.slowest_pair_s,
+        sample_s=1.0 / station.sample_hz,
+        delay_u_s=feed.delay_u_s,
+        delay_declared="delay_u_s" in feed.model_fields_set,
+    )
+
+
+def accuracy_of(
+    station: StationSettings,
+    plan: Plan,
+    standing: Standing | None = None,
+    full_scale_a: float | None = None,
+) -> Accuracy:
+    """Return the standard uncertainties of a station's battery feed while it carries out a plan.
+
+    Raises SensorError as `instrument_of` does.
+    """
+    return instrument_of(station, plan, standing).accuracy(full_scale_a)
+
+
+def coil_accuracy_of(station: StationSettings) -> Accuracy | None:
+    """Return those of the sensor in a station's ignition feed; None if there is none."""
+    sensor = station.ignition_sensor
+    if sensor is None:
+        return None
+    return _instrument(station, sensor, IGNITION_MAX_A, None).accuracy()
+
+
+# --- what is shown ------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Budgets:
+    """The budgets of a station that carries out a plan.
+
+    ``current`` at the running current, ``voltage`` at the nominal voltage, ``time`` at the limit of
+    a half-turn; ``limits`` one for each limit of the plan; ``calibrated`` tells that a calibration
+    is in force for the current.
+    """
+
+    station: str
+    plan: str
+    rule: DecisionRule
+    current: Budget
+    voltage: Budget
+    time: Budget
+    limits: tuple[LimitBudget, ...]
+    calibrated: bool
+
+    @property
+    def all(self) -> tuple[Budget, ...]:
+        """The budgets of current, voltage and time."""
+        return (self.current, self.voltage, self.time)
+
+
+def budgets_of(
+    station: StationSettings, plan: Plan, calibration: Standing | None = None
+) -> Budgets:
+    """Return the budgets of a station at a plan's limits.
+
+    ``calibration`` is how the station stands, None without one.  Raises SensorError if the
+    station's sensor cannot be ranged for the plan.
+    """
+    instrument = instrument_of(station, plan, calibration)
+    limits, unit = plan.analysis_limits(), plan.unit_type()
+    coil = station.ignition_sensor
+    steps = [step.step_v for step in plan.steps if isinstance(step, RelayCheckStep)]
+    at = Situation(
+        instrument=instrument,
+        coil=None if coil is None else _instrument(station, coil, IGNITION_MAX_A, None),
+        unit=unit,
+        limits=limits,
+        stall_a=plan.unit.stall_a,
+        trial_step_v=max(steps, default=None),
+    )
+    return Budgets(
+        station=station.name,
+        plan=plan.name,
+        rule=limits.rule,
+        current=instrument.current_budget(at.run_a),
+        voltage=instrument.voltage_budget(unit.nominal_v),
+        time=instrument.time_budget(limits.half_turn_max_s.at(unit.nominal_v)),
+        limits=tuple(limit_budgets(at)),
+        calibrated=calibration is not None and calibration.current is not None,
+    )
+
+
+def decision_words(plan: Plan) -> str:
+    """Return the rule by which a plan decides, with U's coverage factor, for whoever reads it."""
+    return plan.analysis_limits().rule.words()
