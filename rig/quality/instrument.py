@@ -44,6 +44,9 @@ SHUNT_PPM_PER_K = 100.0
 FED_ZERO_A = 0.01
 """How far from nothing a rest draw may read with an empty jig: the README's wiring check, by which
 R4 is fitted.  The zero as seen with the feeds off cannot tell of it."""
+COIL_ZERO_U_A = 0.005
+"""Standard uncertainty of the zero of a sensor in the ignition feed whose grade is not named
+(guess)."""
 DELAY_U_S = 0.0015
 """Standard uncertainty of a feed relay's delay that nobody measured (guess: 12 V relays of one type
 differ by a few ms)."""
@@ -71,7 +74,8 @@ class CurrentSide:
 
     ``pga`` 0 to 3; ``gain`` of the rig file.  ``gain_u_rel`` and ``offset_u_a``: declared standard
     uncertainties, None if not declared.  ``calibrated_u_rel`` and ``calibrated_offset_u_a``:
-    those of a calibration in force.  ``noise_a`` as measured at rest, None if not.
+    those of a calibration in force.  ``noise_a`` as measured at rest, None if not.  ``of_coil``
+    tells a sensor in the ignition feed: it has no R4, and its zero need not be looked at.
     """
 
     shunt_ohm: float
@@ -88,6 +92,7 @@ class CurrentSide:
     calibrated_u_rel: float | None = None
     calibrated_offset_u_a: float | None = None
     noise_a: float | None = None
+    of_coil: bool = False
 
     @property
     def sheet(self) -> Grade:
@@ -164,32 +169,33 @@ class CurrentSide:
         )
 
     def offset_parts(self) -> tuple[Component, ...]:
-        """Return what a reading with its zero taken off is off by (A), whatever flows."""
+        """Return what a reading is off by (A), whatever flows; its zero taken off, if no coil's."""
         drift_a = OFFSET_DRIFT_V_PER_K * AMBIENT_K / self.shunt_ohm * self.gain
-        if self.offset_u_a is not None:
-            fed = Component(
-                "zero with the feed made", self.offset_u_a, "A", Shape.NORMAL, Source.DECLARED
-            )
-        else:
-            fed = Component(
-                "zero with the feed made",
-                FED_ZERO_A,
-                "A",
-                Shape.RECTANGULAR,
-                Source.DECLARED,
-                remedy="fit R4 better (README, Wiring) and state offset_u_a",
-            )
         half_a = 0.5 * self.step_a
         better = "use a shunt of more resistance, if its heat allows"
         step = Component(
             "step of a reading", half_a, "A", Shape.RECTANGULAR, Source.DATA_SHEET, remedy=better
         )
         return (
-            fed,
+            *self._zero_parts(),
             Component("drift of the zero", drift_a, "A", Shape.RECTANGULAR, Source.DATA_SHEET),
             step,
             Component("step of the zero", half_a, "A", Shape.RECTANGULAR, Source.DATA_SHEET),
         )
+
+    def _zero_parts(self) -> tuple[Component, ...]:
+        name = "zero with the feed made"
+        if self.offset_u_a is not None:
+            u_a = self.offset_u_a
+            return (Component(name, u_a, "A", Shape.NORMAL, Source.DECLARED),)
+        if not self.of_coil:
+            better = "fit R4 better (README, Wiring) and state offset_u_a"
+            rectangular, declared = Shape.RECTANGULAR, Source.DECLARED
+            return (Component(name, FED_ZERO_A, "A", rectangular, declared, remedy=better),)
+        if self.grade is None:
+            better = "name the sensor_grade"
+            return (Component(name, COIL_ZERO_U_A, "A", Shape.NORMAL, Source.GUESS, remedy=better),)
+        return (self.unzeroed_part(), self.fed_zero_part(HIGHEST_V))
 
     def unzeroed_part(self) -> Component:
         """Return what a reading is off by (A) where no zero was taken off."""
@@ -254,9 +260,15 @@ class VoltageSide:
             )
         drift = GAIN_DRIFT_PER_K * AMBIENT_K
         return (
-            Component("gain", self.calibrated_u_rel, "1", Shape.NORMAL, Source.CALIBRATION),
             Component(
-                "gain with the room's temperature", drift, "1", Shape.RECTANGULAR, Source.DATA_SHEET
+                "voltage's gain", self.calibrated_u_rel, "1", Shape.NORMAL, Source.CALIBRATION
+            ),
+            Component(
+                "voltage's gain with the room's temperature",
+                drift,
+                "1",
+                Shape.RECTANGULAR,
+                Source.DATA_SHEET,
             ),
         )
 
@@ -265,9 +277,9 @@ class VoltageSide:
         half_v = 0.5 * self.step_v
         age_v = SETTLED_V_PER_S * self.held_s
         parts = (
-            Component("step of a reading", half_v, "V", Shape.RECTANGULAR, Source.DATA_SHEET),
+            Component("step of a voltage", half_v, "V", Shape.RECTANGULAR, Source.DATA_SHEET),
             Component(
-                "age of a reading",
+                "age of a voltage",
                 age_v,
                 "V",
                 Shape.RECTANGULAR,
@@ -278,7 +290,7 @@ class VoltageSide:
         if self.calibrated_offset_u_v is None:
             return parts
         u_v = self.calibrated_offset_u_v
-        return (*parts, Component("zero", u_v, "V", Shape.NORMAL, Source.CALIBRATION))
+        return (*parts, Component("voltage's zero", u_v, "V", Shape.NORMAL, Source.CALIBRATION))
 
 
 @dataclass(frozen=True, slots=True)

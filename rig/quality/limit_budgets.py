@@ -8,8 +8,8 @@ uncertainty of a unit's own value may be larger.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 
 from rig.analysis.at_voltage import TAU_S
 from rig.analysis.model import Limits, UnitType, VoltageLimit
@@ -190,15 +190,7 @@ def _resistance(at: Situation, amps: Instrument, ohm: float, of: str) -> Budget:
     parts += [part.scaled(ohm / current_a) for part in offsets]
     parts += [part.scaled(ohm) for part in at.instrument.voltage.gain_parts()]
     parts += [part.scaled(ohm / volts) for part in at.instrument.voltage.offset_parts()]
-    return Budget("resistance", ohm, "ohm", tuple(_told_apart(parts)))
-
-
-def _told_apart(parts: Sequence[Component]) -> Iterator[Component]:
-    """Name parts of current and voltage that are called the same."""
-    for part in parts:
-        is_voltage = part.unit == "V" or part.name.startswith("gain with")
-        where = "voltage: " if is_voltage else ""
-        yield replace(part, name=f"{where}{part.name}")
+    return Budget("resistance", ohm, "ohm", tuple(parts))
 
 
 def _voltage(at: Situation, value_v: float) -> Budget:

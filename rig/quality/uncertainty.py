@@ -6,7 +6,7 @@ very components that the budgets show.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 from drivers.ina219 import BUS_READ_STEP_V, SHUNT_STEP_V, SensorPlan, plan_sensor
@@ -59,12 +59,21 @@ def instrument_of(
     return _instrument(station, station.battery_sensor, plan.largest_a, standing)
 
 
+def coil_instrument_of(station: StationSettings) -> Instrument | None:
+    """Return a station's ignition feed as an instrument; None if it has no sensor."""
+    sensor = station.ignition_sensor
+    return None if sensor is None else _instrument(station, sensor, IGNITION_MAX_A, None)
+
+
 def _instrument(
     station: StationSettings, sensor: SensorSettings, max_a: float, standing: Standing | None
 ) -> Instrument:
     ranged = plan_sensor(sensor.wiring(max_a))
     return Instrument(
-        _current(sensor, ranged, None if standing is None else standing.current),
+        replace(
+            _current(sensor, ranged, None if standing is None else standing.current),
+            of_coil=sensor is station.ignition_sensor,
+        ),
         _voltage(station, None if standing is None else standing.voltage),
         _time(station, ranged),
     )
@@ -124,10 +133,8 @@ def accuracy_of(
 
 def coil_accuracy_of(station: StationSettings) -> Accuracy | None:
     """Return those of the sensor in a station's ignition feed; None if there is none."""
-    sensor = station.ignition_sensor
-    if sensor is None:
-        return None
-    return _instrument(station, sensor, IGNITION_MAX_A, None).accuracy()
+    coil = coil_instrument_of(station)
+    return None if coil is None else coil.accuracy()
 
 
 # --- what is shown ------------------------------------------------------------------------------
@@ -167,11 +174,10 @@ def budgets_of(
     """
     instrument = instrument_of(station, plan, calibration)
     limits, unit = plan.analysis_limits(), plan.unit_type()
-    coil = station.ignition_sensor
     steps = [step.step_v for step in plan.steps if isinstance(step, RelayCheckStep)]
     at = Situation(
         instrument=instrument,
-        coil=None if coil is None else _instrument(station, coil, IGNITION_MAX_A, None),
+        coil=coil_instrument_of(station),
         unit=unit,
         limits=limits,
         stall_a=plan.unit.stall_a,

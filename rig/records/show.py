@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, tzinfo
 
 from rig.analysis.model import HalfTurn, Measure
+from rig.quality.decision import DecisionRule
 from rig.records.lateness import QUANTILES, Spread
 from rig.records.model import RunRecord, RunState, RunSummary, StepRecord, StepState
 from rig.records.quantity import rounded, with_uncertainty
@@ -45,9 +46,14 @@ def _result(state: RunState, verdict: str | None) -> str:
     return verdict.upper() if verdict else str(state)
 
 
-def run_text(run: RunRecord, *, zone: tzinfo | None = None) -> str:
-    """Return a whole run: who and what, verdict and reasons, steps with measures, events."""
-    parts = [_heading(run), _verdict(run), _identity(run, zone)]
+def run_text(
+    run: RunRecord, *, zone: tzinfo | None = None, rule: DecisionRule | None = None
+) -> str:
+    """Return a whole run: who and what, verdict and reasons, steps with measures, events.
+
+    ``rule`` is what its plan decides by, None if that cannot be read any more.
+    """
+    parts = [_heading(run), _verdict(run), _identity(run, zone, rule)]
     parts += [_step(step, zone) for step in run.steps]
     if run.events:
         parts.append(_events(run, zone))
@@ -83,10 +89,11 @@ def _verdict(run: RunRecord) -> list[str]:
     return lines
 
 
+_RULE_UNKNOWN = "not known: the plan cannot be read by this program any more"
 _FEEDS_UNKNOWN = "The feeds were NOT read back off at the end."
 
 
-def _identity(run: RunRecord, zone: tzinfo | None) -> list[str]:
+def _identity(run: RunRecord, zone: tzinfo | None, rule: DecisionRule | None) -> list[str]:
     start = run.start
     facts = ", ".join(f"{name} {value}" for name, value in start.backend_facts.items())
     source = start.source.replace("_", " ")
@@ -103,6 +110,8 @@ def _identity(run: RunRecord, zone: tzinfo | None) -> list[str]:
         "Control": _control(run),
         "Lateness": _lateness(run),
     }
+    if run.end is None or run.end.judgement is not None:
+        rows["Decision"] = _RULE_UNKNOWN if rule is None else rule.words()
     return [
         line
         for name, text in rows.items()

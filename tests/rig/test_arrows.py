@@ -23,7 +23,13 @@ MAY = {
         "drivers",
     },
     "drivers": {"drivers"},
-    "rig.records": {"rig.records", "rig.analysis", "rig.contract", "rig.labels"},
+    "rig.records": {
+        "rig.records",
+        "rig.analysis",
+        "rig.contract",
+        "rig.labels",
+        "rig.quality",
+    },
     "rig.schema": {"rig.schema"},
     "rig.diagnosis": {
         "rig.diagnosis",
