@@ -133,14 +133,17 @@ class Budget:
 
 def root_sum_square(components: Iterable[Component]) -> float:
     """Return independent components' combined standard uncertainty."""
-    return math.sqrt(math.fsum(c.contribution**2 for c in components))
+    return math.hypot(*(c.contribution for c in components))
 
 
 def effective_dof(components: Iterable[Component]) -> float:
     """Return the effective degrees of freedom of a sum, infinite if every component's are."""
     listed = tuple(components)
-    below = math.fsum(c.contribution**4 / c.dof for c in listed)
-    return root_sum_square(listed) ** 4 / below if below > 0.0 else math.inf
+    total = root_sum_square(listed)
+    if not total > 0.0:
+        return math.inf
+    below = math.fsum((c.contribution / total) ** 4 / c.dof for c in listed)
+    return 1.0 / below if below > 0.0 else math.inf
 
 
 def coverage_factor(dof: float, level: float = LEVEL) -> float:

@@ -129,8 +129,11 @@ def guard_band_for(
 ) -> float:
     """Return the guard band (inwards, in the value's unit) that keeps the global consumer's risk.
 
-    0 if simple acceptance keeps it already.  Raises ValueError if no guard band does.
+    0 if simple acceptance keeps it already.  Raises ValueError for a risk that is not above zero,
+    which no guard band keeps.
     """
+    if not consumers_risk > 0.0:
+        raise ValueError("no guard band keeps a risk of nothing at all")
     from scipy.optimize import brentq
 
     def over(width: float) -> float:
@@ -145,6 +148,4 @@ def guard_band_for(
     most = FAR * standard_u
     if tolerance.low is not None and tolerance.high is not None:
         most = min(most, 0.5 * (tolerance.high - tolerance.low))
-    if not over(most) < 0.0:
-        raise ValueError("no guard band keeps that risk: measure better, or allow more")
     return float(brentq(over, 0.0, most, xtol=1e-9 * max(most, 1e-9)))
