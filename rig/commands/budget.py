@@ -70,7 +70,7 @@ def _budget_lines(budget: Budget) -> Iterator[str]:
 
 
 def _limit_line(label: str, limit: str, u: str, w: str, passes: str, fails: str) -> str:
-    return f"  {label:<25.25}{limit:<12}{u:>9} {w:>7}  {passes:<11} {fails}".rstrip()
+    return f"  {label:<25.25}{limit:<12}{u:>9} {w:>7} {passes:<11} {fails}".rstrip()
 
 
 def _each_reason_once(limits: tuple[LimitBudget, ...]) -> Iterator[LimitBudget]:

@@ -544,12 +544,26 @@ def test_a_rig_wired_as_advised_has_no_warning() -> None:
         ("sense_pin = 24", "", "The master relay is not read back (dead_man.sense_pin)"),
         ("[emergency_stop]\npin = 23", "", "The emergency stop is not read"),
         ("pin = 23", "pin = 23\nnormally_closed = false", "read through a normally open contact"),
+        ("shunt_w = 3", "shunt_w = 3\ngain_u_rel = 0.005", "gain_u_rel is 0.005, less than chip"),
     ],
 )
 def test_each_warning(old: str, new: str, expected: str) -> None:
     text = changed(old, new, SMALLEST + SAFE)
     assert expected in warnings(text)
     assert warnings(text).count("\n") == 0
+
+
+@pytest.mark.parametrize(
+    "keys",
+    [
+        "gain_u_rel = 0.005\ngain = 1.004",  # somebody held it against a meter
+        "gain_u_rel = 0.009",
+        # Grade B and a shunt of 0.1 %: (0.5 % and 0.1 %) / root of 3 = 0.29 %.
+        'gain_u_rel = 0.003\nsensor_grade = "B"\nshunt_tolerance = 0.001',
+    ],
+)
+def test_a_gain_known_as_well_as_it_can_be_is_not_warned_of(keys: str) -> None:
+    assert warnings(changed("shunt_w = 3", f"shunt_w = 3\n{keys}", SMALLEST + SAFE)) == ""
 
 
 @pytest.mark.parametrize("pin", [8, 9, 13, 16, 27])
