@@ -165,14 +165,19 @@ class Budgets:
 
 
 def budgets_of(
-    station: StationSettings, plan: Plan, calibration: Standing | None = None
+    station: StationSettings,
+    plan: Plan,
+    calibration: Standing | None = None,
+    noise_a: float | None = None,
 ) -> Budgets:
     """Return the budgets of a station at a plan's limits.
 
-    ``calibration`` is how the station stands, None without one.  Raises SensorError if the
-    station's sensor cannot be ranged for the plan.
+    ``calibration`` is how the station stands, None without one; ``noise_a`` a reading's scatter at
+    rest (A, standard deviation) if it was measured.  Raises SensorError if the station's sensor
+    cannot be ranged for the plan.
     """
     instrument = instrument_of(station, plan, calibration)
+    instrument = replace(instrument, current=replace(instrument.current, noise_a=noise_a))
     limits, unit = plan.analysis_limits(), plan.unit_type()
     steps = [step.step_v for step in plan.steps if isinstance(step, RelayCheckStep)]
     at = Situation(

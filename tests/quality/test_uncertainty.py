@@ -12,6 +12,7 @@ import spice
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from rig.analysis.half_turn_checks import checks_of
 from rig.analysis.half_turns import find_half_turns
 from rig.analysis.measures import current_u_a
 from rig.plans import find_plan, load_plan, plan_from_text
@@ -232,6 +233,50 @@ def test_a_calibration_takes_the_data_sheets_place_where_it_stands():
     assert accuracy.unzeroed_u_a == 0.002
     none = budgets_of(STARTER, QUALIFY, Stands())
     assert none == plain
+
+
+def test_a_noise_that_was_measured_is_of_type_a_and_counts_its_readings():
+    guessed, noisy = budgets_of(STARTER, QUALIFY), budgets_of(STARTER, QUALIFY, noise_a=0.5)
+    assert {c.kind for c in guessed.current.components} == {"B"}
+    [readings] = [c for c in noisy.current.components if c.name == "noise of the readings"]
+    # The median of 100 normal readings scatters by 1.253 / 10 of one (root of pi / 2).
+    assert (readings.kind, readings.dof) == ("A", 99)
+    assert readings.standard_u == pytest.approx(0.5 * 0.12533, rel=1e-4)
+    assert noisy.current.k > 2.0
+
+
+def test_a_trace_without_a_zero_is_known_no_better_than_the_chips_offset():
+    accuracy = accuracy_of(STARTER, QUALIFY)
+    whole = drawn_rigs.DrawnRig(0, 0, 0, 0, 0, 0, 0).sees("good")
+    first = int(np.flatnonzero(whole.battery_feed)[0])
+    fed = whole.rows(first + 5, len(whole))
+    assert fed.battery_feed.all()
+    unit, limits = spice.unit_of("good"), spice.LIMITS
+    seen, unseen = (find_half_turns(t, unit, limits, accuracy)[0] for t in (whole, fed))
+    offset_u_a = 2 * 0.030 / math.sqrt(3)  # 150 uV in 5 mohm (TI SBOS448, A grade, PGA /4)
+    assert unseen.rest_u_a == pytest.approx(math.hypot(seen.rest_u_a, offset_u_a), rel=0.01)
+    assert unseen.run_u_a == pytest.approx(math.hypot(seen.run_u_a, offset_u_a), rel=0.01)
+
+
+def test_a_voltage_known_badly_widens_the_band_of_a_limit_that_follows_it():
+    turn = find_half_turns(
+        drawn_rigs.DrawnRig(0, 0, 0, 0, 0, 0, 0).sees("good"),
+        spice.unit_of("good"),
+        spice.LIMITS,
+        accuracy_of(STARTER, QUALIFY),
+    )[0]
+    told = []
+    for u_v in (0.01, 1.0, None):
+        [check] = [
+            check
+            for check in checks_of(replace(turn, supply_u_v=u_v), spice.LIMITS)
+            if check.measure == "half_turn_s"
+        ]
+        told.append(check.limit_u)
+    # 0.05 s/V between 12 V and 16 V.
+    assert told[0] == pytest.approx(0.05 * 0.01, rel=0.01)
+    assert told[1] > 50 * told[0]
+    assert told[2] == pytest.approx(0.05 * 0.01 * turn.supply_v, rel=0.01)  # recorded without it
 
 
 # --- what is shown ------------------------------------------------------------------------------

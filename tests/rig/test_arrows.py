@@ -59,6 +59,7 @@ MAY = {
         "rig.console",
         "rig.bench",
         "rig.diagnosis",
+        "rig.quality",
         "rig.records",
         "rig.analysis",
         "rig.plans",
