@@ -91,7 +91,8 @@ class SensorWiring:
     """An INA219 and its shunt.
 
     ``address`` 0x40-0x4F, ``shunt_ohm`` the fitted four-terminal shunt, ``gain`` (1) and
-    ``offset_a`` (A, subtracted before gain) from calibration.  ``max_a`` is the largest current
+    ``offset_a`` (A, subtracted before gain) from calibration; ``voltage_gain`` (1) and
+    ``voltage_offset_v`` (V, likewise) those of the bus voltage.  ``max_a`` is the largest current
     to be measured (A): the PGA range follows from it.  ``average`` is the number of samples the
     chip averages (1, 2, 4 ... 128).  ``bus_every`` interleaves one bus-voltage read every so many
     samples.
@@ -105,6 +106,8 @@ class SensorWiring:
     offset_a: float = 0.0
     average: int = 1
     bus_every: int = 10
+    voltage_gain: float = 1.0
+    voltage_offset_v: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -69,6 +69,8 @@ class CurrentSensor:
         self._code_low = -self._plan.code_end
         self._age_s = self._plan.age_s
         self._stopped_s = _STOPPED_PAIRS * self._plan.slowest_pair_s
+        self._v_per_code = BUS_STEP_V * wiring.voltage_gain
+        self._zero_v = wiring.voltage_offset_v * wiring.voltage_gain
         self._voltage_v = math.nan
         self._bus_flags = OK
         self._until_bus = 1
@@ -259,7 +261,8 @@ class CurrentSensor:
         if code > BUS_CODE_END:
             found |= STUCK
             self._trusted = False
-        self._voltage_v = code * BUS_STEP_V
+        # No voltage stays none: the chip shows nothing below zero that an offset could be of.
+        self._voltage_v = code * self._v_per_code - self._zero_v if code else 0.0
         self._until_bus = self.wiring.bus_every
         self._until_config -= 1
         if self._until_config <= 0:

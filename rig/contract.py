@@ -13,6 +13,8 @@ from typing import Any
 
 from rig.analysis.half_turn_checks import checks_of
 from rig.analysis.model import HalfTurn, Judgement, Limits, Outcome, Reason, Verdict
+from rig.quality.calibration import Standing
+from rig.quality.calibration_words import standing_words
 from rig.quality.decision import COVERAGE, DecisionRule
 
 
@@ -33,6 +35,31 @@ def half_turn_object(turn: HalfTurn) -> dict[str, Any]:
     if not timed:
         fields["half_turn_s"] = fields["half_turn_u_s"] = None
     return fields
+
+
+def calibration_object(standing: Standing | None) -> dict[str, Any] | None:
+    """Return how a station's calibration stood: null where that was not kept.
+
+    ``state`` is 'never', 'in_force', 'overdue' or 'rig_changed'; ``text`` says it in words.  In the
+    first and the last ``gain`` and ``offset_a`` are null: the rig file's were used.
+    """
+    if standing is None:
+        return None
+    made, current, voltage = standing.calibration, standing.current, standing.voltage
+    return {
+        "state": str(standing.state),
+        "text": standing_words(standing),
+        "on": standing.on.isoformat(),
+        "calibration": None if made is None else str(made.calibration_id),
+        "made_at": None if made is None else made.made_at.isoformat(),
+        "due": None if made is None else made.due.isoformat(),
+        "gain": None if current is None else current.gain,
+        "gain_u_rel": None if current is None else current.gain_u_rel,
+        "offset_a": None if current is None else current.offset,
+        "offset_u_a": None if current is None else current.offset_u,
+        "voltage_gain": None if voltage is None else voltage.gain,
+        "voltage_offset_v": None if voltage is None else voltage.offset,
+    }
 
 
 def deciding(judgement: Judgement) -> list[Reason]:

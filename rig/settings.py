@@ -32,6 +32,7 @@ from rig.quality.instrument import (
     SHUNT_PPM_PER_K,
     SHUNT_TOLERANCE,
 )
+from rig.references import ReferenceSettings
 from rig.schema import (
     Choice,
     Flag,
@@ -171,6 +172,18 @@ class LeadSettings(Section):
     temp_c: Annotated[float, Number(-40, 100, "degrees Celsius")] = 20.0
 
 
+class CalibrationSettings(Section):
+    """How long a calibration holds (days), and what a run does on a rig without one in force.
+
+    ``warn_days`` before the last day `halfturn check` says so.  ``overdue``: ``say`` it with every
+    result, or ``refuse`` to run a plan at all.
+    """
+
+    interval_days: Annotated[int, Whole(1, 3650, "days")] = 365
+    warn_days: Annotated[int, Whole(0, 3650, "days")] = 30
+    overdue: Annotated[str, Choice(("say", "refuse"))] = "say"
+
+
 class ControlSettings(Section):
     """What the control loop asks of the operating system; whatever is not granted is told.
 
@@ -180,6 +193,16 @@ class ControlSettings(Section):
     real_time: Yes = True
     priority: Annotated[int, Whole(1, 49)] = 40
     lock_memory: Yes = True
+
+
+class GoldenSettings(Section):
+    """How the rig's own check by a golden unit is demanded: every so many days (0: not at all).
+
+    ``refuse``: no unit is judged while the rig is out of control, or a check is due.
+    """
+
+    every_days: Annotated[int, Whole(0, 366, "days")] = 0
+    refuse: Yes = False
 
 
 class StationSettings(Section):
@@ -267,6 +290,9 @@ class RigSettings(Section):
     emergency_stop: EmergencyStopSettings | None = None
     supply: SupplySettings = SupplySettings()
     control: ControlSettings = ControlSettings()
+    calibration: CalibrationSettings = CalibrationSettings()
+    references: tuple[ReferenceSettings, ...] = Field(alias="reference", default=())
+    golden: GoldenSettings = GoldenSettings()
     stations: tuple[StationSettings, ...] = Field(alias="station")
 
     @model_validator(mode="after")
@@ -341,10 +367,12 @@ def starter_settings() -> RigSettings:
 
 
 __all__ = [
+    "CalibrationSettings",
     "ControlSettings",
     "DeadManSettings",
     "EmergencyStopSettings",
     "FeedSettings",
+    "GoldenSettings",
     "LeadSettings",
     "Mistake",
     "OutputSettings",

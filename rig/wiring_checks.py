@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from drivers import SensorWiring
 from drivers.ina219 import AVERAGES, plan_sensor
 from rig.quality.instrument import GRADES
+from rig.references import reference_clashes
 from rig.schema import Clash, KeyPath, key_text
 
 if TYPE_CHECKING:
@@ -70,6 +71,7 @@ def clashes_of(rig: RigSettings) -> Iterator[Clash]:
     yield from _sensor_clashes(rig)
     yield from _station_clashes(rig)
     yield from _slow_voltage(rig)
+    yield from reference_clashes(rig.references)
     if rig.supply.programmable and not rig.supply.port.strip():
         yield Clash(
             (("supply", "port"), ("supply", "kind")),

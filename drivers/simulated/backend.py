@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any
+from dataclasses import fields
+from typing import Any, TypeVar
 
 from drivers import (
     BackendError,
@@ -25,7 +26,7 @@ from .faults import AppliedFault, parse_fault
 from .hands import SimulatedHands
 from .i2c import wired_bus
 from .options import read_options
-from .parameters import UnitParameters
+from .parameters import SensorErrors, UnitParameters
 from .pins import SimulatedPinFactory
 from .port import ScpiSupplyPort
 from .sensing import BatterySensing, IgnitionSensing
@@ -33,6 +34,7 @@ from .world import World
 
 # The data sheet gives the chip no noise figure; about half its 10 uV step is a guess.
 _CHIP_NOISE_V = 5e-6
+_Parameters = TypeVar("_Parameters", UnitParameters, SensorErrors)
 
 
 class SimulatedBackend:
@@ -72,7 +74,10 @@ class SimulatedBackend:
             fitted=asked.fitted,
             battery_v=asked.supply_v,
             angle_deg=asked.angle_deg,
+            noise_seed=asked.noise_seed,
         )
+        noise_seed = self.options.seed if asked.noise_seed is None else asked.noise_seed
+        self._noise_seed = noise_seed
         clock = real_clock(self.world) if self.options.real_time else VirtualClock(self.world)
         self.clock: Clock = clock
         self.pin_factory: Any = SimulatedPinFactory(self.world)
@@ -83,7 +88,7 @@ class SimulatedBackend:
         self._chips: list[tuple[Ina219Chip, SensorWiring, bool]] = []
         self._buses: dict[int, SimulatedBus] = {}
         for bus, chips in self._make_chips(wiring).items():
-            rng = random.Random(f"{self.options.seed} bus {bus}")
+            rng = random.Random(f"{noise_seed} bus {bus}")
             self._buses[bus] = SimulatedBus(
                 chips, clock.spend, rng=rng, failed=self.world.let_happen
             )
@@ -119,11 +124,14 @@ class SimulatedBackend:
             "time": "real" if self.options.real_time else "virtual",
             "faults": " ".join(self.options.faults) or "none",
         }
+        sensors = _differences(self._asked.sensor, SensorErrors())
+        if sensors:
+            said["sensors"] = sensors
         said.update({f"option {name}": value for name, value in self.options.extra.items()})
         for station in world.stations.values():
             if station.unit is not None:
                 differs = _differences(station.unit.parameters, world.nominal)
-                said[f"unit on {station.name}"] = differs
+                said[f"unit on {station.name}"] = differs or "as its type"
         return said
 
     def checks(self, buses: Sequence[int]) -> tuple[Finding, ...]:
@@ -144,7 +152,7 @@ class SimulatedBackend:
         buses: dict[int, dict[int, Ina219Chip]] = {}
 
         def add(sensor: SensorWiring, source: ChipSource, battery: bool) -> None:
-            rng = random.Random(f"{self.options.seed} sensor {sensor.bus} {sensor.address}")
+            rng = random.Random(f"{self._noise_seed} sensor {sensor.bus} {sensor.address}")
             chip = Ina219Chip(source, self.clock.now_s, rng)
             chips = buses.setdefault(sensor.bus, {})
             if sensor.address in chips:
@@ -157,7 +165,7 @@ class SimulatedBackend:
 
         for station in wiring.stations:
             place = self.world.stations[station.name]
-            add(station.battery_sensor, BatterySensing(self.world, place), True)
+            add(station.battery_sensor, BatterySensing(self.world, place, self._asked.sensor), True)
             if station.ignition_sensor is not None:
                 add(station.ignition_sensor, IgnitionSensing(self.world, place), False)
         return buses
@@ -196,9 +204,10 @@ class SimulatedBackend:
             self._port.queue_error(round(fault.degree))
 
 
-def _differences(actual: UnitParameters, nominal: UnitParameters) -> str:
+def _differences(actual: _Parameters, nominal: _Parameters) -> str:
     parts = []
-    for name in UnitParameters.__dataclass_fields__:
+    for field in fields(actual):
+        name = field.name
         value, usual = getattr(actual, name), getattr(nominal, name)
         if value == usual:
             continue
@@ -206,4 +215,4 @@ def _differences(actual: UnitParameters, nominal: UnitParameters) -> str:
             parts.append(f"{name} {value:.5g} instead of {usual:.5g}")
         elif isinstance(value, tuple):
             parts.append(f"{name} {value[0]:.2f} to {value[1]:.2f}")
-    return ", ".join(parts) or "as its type"
+    return ", ".join(parts)

@@ -34,6 +34,11 @@ class SimulatedHands:
             "fit_own_relay": self._fit_own_relay,
             "put_together": lambda *_: "all back in place",
             "connect_meter": lambda *_: "meter connected",
+            "connect_load": self._connect_load,
+            "remove_everything": self._remove_unit,
+            "watch_meter": lambda *_: "meter watched",
+            "read_meter": self._read_meter,
+            "accept_calibration": lambda *_: "accepted",
             "press_emergency_stop": lambda *_: self._emergency_stop(True),
             "release_emergency_stop": lambda *_: self._emergency_stop(False),
             "inspect": self._inspect,
@@ -132,6 +137,27 @@ class SimulatedHands:
     def _fit_unit(self, station: Station, detail: Mapping[str, Any]) -> str:
         self._world.fit_unit(station.name, str(detail.get("serial", "")))
         return "unit fitted"
+
+    def _connect_load(self, station: Station, detail: Mapping[str, Any]) -> str:
+        ohm = float(detail.get("ohm", 0.0))
+        if not 0.01 <= ohm <= 1e6:
+            raise ValueError(f"A load of {ohm:g} ohm cannot be connected: 0.01 to 1 000 000 can.")
+
+        def connect(_: float) -> None:
+            station.place(None)
+            station.load_ohm = ohm
+
+        self._world.change(connect)
+        return f"{ohm:g} ohm connected"
+
+    def _read_meter(self, station: Station, detail: Mapping[str, Any]) -> str:
+        """Return what a perfect meter with three decimals showed from ``from_s`` to ``to_s``."""
+        quantity, from_s, to_s = detail["quantity"], float(detail["from_s"]), float(detail["to_s"])
+        with self._world.lock:
+            self._world.catch_up()
+            history = station.history
+            mean = history.mean_a if quantity == "current" else history.mean_v
+            return f"{mean(from_s, to_s):.3f}"
 
     def _remove_unit(self, station: Station, _: Mapping[str, Any]) -> str:
         self._world.remove_unit(station.name)

@@ -9,10 +9,20 @@ from typing import Any
 
 from drivers import RigWiring
 
-from .parameters import UnitParameters
+from .parameters import SensorErrors, UnitParameters
 
+_SENSOR = {f"sensor.{f.name}": f.name for f in fields(SensorErrors)}
+_SENSOR_RANGES = {
+    "gain": (0.5, 2.0),
+    "offset_a": (-1.0, 1.0),
+    "voltage_gain": (0.5, 2.0),
+    "voltage_offset_v": (-1.0, 1.0),
+}
 _NUMBERS = tuple(f.name for f in fields(UnitParameters) if f.type == "float")
-_KNOWN = "angle_deg, supply_v, noise_a, spread, units, unit.<parameter>"
+_KNOWN = (
+    "angle_deg, supply_v, noise_a, noise_seed, spread, units, "
+    f"{', '.join(_SENSOR)}, unit.<parameter>"
+)
 RANGES = {"angle_deg": (0.0, 360.0), "supply_v": (0.0, 60.0), "noise_a": (0.0, 100.0)}
 
 
@@ -22,21 +32,26 @@ class WorldOptions:
 
     ``angle_deg`` where the units stand at first (None: parked at stop), ``supply_v`` the
     battery's voltage (None: as wired), ``noise_a`` the sensors' noise (None: usual), ``spread``
-    whether units differ from their type, ``fitted`` the stations with a unit (None: the first).
+    whether units differ from their type, ``fitted`` the stations with a unit (None: the first),
+    ``sensor`` what the battery feeds' sensors are off by; ``noise_seed`` has the same rig and units
+    measured at another time (None: the seed).
     """
 
     angle_deg: float | None = None
     supply_v: float | None = None
     noise_a: float | None = None
+    noise_seed: int | None = None
     spread: bool = True
     fitted: tuple[str, ...] | None = None
     parameters: UnitParameters = field(default_factory=UnitParameters)
+    sensor: SensorErrors = field(default_factory=SensorErrors)
     problems: tuple[str, ...] = ()
 
 
 def read_options(extra: Mapping[str, str], wiring: RigWiring) -> WorldOptions:
-    """Read ``angle_deg``, ``supply_v``, ``noise_a`` (numbers), ``spread`` (0 or 1), ``units``
-    (stations with a unit, separated by commas, or ``all``) and ``unit.<parameter>`` (numbers).
+    """Read ``angle_deg``, ``supply_v``, ``noise_a`` (numbers), ``noise_seed`` (whole), ``spread``
+    (0 or 1), ``units`` (stations with a unit, separated by commas, or ``all``), ``sensor.<error>``
+    and ``unit.<parameter>`` (numbers).
     """
     read = WorldOptions()
     problems = []
@@ -59,12 +74,23 @@ def _take(read: WorldOptions, name: str, text: str, wiring: RigWiring) -> WorldO
         if name == "supply_v":
             return replace(read, supply_v=number)
         return replace(read, noise_a=number)
+    if name == "noise_seed":
+        if not (text.isascii() and text.isdigit() and len(text) <= 18):
+            raise ValueError(f"The option noise_seed = '{text}' should be a whole number from 0.")
+        return replace(read, noise_seed=int(text))
     if name == "spread":
         if text not in ("0", "1"):
             raise ValueError(f"The option spread = '{text}' should be 0 or 1.")
         return replace(read, spread=text == "1")
     if name == "units":
         return replace(read, fitted=_stations(text, wiring))
+    if name in _SENSOR:
+        number = _number(name, text)
+        low, high = _SENSOR_RANGES[_SENSOR[name]]
+        if not low <= number <= high:
+            raise ValueError(f"The option {name} = '{text}' should be {low:g} to {high:g}.")
+        errors: dict[str, Any] = {_SENSOR[name]: number}
+        return replace(read, sensor=replace(read.sensor, **errors))
     parameter = name.removeprefix("unit.")
     if parameter != name and parameter in _NUMBERS:
         number = _number(name, text)

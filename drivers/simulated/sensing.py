@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from .parameters import SensorErrors
 from .station import Station
 from .world import World
 
@@ -11,9 +12,10 @@ _OVERDRIVEN_V = 1.0  # far beyond any range of the chip
 class BatterySensing:
     """The shunt in a station's battery feed, for ``Ina219Chip``."""
 
-    def __init__(self, world: World, station: Station) -> None:
+    def __init__(self, world: World, station: Station, errors: SensorErrors) -> None:
         self._world = world
         self._station = station
+        self._errors = errors
         self._history = station.history
         self._shunt_ohm = station.wiring.battery_sensor.shunt_ohm
 
@@ -25,7 +27,7 @@ class BatterySensing:
         clip_a = self._station.effects.sensor_clip_a
         if clip_a is not None and abs(current_a) > clip_a:
             return _OVERDRIVEN_V if current_a > 0.0 else -_OVERDRIVEN_V
-        return current_a * self._shunt_ohm
+        return (current_a / self._errors.gain + self._errors.offset_a) * self._shunt_ohm
 
     def mean_bus_v(self, t0_s: float, t1_s: float) -> float:
         """Return the mean voltage at the unit's battery feed (V)."""
@@ -33,7 +35,8 @@ class BatterySensing:
             self._world.reach(t1_s)
             if self._station.effects.voltage_missing:
                 return 0.0
-            return self._history.mean_v(t0_s, t1_s)
+            volts = self._history.mean_v(t0_s, t1_s)
+        return volts / self._errors.voltage_gain + self._errors.voltage_offset_v
 
 
 class IgnitionSensing:

@@ -38,6 +38,7 @@ class Station:
         self.history = FeedHistory()
         self.effects = Effects()
         self.unit: Unit | None = None
+        self.load_ohm: float | None = None  # a resistor in the unit's place
         self.fuse = Fuse(fuse_a)
         self.connected = False
         self.ignition_connected = False
@@ -88,6 +89,7 @@ class Station:
     def place(self, unit: Unit | None) -> None:
         """Put a unit on the station or take it off; to be followed by ``refresh``."""
         self.unit = unit
+        self.load_ohm = None
         self._heat_seen = 0.0
 
     def set_effects(self, effects: Effects) -> None:
@@ -128,12 +130,22 @@ class Station:
             e.leak_a * max(volts, 0.0) / 12.0,
         )
         if self.unit is None:
-            self.history.mark(time_s, 0.0, volts if self.connected else 0.0)
+            amps, at_tap_v = self._through_load(volts, before_tap, rail.limit_a - others_a)
+            self.history.mark(time_s, amps, at_tap_v)
         else:
             self.unit.refresh(time_s, terminal)
         self._bus_ohm = before_tap - rail.ohms
         self._bus_v = volts
         self.drive_coil(time_s)
+
+    def _through_load(self, volts: float, before_ohm: float, limit_a: float) -> tuple[float, float]:
+        """Return current and voltage (A, V) at the feed with no unit fitted."""
+        if not self.connected:
+            return 0.0, 0.0
+        if self.load_ohm is None:
+            return 0.0, volts
+        amps = min(volts / (before_ohm + self.load_ohm), limit_a)
+        return amps, amps * self.load_ohm
 
     def drive_coil(self, time_s: float) -> None:
         """Bring the coil's voltage up to date with the battery's sag."""
@@ -165,6 +177,8 @@ class Station:
             if motor.drive.share:
                 square = (motor.heat_a2s - self._heat_seen) / past_s
             self._heat_seen = motor.heat_a2s
+        elif self.load_ohm is not None:
+            square = self.feed_a * self.feed_a
         self._heat_since_s = time_s
         melted = self.fuse.carry(square, past_s)
         if melted:

@@ -44,7 +44,8 @@ class World:
 
     ``seed`` decides every spread and every random instant; ``spread`` False leaves the units at
     ``parameters`` and the rig's relays at their declared times.  ``battery_v`` None: as wired.
-    ``angle_deg`` is where the units stand at first, None: parked at stop.
+    ``angle_deg`` is where the units stand at first, None: parked at stop.  ``noise_seed`` has the
+    same rig and units behave by another chance (None: by ``seed``).
     """
 
     def __init__(
@@ -58,6 +59,7 @@ class World:
         fitted: tuple[str, ...] | None = None,
         battery_v: float | None = None,
         angle_deg: float | None = None,
+        noise_seed: int | None = None,
     ) -> None:
         self.wiring = wiring
         self.seed = seed
@@ -86,18 +88,22 @@ class World:
         self.master = Master(
             wiring.dead_man, self._rig, self._agenda, random.Random(seed * 7 + 1), self._changed
         )
+        chances = [random.Random(seed * 7 + 2 + n) for n in range(len(wiring.stations))]
         self.stations = {
             station.name: Station(
                 station,
                 wiring.fuse_a,
                 self._rig,
                 self._agenda,
-                random.Random(seed * 7 + 2 + number),
+                chance,
                 self._changed,
                 self._teller(station.name),
             )
-            for number, station in enumerate(wiring.stations)
+            for station, chance in zip(wiring.stations, chances, strict=True)
         }
+        if noise_seed is not None:
+            for number, chance in enumerate(chances):  # how the relays differ is drawn by now
+                chance.seed(f"{noise_seed} station {number}")
         first = tuple(self.stations)[:1]
         for name in first if fitted is None else fitted:
             self._fit(self.stations[name], "")

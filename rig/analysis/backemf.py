@@ -39,6 +39,9 @@ INRUSH_SEEN_S = 0.012
 # inrush, followed back, shows (measured on simulated motors of time constants 5 to 50 ms).
 FAMILY = 0.3
 START_LEAST, START_MOST = 1.0, 1.15
+# A drive that does not cut itself off shows its source's drift by thirds of so many samples; drift
+# and resistance are told apart if their equations are no worse conditioned than so (guess).
+THIRD_SAMPLES, UNTOLD = 20, 1e3
 # Voltage samples below this part of the drive's own median are stale or sagging beyond use.
 VOLTAGE_LOW = 0.4
 
@@ -140,7 +143,8 @@ def _refreshed(signal: Signal, drive: Drive, voltage_v: FloatArray, supply_v: fl
     """Return the voltage as it must have been where it was read less often than the current.
 
     A rig reads the voltage every so many samples only and repeats it in between.  The fall from
-    rest to running gives the source's resistance, and that the voltage at every current.
+    rest to running gives the source's resistance, and that the voltage at every current.  A source
+    that drifts meanwhile does so along a line.
     """
     above_a = drive.above_a[drive.begin - drive.first : drive.end - drive.first]
     moving = np.abs(above_a[1:] - above_a[:-1]) > 0.1 * drive.running_a
@@ -149,13 +153,52 @@ def _refreshed(signal: Signal, drive: Drive, voltage_v: FloatArray, supply_v: fl
         held |= moving & ~signal.has_voltage[drive.begin + 1 : drive.end]
     if 2 * int(np.count_nonzero(held)) < max(int(np.count_nonzero(moving)), 1):
         return voltage_v
-    around = [signal.voltage_v[max(drive.first - 64, 0) : drive.first]]
+    time_s = signal.time_s[drive.begin : drive.end]
+    seen = _rests(signal, drive, supply_v)
+    third = len(time_s) // 3
+    if len(seen) < 2 and third >= THIRD_SAMPLES:
+        for part in (slice(third, 2 * third), slice(2 * third, None)):
+            # Means, or a current of two levels would not belong to its voltage.
+            means = (float(v[part].mean()) for v in (time_s, voltage_v, above_a))
+            seen.append((next(means), next(means), next(means)))
+        of_s, of_v, of_a = (0.5 * (x + y) for x, y in zip(*seen[-2:], strict=True))
+    else:
+        of_s, of_v, of_a = 0.5 * float(time_s[0] + time_s[-1]), supply_v, level(above_a)
+        seen.append((of_s, of_v, of_a))
+    per_s, source_ohm = _drift_and_ohm(seen, of_s)
+    shown_v: FloatArray = of_v + per_s * (time_s - of_s) - source_ohm * (above_a - of_a)
+    return np.maximum(shown_v, VOLTAGE_LOW * supply_v)
+
+
+def _drift_and_ohm(seen: list[tuple[float, float, float]], middle_s: float) -> tuple[float, float]:
+    """Return a source's drift (V/s) and resistance (ohm) of instants, voltages and currents.
+
+    Three of them tell both (a battery recovers, a charger charges); two the resistance alone.
+    """
+    at_s, volts, amps = (np.array(column) for column in zip(*seen, strict=True))
+    if len(seen) >= 3:
+        columns = np.column_stack((np.ones(len(seen)), at_s - middle_s, -amps))
+        if np.linalg.cond(columns) < UNTOLD:
+            _, per_s, ohm = np.linalg.lstsq(columns, volts, rcond=None)[0]
+            return float(per_s), max(float(ohm), 0.0)
+    at_rest, running_a = amps == 0.0, float(amps[-1])
+    if not at_rest.any() or not running_a > 0.0:
+        return 0.0, 0.0
+    return 0.0, max(float(volts[at_rest].max() - volts[-1]) / running_a, 0.0)
+
+
+def _rests(signal: Signal, drive: Drive, supply_v: float) -> list[tuple[float, float, float]]:
+    """Return instant (s), voltage (V) and no current before a drive, and after its own cut-off."""
+    around = [slice(max(drive.first - 64, 0), drive.first)]
     if drive.cut is not None:
-        around.append(signal.voltage_v[(drive.end + drive.last) // 2 : drive.last])
-    rest_v = max((level(v) for v in around if len(v)), default=supply_v)
-    running_a = level(above_a)
-    source_ohm = max(rest_v - supply_v, 0.0) / running_a if running_a > 0 else 0.0
-    return np.maximum(supply_v - source_ohm * (above_a - running_a), VOLTAGE_LOW * supply_v)
+        around.append(slice((drive.end + drive.last) // 2, drive.last))
+    found = []
+    for part in around:
+        there = signal.fed[part] & (signal.voltage_v[part] > VOLTAGE_LOW * supply_v)
+        if there.any():
+            when_s = float(signal.time_s[part][there].mean())
+            found.append((when_s, level(signal.voltage_v[part][there]), 0.0))
+    return found
 
 
 def without_spikes(values: FloatArray) -> FloatArray:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
 from rig.analysis.fuse import BLADE, COMMON_RATINGS_A, FuseSeries, Span, opens_after
+from rig.analysis.model import UnitType
 from rig.analysis.winding_heat import StallHeat, Winding, corners, stall_heat
 
 HORIZON_S = 3600.0
@@ -44,11 +45,6 @@ class FuseRace:
     winding_s: Span
     max_c: float
     protection: Protection
-
-    @property
-    def over_rated(self) -> bool:
-        """Whether the fuse cannot open in time: it is too big for this unit."""
-        return self.protection is Protection.DOES_NOT
 
     def sentence(self) -> str:
         """Return the two times and what they mean, in plain words."""
@@ -90,6 +86,50 @@ def race(
     """
     stalls = [stall_heat(corner, supply_v, lead_ohm, HORIZON_S) for corner in corners(winding)]
     return tuple(_race(rating_a, winding.max_c, stalls, series) for rating_a in ratings_a)
+
+
+def largest_that_protects(races: Iterable[FuseRace]) -> float | None:
+    """Return the largest rating (A) that protects, None if none does."""
+    return max((r.rating_a for r in races if r.protection is Protection.PROTECTS), default=None)
+
+
+@dataclass(frozen=True, slots=True)
+class FittedFuse:
+    """The fuse in a rig against the winding of its unit type as it ought to be.
+
+    ``race`` on ``supply_v`` (V); ``protects_a`` (A) is the largest common rating that protects,
+    None if none does.
+    """
+
+    race: FuseRace
+    supply_v: float
+    protects_a: float | None
+
+    @property
+    def over_rated(self) -> bool:
+        """Whether it is bigger than what protects: its slowest does not open in time."""
+        if self.race.protection is Protection.PROTECTS:
+            return False
+        if self.protects_a is None:
+            return self.race.protection is Protection.DOES_NOT
+        return self.race.rating_a > self.protects_a
+
+
+def fitted_fuse(
+    fitted_a: float, unit: UnitType, max_c: float, lead_ohm: float, series: FuseSeries = BLADE
+) -> FittedFuse:
+    """Return how a fuse of ``fitted_a`` (A) stands to a unit type behind a sound feed.
+
+    The type's nominal data at its nominal voltage and 20 degrees Celsius: neither a worn unit nor
+    a bad joint, which let less current flow, must make a right fuse look too big.  ``max_c`` is
+    what the winding may reach, ``lead_ohm`` source, leads and fuse.
+    """
+    winding = Winding(unit.winding_ohm, unit.heat_j_per_k, unit.cooling_k_per_w, max_c)
+    others = tuple(rating_a for rating_a in COMMON_RATINGS_A if rating_a != fitted_a)
+    [own, *common] = race(winding, unit.nominal_v, lead_ohm, (fitted_a, *others), series)
+    if fitted_a in COMMON_RATINGS_A:
+        common.append(own)
+    return FittedFuse(own, unit.nominal_v, largest_that_protects(common))
 
 
 def _race(

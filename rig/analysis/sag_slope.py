@@ -33,6 +33,17 @@ POINTS, LEAST_A = 8, 0.5
 # A voltage below this part of the usual one is a feed that is gone, not one that sags.
 GONE = 0.5
 
+# A source that recovers or is charged drifts over a half-turn and its rests.  It is taken to be
+# still if a drift along a line makes no more than this part of the slope, else to drift along that
+# line.  A slope less sure than this part and this resistance (ohm) is not told (guess).
+SAME_PART, UNSURE_PART, UNSURE_OHM = 0.02, 0.25, 0.02
+# Neighbours cannot be told more alike than so (guess).
+ALIKE_MOST = 0.98
+
+_DRIFTS = (
+    "the supply's voltage moved too much by itself to tell its sag: let it settle (no charger, a "
+    "rested battery) and run a step of half-turns again"
+)
 _GONE = "the voltage did not fall with the current: the feed came and went"
 _NO_CURRENT = "the motor's current did not change in this trace: a step of half-turns brings that"
 
@@ -45,6 +56,7 @@ class _Points:
     value: FloatArray
     current_u_a: FloatArray
     window: NDArray[np.intp]
+    time_s: FloatArray
 
 
 def sag_ohm(trace: Trace, accuracy: Accuracy, voltage_every: int = 10) -> Estimate:
@@ -123,7 +135,7 @@ def _points(trace: Trace, value: FloatArray, good: BoolArray, every: int) -> _Po
     rows = np.flatnonzero(good)
     if not len(rows):
         nothing = np.empty(0)
-        return _Points(nothing, nothing, nothing, np.empty(0, dtype=np.intp))
+        return _Points(nothing, nothing, nothing, np.empty(0, dtype=np.intp), nothing)
     drawn_a = current_a[rows]
     changed = (np.diff(value[rows]) != 0.0) & (np.diff(rows) == 1)
     fresh = np.concatenate(([False], changed))
@@ -137,7 +149,7 @@ def _points(trace: Trace, value: FloatArray, good: BoolArray, every: int) -> _Po
     u_a = np.where(fresh[first], _moves_a(drawn_a)[first] * part, high_a - low_a)
     held_a = np.where(fresh[first], drawn_a[first], 0.5 * (low_a + high_a))
     window = np.searchsorted(starts_s, time_s[rows][first], side="right")
-    return _Points(held_a, value[rows][first], u_a, window.astype(np.intp))
+    return _Points(held_a, value[rows][first], u_a, window.astype(np.intp), time_s[rows][first])
 
 
 def _moves_a(current_a: FloatArray) -> FloatArray:
@@ -161,27 +173,65 @@ def _slope(points: _Points, noise_v: float, gain_u_rel: float) -> Estimate:
         return unknown("ohm", _NO_CURRENT)
     step_v = _least_step_v(points.value)
     value_u = math.hypot(noise_v, step_v / math.sqrt(12.0))
-    ohm = 0.0
-    for _ in range(4):  # the weight of a point depends a little on the slope itself
-        weight = 1.0 / (value_u**2 + (ohm * points.current_u_a) ** 2)
-        if not ohm:
-            weight = 1.0 / (value_u**2 + (0.1 * points.current_u_a) ** 2)
-        x, y = (_centred(v, weight, points.window) for v in (points.current_a, points.value))
-        spread = float(np.sum(weight * x * x))
-        if not spread > 0.0:
-            return unknown("ohm", _NO_CURRENT)
-        ohm = -float(np.sum(weight * x * y)) / spread
-    left = y + ohm * x
-    free = max(len(left) - len(np.unique(points.window)) - 1, 1)
-    scatter = max(float(np.sum(weight * left * left)) / free, 1.0)
+    still, straight, curved = (_fit(points, value_u, degree) for degree in (0, 1, 2))
+    if still is None or straight is None or curved is None:
+        return unknown("ohm", _NO_CURRENT)
+    drifts = not still.is_like(straight)
+    found, freer = (straight, curved) if drifts else (still, straight)
+    ohm = found.ohm
     # At rest and while running the reading may stand on one code each: both ends are then off by
     # anything up to half a step, however many points there are.
-    apart_a = 2.0 * math.sqrt(spread / float(np.sum(weight)))
-    digit_ohm = step_v / math.sqrt(6.0) / apart_a
-    u_ohm = math.hypot(math.sqrt(scatter / spread), gain_u_rel * ohm, digit_ohm)
+    digit_ohm = step_v / math.sqrt(6.0) / found.apart_a
+    u_ohm = math.hypot(found.u_ohm, gain_u_rel * ohm, digit_ohm, ohm - freer.ohm)
+    if drifts:
+        u_ohm = math.hypot(u_ohm, SAME_PART * ohm)
+    if u_ohm > UNSURE_PART * max(ohm, 0.0) + UNSURE_OHM:
+        return unknown("ohm", _DRIFTS)
     if ohm < -3.0 * u_ohm:
         return unknown("ohm", _GONE)
     return Estimate(ohm, u_ohm, "ohm")
+
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    """A slope (ohm) with the scatter's uncertainty, and how far apart the currents lay (A)."""
+
+    ohm: float
+    u_ohm: float
+    apart_a: float
+
+    def is_like(self, other: _Fit) -> bool:
+        """Whether another slope differs by no more than its scatter and `SAME_PART`."""
+        return abs(self.ohm - other.ohm) < 3.0 * other.u_ohm + SAME_PART * abs(self.ohm)
+
+
+def _fit(points: _Points, value_u: float, degree: int) -> _Fit | None:
+    """Weighted least squares with a source in each window that drifts as a polynomial does."""
+    ohm = 0.1  # a start; the weight of a point depends a little on the slope itself
+    for _ in range(4):
+        weight = 1.0 / (value_u**2 + (ohm * points.current_u_a) ** 2)
+        x, y, given_away = _without_drift(points, weight, degree)
+        spread = float(np.sum(weight * x * x))
+        if not spread > 0.0:
+            return None
+        ohm = -float(np.sum(weight * x * y)) / spread
+    left = y + ohm * x
+    free = max(len(left) - given_away - 1, 1)
+    scatter = max(float(np.sum(weight * left * left)) / free, 1.0)
+    apart_a = 2.0 * math.sqrt(spread / float(np.sum(weight)))
+    return _Fit(ohm, math.sqrt(scatter * _alike(left * np.sqrt(weight)) / spread), apart_a)
+
+
+def _alike(left: FloatArray) -> float:
+    """Return by how much a variance grows since what is left is alike from point to point.
+
+    The factor (1 + r)/(1 - r) of a process with correlation r between neighbours: any text on
+    time series.
+    """
+    power = float(left @ left)
+    r = float(left[1:] @ left[:-1]) / power if power > 0.0 else 0.0
+    r = min(max(r, 0.0), ALIKE_MOST)
+    return (1.0 + r) / (1.0 - r)
 
 
 def _least_step_v(values_v: FloatArray) -> float:
@@ -190,9 +240,19 @@ def _least_step_v(values_v: FloatArray) -> float:
     return max(float(steps.min()), LEAST_STEP_V) if len(steps) else USUAL_STEP_V
 
 
-def _centred(values: FloatArray, weight: FloatArray, window: NDArray[np.intp]) -> FloatArray:
-    """Return ``values`` less their window's weighted mean."""
-    total = np.bincount(window, weight)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        means = np.bincount(window, weight * values) / total
-    return np.asarray(values - means[window], dtype=np.float64)
+def _without_drift(
+    points: _Points, weight: FloatArray, degree: int
+) -> tuple[FloatArray, FloatArray, int]:
+    """Return current and value less their windows' polynomials in time, and how many terms."""
+    x, y, terms = points.current_a.copy(), points.value.copy(), 0
+    for window in np.unique(points.window):
+        of = points.window == window
+        time_s, root = points.time_s[of], np.sqrt(weight[of])
+        span_s = max(float(np.ptp(time_s)), 1e-9)
+        powers = np.vander((time_s - time_s.mean()) / span_s, degree + 1) * root[:, None]
+        basis = np.linalg.qr(powers)[0]
+        terms += basis.shape[1]
+        for values in (x, y):
+            whole = values[of] * root
+            values[of] = (whole - basis @ (basis.T @ whole)) / root
+    return x, y, terms

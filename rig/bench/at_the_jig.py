@@ -60,6 +60,23 @@ AT_THE_JIG: dict[str, tuple[str, str]] = {
         "Clips that cannot touch anything else: a battery gives hundreds of amperes into a short. "
         "Your hands are away before the feed is made.",
     ),
+    "remove_everything": (
+        "Take the unit off",
+        "The lever may spring back and the housing may be hot. No unit, lead or tool stays at the "
+        "feeds.",
+    ),
+    "connect_load": (
+        "Connect the reference",
+        "Clamps that cannot touch anything else: a battery gives hundreds of amperes into a "
+        "short. A resistor under power gets hot enough to burn: stand it on something that does "
+        "not burn, and let it cool before you touch it.",
+    ),
+    "watch_meter": (
+        "Watch the meter",
+        "Hands away from clamps and resistor before the feed is made; it goes off by itself.",
+    ),
+    "read_meter": ("What did the meter show?", ""),
+    "accept_calibration": ("Accept the calibration?", ""),
     "fit_fuse": (
         "Look at the fuse",
         "Pull the supply first. A fuse of the same rating, never a larger one: it protects leads "

@@ -49,6 +49,7 @@ class ByHandSession(FedJob):
     off until whoever holds them has let go.  The lease takes the place of the plan's longest step.
     """
 
+    judges = False
     touches: TouchKeeper
     _last: Sample
 
@@ -65,7 +66,14 @@ class ByHandSession(FedJob):
         title = f"By hand, guarded as in {order.plan.title}"
         facts = self.backend.facts()
         return RunBegan(
-            self.log.run_id, order.station.name, title, 0, 0.0, self.backend.simulated, facts
+            self.log.run_id,
+            order.station.name,
+            title,
+            0,
+            0.0,
+            self.backend.simulated,
+            facts,
+            self.standing,
         )
 
     def judgement(self) -> Judgement | None:
@@ -98,7 +106,7 @@ class ByHandSession(FedJob):
 
     def _finder(self) -> Callable[[Trace], tuple[HalfTurn, ...]]:
         unit, limits = self.order.plan.unit_type(), self.log.limits
-        accuracy = battery_accuracy(self.order, self.station)
+        accuracy = battery_accuracy(self.order, self.station, self.standing)
         return lambda trace: find_half_turns(trace, unit, limits, accuracy)
 
     # --- feeding --------------------------------------------------------------------------

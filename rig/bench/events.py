@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Any
 from uuid import UUID
 
 from rig.analysis.faults.model import Proposal, Ranking
 from rig.analysis.model import HalfTurn, Judgement, Measure
 from rig.bench.requests import Ask
 from rig.isolation.words import Conclusion
+from rig.quality.calibration import Calibration, Standing
 from rig.records.lateness import Lateness
 from rig.records.model import RunState, StepState
 
 
 @dataclass(frozen=True, slots=True)
 class RunBegan:
-    """The run is in the record; nothing is fed yet.  ``expected_s`` is a guess, s."""
+    """The run is in the record; nothing is fed yet.  ``expected_s`` is a guess, s.
+
+    ``golden``: what the golden units say of the rig (`rig.records.golden_said`), None without any.
+    """
 
     run_id: UUID
     station: str
@@ -25,6 +31,8 @@ class RunBegan:
     expected_s: float
     simulated: bool
     facts: dict[str, str]
+    calibration: Standing | None = None
+    golden: Mapping[str, Any] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,6 +188,7 @@ class ZeroFound:
     """What a sensor reads with the feeds off: mean (A), expanded uncertainty (A, k = 2), noise.
 
     ``offset_a`` is what the rig file's ``offset_a`` should be; ``noise_a`` one standard deviation.
+    ``calibrated``: the calibration's offset was in its place, and is ``in_rig_file_a`` here.
     """
 
     station: str
@@ -187,6 +196,7 @@ class ZeroFound:
     u_a: float
     noise_a: float
     in_rig_file_a: float
+    calibrated: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,6 +214,19 @@ class RigCheckEnded:
     complete: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class CalibrationFound:
+    """What a calibration found, before it is accepted: gain, offset, errors in ``words``.
+
+    With any of ``objections`` it cannot be accepted; ``cautions`` are told besides.
+    """
+
+    made: Calibration
+    words: tuple[str, ...]
+    objections: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+
 BenchEvent = (
     Ready
     | RunBegan
@@ -219,5 +242,6 @@ BenchEvent = (
     | CheckItem
     | ZeroFound
     | RigCheckEnded
+    | CalibrationFound
     | Refused
 )

@@ -88,7 +88,14 @@ class Isolation(SteppedJob):
         title = f"Isolating a fault, guarded as in {order.plan.title}"
         facts = self.backend.facts()
         return RunBegan(
-            self.log.run_id, order.station.name, title, 0, 0.0, self.backend.simulated, facts
+            self.log.run_id,
+            order.station.name,
+            title,
+            0,
+            0.0,
+            self.backend.simulated,
+            facts,
+            self.standing,
         )
 
     def work(self) -> RunState:

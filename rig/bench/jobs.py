@@ -4,7 +4,14 @@ from __future__ import annotations
 
 from drivers import Backend
 from rig.bench.opening import FedJob
-from rig.bench.order import ByHandOrder, IsolationOrder, Job, RigCheckOrder, RunOrder
+from rig.bench.order import (
+    ByHandOrder,
+    CalibrationOrder,
+    IsolationOrder,
+    Job,
+    RigCheckOrder,
+    RunOrder,
+)
 from rig.bench.realtime import Claim
 from rig.bench.seams import Console, Keeper
 
@@ -16,10 +23,14 @@ def carry_out(
 
     ``claim`` is what this thread was granted for it, None where time is the world's own.
     """
-    if isinstance(job, RigCheckOrder):
+    if isinstance(job, CalibrationOrder):
+        from rig.bench.calibrating import CalibrationJob
+
+        CalibrationJob(job, backend, keeper, console).run()
+    elif isinstance(job, RigCheckOrder):
         from rig.bench.rig_check import RigCheck
 
-        RigCheck(job, backend, console).run()
+        RigCheck(job, backend, console, keeper).run()
     else:
         fed_job(job, backend, keeper, console).run(claim)
 

@@ -8,13 +8,25 @@ from pathlib import Path
 from types import TracebackType
 from uuid import UUID
 
-from rig.bench.seams import Done
+from rig.bench.seams import Done, Said
+from rig.quality.calibration import Calibration
+from rig.records.calibrations import RigCheckRecord
 from rig.records.model import RunEnd, RunEvent, RunStart, StepRecord
 from rig.records.store import Store
 
 
 def _on_disk() -> bool:
     return True
+
+
+def _golden_of(store: Store, station: str, serial: str, plan: str, every_days: int) -> Said:
+    if not store.golden.in_use(station):
+        return None
+    # Imported here: most rigs have no golden unit, and its charts need numbers' libraries.
+    from rig.studies.golden import said_at_start
+
+    today = datetime.now().astimezone().date()
+    return said_at_start(store.golden, station, serial, plan, today, every_days)
 
 
 class DirectKeeper:
@@ -26,6 +38,24 @@ class DirectKeeper:
     def newest(self) -> datetime | None:
         """Return when the newest run of the record began."""
         return self._store.newest()
+
+    def calibrations(self, rig: str, station: str) -> tuple[Calibration, ...]:
+        """Return the calibrations of a station, newest first."""
+        return self._store.calibrations(rig=rig, station=station)
+
+    def keep_calibration(self, made: Calibration) -> Done:
+        """Write a calibration."""
+        self._store.keep_calibration(made)
+        return _on_disk
+
+    def keep_rig_check(self, check: RigCheckRecord) -> Done:
+        """Write a self-check."""
+        self._store.keep_rig_check(check)
+        return _on_disk
+
+    def golden(self, station: str, serial: str, plan: str, every_days: int) -> Said:
+        """Return what the golden units say of the rig today."""
+        return _golden_of(self._store, station, serial, plan, every_days)
 
     def begin_run(self, start: RunStart) -> UUID:
         """Write the run's first row."""
@@ -66,6 +96,24 @@ class ThreadKeeper:
     def newest(self) -> datetime | None:
         """Return when the newest run of the record began."""
         return self._pool.submit(self._store.newest).result()
+
+    def calibrations(self, rig: str, station: str) -> tuple[Calibration, ...]:
+        """Return the calibrations of a station, newest first; nothing is fed before."""
+        store = self._store
+        return self._pool.submit(lambda: store.calibrations(rig=rig, station=station)).result()
+
+    def keep_calibration(self, made: Calibration) -> Done:
+        """Hand a calibration over."""
+        return self._when_done(self._pool.submit(self._store.keep_calibration, made))
+
+    def keep_rig_check(self, check: RigCheckRecord) -> Done:
+        """Hand a self-check over."""
+        return self._when_done(self._pool.submit(self._store.keep_rig_check, check))
+
+    def golden(self, station: str, serial: str, plan: str, every_days: int) -> Said:
+        """Return what the golden units say of the rig today."""
+        args = (self._store, station, serial, plan, every_days)
+        return self._pool.submit(_golden_of, *args).result()
 
     def begin_run(self, start: RunStart) -> UUID:
         """Write the run's first row and wait for it: nothing is fed before."""

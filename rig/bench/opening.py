@@ -10,6 +10,7 @@ import rig
 from drivers import LOST, Backend, DriverError
 from rig.analysis.model import Accuracy, Judgement
 from rig.bench.aside import Aside
+from rig.bench.calibrated import calibrated, standing_of
 from rig.bench.cautions import CAUTIONS
 from rig.bench.commands import Command, Meddle, Note
 from rig.bench.dates import Dates
@@ -23,13 +24,19 @@ from rig.bench.power import Power
 from rig.bench.realtime import Claim
 from rig.bench.requests import Ask, HalfTurnNews, SetSupply
 from rig.bench.runlog import RunLog
-from rig.bench.seams import Console, Done, Keeper
+from rig.bench.seams import Console, Done, Keeper, Said
 from rig.bench.station import Station
 from rig.bench.wishes import answered, errand_in_short, meddled
 from rig.plans import Plan
+from rig.quality.calibration import CalibrationState, Standing
+from rig.quality.calibration_words import standing_in_short, standing_words
 from rig.quality.uncertainty import accuracy_of
 from rig.records.errors import RecordsError
+from rig.records.golden_said import GoldenStanding, golden_standing, golden_words, is_warning
 from rig.records.model import RunEnd, RunStart, RunState
+
+REFUSED = (GoldenStanding.OUT, GoldenStanding.DUE)
+"""How the rig must not stand where the rig file has it refuse to judge units."""
 
 
 class FedJob(ABC):
@@ -43,6 +50,9 @@ class FedJob(ABC):
     power: Power
     loop: ControlLoop
     log: RunLog
+    standing: Standing
+    judges = True  # an unfit rig must not
+    golden: Said = None
 
     def __init__(self, order: RunOrder, backend: Backend, keeper: Keeper, console: Console) -> None:
         self.claim: Claim | None = None
@@ -93,18 +103,22 @@ class FedJob(ABC):
         self.claim = claim
         wiring = self.order.wiring()
         name = self.order.station.name
-        station_wiring = next(station for station in wiring.stations if station.name == name)
-        station = Station(self.backend, wiring, station_wiring)
+        wired = next(station for station in wiring.stations if station.name == name)
+        dates = Dates()
+        self.standing = standing_of(
+            self.order.settings.name, wired, self.backend, self.keeper, dates.began
+        )
+        station = Station(self.backend, wiring, calibrated(wired, self.standing))
         try:
             with Power.open(self.backend, wiring.supply) as power:
-                return self._run(station, power)
+                return self._run(station, power, dates)
         finally:
             station.close()
 
-    def _run(self, station: Station, power: Power) -> RunEnded:
+    def _run(self, station: Station, power: Power, dates: Dates) -> RunEnded:
         self.station, self.power = station, power
         self.loop = self.make_loop()
-        dates = Dates()
+        self.golden = self._golden()
         behind = dates.behind(self.keeper.newest())
         self.log = RunLog(
             self.keeper,
@@ -114,7 +128,7 @@ class FedJob(ABC):
             self.order.plan.analysis_limits(),
             dates=dates,
         )
-        self.console.show(self.began())
+        self.console.show(replace(self.began(), golden=self.golden))
         state = RunState.INTERRUPTED
         try:
             if behind:
@@ -176,7 +190,15 @@ class FedJob(ABC):
             backend_facts=self.backend.facts(),
             program_version=rig.__version__,
             control=self.control,
+            calibration=self.standing,
+            golden=self.golden,
+            gauge_trial=order.gauge_trial,
         )
+
+    def _golden(self) -> Said:
+        order = self.order
+        demanded = order.settings.golden.every_days
+        return self.keeper.golden(order.station.name, order.unit_serial, order.plan.name, demanded)
 
     @property
     def control(self) -> str | None:
@@ -188,6 +210,8 @@ class FedJob(ABC):
     def _begin(self) -> None:
         """Feeds off, sensor alive, dead-man proved, consent given, supply on: in that order."""
         loop = self.loop
+        self._need_calibration()
+        self._need_control()
         if not self.station.all_off():
             raise RefusedError(
                 "A feed output does not read back off before the start. Pull the supply and check "
@@ -210,6 +234,18 @@ class FedJob(ABC):
         """The voltage that a programmable supply is set to, V; None without one."""
         return self.order.plan.unit.nominal_v if self.power.programmable else None
 
+    def _need_calibration(self) -> None:
+        """Tell how the station stands; RefusedError if the rig file wants one to be in force."""
+        words = standing_words(self.standing)
+        in_force = self.standing.state is CalibrationState.IN_FORCE
+        if self.judges and not in_force and self.order.settings.calibration.overdue == "refuse":
+            raise RefusedError(
+                f"{words} The rig file says that no plan may be run so ([calibration] overdue = "
+                '"refuse"): calibrate with `halfturn calibrate`.'
+            )
+        if standing_in_short(self.standing):
+            self.log.note("calibration", words)
+
     def _need_sensor(self) -> None:
         if self.loop.idle(0.05).flags & LOST:
             sensor = self.station.wiring.battery_sensor
@@ -219,9 +255,20 @@ class FedJob(ABC):
                 "and its 3.3 V, then start again."
             )
 
+    def _need_control(self) -> None:
+        """Refuse to judge a unit on a rig that is out of control, where the rig file says so."""
+        if not (self.judges and self.order.settings.golden.refuse):
+            return
+        if self.order.gauge_trial is None and golden_standing(self.golden) in REFUSED:
+            raise RefusedError(
+                f"{golden_words(self.golden)} Nothing was fed: the rig file refuses to judge units "
+                "until then ([golden] refuse)."
+            )
+
     def _need_consent(self) -> None:
         if not self.order.consent:
-            if self.ask(consent_question()) != "accepted":
+            told = golden_words(self.golden) if is_warning(self.golden) else ""
+            if self.ask(consent_question(told)) != "accepted":
                 raise RefusedError(
                     "The cautions were not accepted, so nothing is fed. Start again when the jig "
                     "is guarded."
@@ -342,17 +389,18 @@ def not_kept(judgement: Judgement | None, error: RecordsError) -> str:
     )
 
 
-def consent_question() -> Ask:
-    """Return what an operator accepts before the first feed."""
+def consent_question(golden: str = "") -> Ask:
+    """Return what an operator accepts before the first feed; ``golden``: what is told before."""
     lines = "\n".join(f"  - {line}" for line in CAUTIONS)
-    text = f"Cautions:\n{lines}\nHave you read these, and is the jig guarded?"
+    before = f"{golden}\n" if golden else ""
+    text = f"{before}Cautions:\n{lines}\nHave you read these, and is the jig guarded?"
     return Ask("accept_cautions", text, ("accepted", "refused"))
 
 
-def battery_accuracy(order: RunOrder, station: Station) -> Accuracy:
+def battery_accuracy(order: RunOrder, station: Station, standing: Standing) -> Accuracy:
     """Return what the battery feed's sensor and relay let be known, by the station's budget."""
     full_scale_a = station.battery_sensor.full_scale_a
-    return accuracy_of(order.station, order.plan, full_scale_a=full_scale_a)
+    return accuracy_of(order.station, order.plan, standing, full_scale_a)
 
 
 def guard_limits(plan: Plan) -> GuardLimits:

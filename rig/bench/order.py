@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from uuid import UUID
 
 from drivers import BackendOptions, RigWiring
 from rig.plans import Plan
+from rig.quality.calibration import Reference
 from rig.records.model import Source
 from rig.settings import RigSettings, StationSettings
 
@@ -17,7 +19,7 @@ class RunOrder:
     ``backend`` overrides the rig file's (None: as in the rig file).  ``consent`` tells that the
     operator accepted the cautions of this run beforehand.  ``detached`` lets the run go on when
     its console goes away.  ``ask_operator`` has somebody at the console answer what the simulated
-    jig would answer by itself.
+    jig would answer by itself.  ``gauge_trial`` is the trial of a gauge study it is made for.
     """
 
     settings: RigSettings
@@ -32,6 +34,7 @@ class RunOrder:
     consent: bool = False
     detached: bool = False
     ask_operator: bool = False
+    gauge_trial: UUID | None = None
 
     @property
     def backend_name(self) -> str:
@@ -82,6 +85,26 @@ class RigCheckOrder:
 
 # Without a plan: the range that a usual unit's stall needs, A (guess: LM-12 at 16 V).
 CHECK_MAX_A = 25.0
+
+
+@dataclass(frozen=True)
+class CalibrationOrder(RigCheckOrder):
+    """A guided calibration of one station's current, and of its voltage if there is a voltmeter.
+
+    ``current_reference`` is a meter in series with a load, or a resistor in the unit's place, with
+    ``voltmeter`` across it.  ``load_ohm`` (about) and ``load_w`` (rated) are the load's or the
+    resistor's.  ``consent`` and ``ask_operator`` as in `RunOrder`.
+    """
+
+    current_reference: Reference | None = None
+    voltmeter: Reference | None = None
+    load_ohm: float = 0.0
+    load_w: float = 0.0
+    operator: str = ""
+    note: str = ""
+    consent: bool = False
+    ask_operator: bool = False
+
 
 Job = RunOrder | ByHandOrder | IsolationOrder | RigCheckOrder
 JOBS = (RunOrder, RigCheckOrder)

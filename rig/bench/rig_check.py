@@ -6,8 +6,10 @@ from contextlib import suppress
 
 import numpy as np
 
+import rig
 from drivers import Backend, DriverError, SensorWiring
 from drivers.ina219 import place
+from rig.bench.calibrated import standing_of
 from rig.bench.checks.items import CheckList, Item
 from rig.bench.checks.look import Look
 from rig.bench.checks.outputs import OutputChecks
@@ -15,26 +17,53 @@ from rig.bench.checks.powered import PoweredStation
 from rig.bench.checks.pressing import PressChecks
 from rig.bench.checks.relays import RelayChecks
 from rig.bench.checks.sensors import SensorChecks, trouble_of, zero_found
+from rig.bench.dates import wall_clock
 from rig.bench.errors import BenchError, Stopped
-from rig.bench.events import RigCheckEnded
+from rig.bench.events import BenchEvent, CheckItem, RigCheckEnded
 from rig.bench.order import RigCheckOrder
-from rig.bench.seams import Console
+from rig.bench.seams import Console, Keeper
 from rig.bench.zero import zero_of
+from rig.quality.calibration import Standing
+from rig.records.calibrations import RigCheckRecord
+from rig.records.errors import RecordsError
 
 FIRST_ZERO_S = 1.0
 NEXT_ZERO_S = 3.0  # of this many seconds each: an old zero is not shown as the present one
 
 
-class RigCheck:
-    """Carries out one `RigCheckOrder`; nothing is recorded, and no feed is left on.
+class ItemsHeard:
+    """A console that takes note of a self-check's items on their way."""
 
-    Readings go on until a stop.  The self-check ends by itself.
+    def __init__(self, console: Console) -> None:
+        self._console = console
+        self.sample, self.ask, self.listen = console.sample, console.ask, console.listen
+        self.items: dict[str, CheckItem] = {}
+
+    def show(self, event: BenchEvent) -> None:
+        """Take note of an event."""
+        if isinstance(event, CheckItem):
+            self.items[event.name] = event
+        self._console.show(event)
+
+
+class RigCheck:
+    """Carries out one `RigCheckOrder`; no feed is left on.
+
+    Readings go on until a stop.  The self-check ends by itself; with a ``keeper`` its result is
+    kept, and readings are corrected by the station's calibration.
     """
 
-    def __init__(self, order: RigCheckOrder, backend: Backend, console: Console) -> None:
+    def __init__(
+        self,
+        order: RigCheckOrder,
+        backend: Backend,
+        console: Console,
+        keeper: Keeper | None = None,
+    ) -> None:
         self.order = order
         self.backend = backend
-        self.console = console
+        self.console = ItemsHeard(console)
+        self.keeper = keeper
         self._good: bool | None = None
         self._text = ""
         self._complete = False
@@ -45,7 +74,7 @@ class RigCheck:
         Raises DriverError if its pins cannot be had.  A sensor or a supply that does not answer is
         told, not raised.
         """
-        look = Look(self.order, self.backend, self.console)
+        look = Look(self.order, self.backend, self.console, self._standing())
         try:
             self._look_at(look)
         except Stopped as stopped:
@@ -56,9 +85,46 @@ class RigCheck:
             off = look.station.all_off()
             with suppress(DriverError):
                 look.station.close()
+            self._keep(off)
             ended = RigCheckEnded(self._good, off, self._text, self._complete)
             self.console.show(ended)
         return ended
+
+    def _standing(self) -> Standing | None:
+        """Return how the station stands, None where no records are at hand."""
+        if self.keeper is None:
+            return None
+        wiring = self.order.wiring()
+        wired = next(s for s in wiring.stations if s.name == self.order.station.name)
+        now = wall_clock()
+        return standing_of(self.order.settings.name, wired, self.backend, self.keeper, now)
+
+    def _keep(self, off: bool) -> None:
+        """Keep a self-check that came to its end; one that was broken off tells of nothing."""
+        if self.keeper is None or not self._complete or self.order.unfed:
+            return
+        record = RigCheckRecord(
+            ended_at=wall_clock(),
+            rig=self.order.settings.name,
+            station=self.order.station.name,
+            backend=self.backend.name,
+            simulated=self.backend.simulated,
+            good=self._good,
+            complete=self._complete,
+            feeds_off=off,
+            text=self._text,
+            items=tuple(
+                {"name": i.name, "title": i.title, "state": str(i.state), "text": i.text}
+                for i in self.console.items.values()
+            ),
+            program_version=rig.__version__,
+        )
+        try:
+            done = self.keeper.keep_rig_check(record)
+            while not done():
+                self.backend.clock.sleep_until(self.backend.clock.now_s() + 0.001)
+        except RecordsError as error:
+            self._text = f"{self._text} The result is not kept: {error}".strip()
 
     def _look_at(self, look: Look) -> None:
         if self.order.unfed:
@@ -85,7 +151,9 @@ class RigCheck:
                     currents.clear()
             zero = zero_of(np.array(currents), sensor.resolution_a)
             if zero is not None and not trouble:
-                self.console.show(zero_found(self.order.station.name, zero, sensor.wiring))
+                name = self.order.station.name
+                seen = zero_found(name, zero, sensor.wiring, calibrated=look.calibrated)
+                self.console.show(seen)
             window_s = NEXT_ZERO_S
 
     # --- self-check -----------------------------------------------------------------------

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
-from typing import Protocol
+from typing import Any, Protocol
 from uuid import UUID
 
 from rig.bench.commands import Command
 from rig.bench.events import BenchEvent
 from rig.bench.requests import Ask, Sample
+from rig.quality.calibration import Calibration
+from rig.records.calibrations import RigCheckRecord
 from rig.records.model import RunEnd, RunEvent, RunStart, StepRecord
 
 Done = Callable[[], bool]
 """Tells whether something handed over is on disk; raises RecordsError if it could not be."""
+
+Said = Mapping[str, Any] | None
+"""What the golden units say of the rig (`rig.records.golden_said`); None where there is none."""
 
 
 class Keeper(Protocol):
@@ -21,6 +26,22 @@ class Keeper(Protocol):
 
     def newest(self) -> datetime | None:
         """Return when the newest run of the record began, by the clock of then; None without."""
+        ...
+
+    def calibrations(self, rig: str, station: str) -> tuple[Calibration, ...]:
+        """Return the calibrations of a station, newest first."""
+        ...
+
+    def keep_calibration(self, made: Calibration) -> Done:
+        """Write a calibration, for good."""
+        ...
+
+    def keep_rig_check(self, check: RigCheckRecord) -> Done:
+        """Write a self-check of the rig."""
+        ...
+
+    def golden(self, station: str, serial: str, plan: str, every_days: int) -> Said:
+        """Return what the golden units say of the rig as a run begins (`rig.studies.golden`)."""
         ...
 
     def begin_run(self, start: RunStart) -> UUID:

@@ -28,6 +28,7 @@ class Session(SteppedJob):
             sum(step.expected_s(HALF_TURN_GUESS_S) for step in plan.steps),
             self.backend.simulated,
             self.backend.facts(),
+            self.standing,
         )
 
     def work(self) -> RunState:

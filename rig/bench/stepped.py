@@ -117,7 +117,7 @@ class SteppedJob(FedJob):
         return StepContext(
             unit=self.order.plan.unit_type(),
             limits=self.log.limits,
-            accuracy=battery_accuracy(self.order, self.station),
+            accuracy=battery_accuracy(self.order, self.station, self.standing),
             motion=self.loop.guard.motion,
             recorder=self.loop.recorder,
             home_supply_v=self.home_supply_v,

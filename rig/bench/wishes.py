@@ -8,9 +8,12 @@ from typing import Any
 
 from drivers import Hands
 from rig.bench.commands import Command, GoOn, Meddle, Pause, RepeatStep
-from rig.bench.order import RunOrder
+from rig.bench.order import CalibrationOrder, RunOrder
 from rig.bench.requests import Ask
 from rig.bench.seams import Console, Done
+
+# What a simulated jig shows whoever is asked about it.
+_SHOWN = frozenset({"inspect", "read_meter"})
 
 
 @dataclass(slots=True)
@@ -54,7 +57,7 @@ def did(hands: Hands, action: str, detail: Mapping[str, Any]) -> tuple[bool, str
 def answered(
     ask: Ask,
     hands: Hands | None,
-    order: RunOrder,
+    order: RunOrder | CalibrationOrder,
     console: Console,
     wait: Callable[[Done], None],
     tell: Callable[[str], None],
@@ -70,7 +73,7 @@ def answered(
     if not order.ask_operator:
         done, said = did(hands, ask.action, ask.detail)
         return said if done else _cannot(said, tell)
-    if ask.action == "inspect":
+    if ask.action in _SHOWN:
         done, said = did(hands, ask.action, ask.detail)
         if not done:
             tell(said)

@@ -9,16 +9,22 @@ from collections.abc import Iterator
 from math import isfinite
 from typing import Any
 
+from rig.bench.dates import wall_clock
 from rig.commands import exits
-from rig.commands.common import plan_of, settings_or_starter
+from rig.commands.common import plan_of, records_path, settings_or_starter
 from rig.commands.streams import say
 from rig.contract import decision_object
 from rig.feasible import check_plan_on_rig
 from rig.quality.budget import Budget
 from rig.quality.budget_words import component_rows, limit_row, result_words
+from rig.quality.calibration import Standing
+from rig.quality.calibration_words import standing_words
 from rig.quality.limit_budgets import LimitBudget
 from rig.quality.uncertainty import Budgets, budgets_of
+from rig.records.calibrations import kept_of_rig
 from rig.schema import MistakesError
+from rig.settings import RigSettings, StationSettings
+from rig.standing import standing_by_file
 
 _WIDTH = 80
 
@@ -31,16 +37,30 @@ def run(options: argparse.Namespace) -> int:
     mistakes = check_plan_on_rig(plan, settings, station)
     if mistakes:
         raise MistakesError(mistakes)
-    budgets = budgets_of(station, plan)
-    say(json.dumps(_object(budgets), indent=2) if options.json else "\n".join(_lines(budgets)))
+    stands = _standing(options, settings, station)
+    budgets = budgets_of(station, plan, stands)
+    say(
+        json.dumps(_object(budgets), indent=2)
+        if options.json
+        else "\n".join(_lines(budgets, standing_words(stands)))
+    )
     return exits.PASS
+
+
+def _standing(
+    options: argparse.Namespace, settings: RigSettings, station: StationSettings
+) -> Standing:
+    """Return how the station stands today; the records are only read."""
+    made, _ = kept_of_rig(records_path(options, settings), settings.name, station.name)
+    return standing_by_file(settings, station, made, wall_clock().astimezone().date())
 
 
 # --- as text ------------------------------------------------------------------------------------
 
 
-def _lines(budgets: Budgets) -> Iterator[str]:
+def _lines(budgets: Budgets, stands: str) -> Iterator[str]:
     yield f"Station {budgets.station}, plan {budgets.plan}"
+    yield from _wrapped(stands)
     yield from _wrapped(budgets.rule.words())
     for budget in budgets.all:
         yield ""

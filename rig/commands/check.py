@@ -94,9 +94,11 @@ def _plan(name: str, settings: RigSettings, station: StationSettings) -> PlanLoo
 
 
 def _machine(settings: RigSettings, station: StationSettings) -> list[Finding]:
+    from rig.commands.check_calibration import calibration_finding
     from rig.machine import findings
 
-    return findings(settings, station, settings.logs / RECORDS_FILE)
+    records = settings.logs / RECORDS_FILE
+    return [*findings(settings, station, records), calibration_finding(settings, station, records)]
 
 
 def _tell_files(settings: RigSettings, station: StationSettings, plans: Sequence[PlanLook]) -> None:

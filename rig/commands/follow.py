@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from typing import Protocol
 
 from rig.bench.commands import Answer, Command, Stop
-from rig.bench.events import Asked, BenchEvent, CheckItem, Refused, RunEnded
+from rig.bench.events import Asked, BenchEvent, CheckItem, Refused, RigCheckEnded, RunEnded
 from rig.bench.requests import Ask
 from rig.bench.signals import SignalFlag
 from rig.commands import exits
@@ -48,7 +48,7 @@ def follow(
     leave: bool = False,
     asks: bool = True,
 ) -> RunEnded | None:
-    """Show what happens until the job is over, answer for the operator; return how it ended.
+    """Show what happens until the job is over, answer for the operator; return how a run ended.
 
     A signal stops the job, or with ``leave`` lets it go on: None is returned then.  Without
     ``asks`` questions are told and left to somebody else.  Raises CommandError if the bench refuses
@@ -56,6 +56,7 @@ def follow(
     """
     told = False
     ended: RunEnded | None = None
+    over = False
     open_question: Ask | None = None
     while True:
         alive = bench.alive
@@ -63,7 +64,10 @@ def follow(
             show(event)
             match event:
                 case RunEnded():
-                    ended = event
+                    ended, over = event, True
+                    open_question = None
+                case RigCheckEnded():
+                    over = True
                     open_question = None
                 case Refused():
                     raise CommandError(event.status, event.text)
@@ -76,7 +80,7 @@ def follow(
                     open_question = None
                 case _:
                     pass
-        if flag.number is not None and leave and ended is None:
+        if flag.number is not None and leave and not over:
             return None
         if flag.number is not None and not told:
             told = True
@@ -88,7 +92,7 @@ def follow(
                 bench.tell(Answer(answer))
                 open_question = None
         if not alive:
-            if ended is not None:
+            if over:
                 return ended
             raise CommandError(exits.BENCH, GONE)
 

@@ -17,6 +17,7 @@ from rig.bench.events import (
 )
 from rig.commands.streams import visible
 from rig.commands.terminal import wrapped
+from rig.records.golden_said import golden_words, is_warning
 
 # Said once per run anyway, or shown elsewhere.
 _QUIET_NOTES = frozenset({"consent"})
@@ -52,6 +53,8 @@ class Progress:
                     f"{event.plan_title} on station {event.station} ({world})"
                     + (long if event.steps else "")
                 )
+                if is_warning(event.golden):
+                    self._line(f"warning: {golden_words(event.golden)}")
             case StepBegan():
                 self._half_turns = 0
                 about = f", about {_about(event.expected_s)}" if event.expected_s >= 1 else ""

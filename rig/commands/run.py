@@ -21,11 +21,13 @@ from rig.commands.progress import Progress
 from rig.commands.streams import say, tell
 from rig.commands.terminal import wrapped
 from rig.commands.verdict import verdict_lines
-from rig.contract import decision_object, judgement_object
+from rig.contract import calibration_object, decision_object, judgement_object
 from rig.feasible import cautions_on_rig, check_plan_on_rig
 from rig.labels import NAME_LONGEST, SERIAL_LONGEST
 from rig.plans import Plan
+from rig.quality.calibration_words import standing_line
 from rig.quality.decision import DecisionRule
+from rig.records.golden_said import GoldenStanding, golden_standing, golden_words
 from rig.records.lateness import lateness_object
 from rig.records.model import RunState, Source
 from rig.schema import Mistake, MistakesError
@@ -93,11 +95,16 @@ def run(options: argparse.Namespace) -> int:
     return status_of(ended)
 
 
-def order_of(options: argparse.Namespace, check: PlanCheck = check_plan_on_rig) -> RunOrder:
-    """Return the order a command line gives; raises with every mistake before anything is fed."""
+def order_of(
+    options: argparse.Namespace, check: PlanCheck = check_plan_on_rig, *, plan: Plan | None = None
+) -> RunOrder:
+    """Return the order a command line gives; raises with every mistake before anything is fed.
+
+    ``plan`` takes the place of the one named in ``options``.
+    """
     settings = rig_settings(options, backend=options.backend)
     station = settings.station(options.station or settings.stations[0].name)
-    plan = plan_of(options.plan, settings)
+    plan = plan_of(options.plan, settings) if plan is None else plan
     mistakes = check(plan, settings, station)
     if mistakes:
         raise MistakesError(mistakes)
@@ -126,13 +133,14 @@ def order_of(options: argparse.Namespace, check: PlanCheck = check_plan_on_rig) 
             seed=options.seed,
             faults=tuple(options.fault),
             real_time=options.real_time,
-            extra=_pairs(options.set),
+            extra=pairs(options.set),
         ),
         consent=options.accept_cautions,
     )
 
 
-def _pairs(texts: list[str]) -> dict[str, str]:
+def pairs(texts: list[str]) -> dict[str, str]:
+    """Return what several ``--set NAME=VALUE`` say; CommandError if one is none."""
     pairs = {}
     for text in texts:
         name, sign, value = text.partition("=")
@@ -188,7 +196,11 @@ def answer(ended: RunEnded, gathered: Gathered) -> dict[str, object]:
         "note": ended.note,
         "feeds_off": ended.feeds_off,
         "simulated": gathered.began is not None and gathered.began.simulated,
+        "calibration": None
+        if gathered.began is None
+        else calibration_object(gathered.began.calibration),
         "backend": {} if gathered.began is None else gathered.began.facts,
+        "golden": None if gathered.began is None else gathered.began.golden,
         "control": ended.control,
         "lateness": lateness_object(ended.lateness),
     }
@@ -206,6 +218,12 @@ def _verdict(ended: RunEnded) -> str:
     return "none" if ended.judgement is None else str(ended.judgement.verdict).upper()
 
 
+def calibration_lines(gathered: Gathered) -> list[str]:
+    """Return what a result says of the rig's calibration, if anything is to be said."""
+    line = "" if gathered.began is None else standing_line(gathered.began.calibration)
+    return [line] if line else []
+
+
 def words(ended: RunEnded, gathered: Gathered) -> str:
     """Return a run's verdict and reasons as text."""
     verdict = _verdict(ended)
@@ -215,6 +233,13 @@ def words(ended: RunEnded, gathered: Gathered) -> str:
         lines += verdict_lines(ended.judgement)
     elif ended.note:
         lines.append(f"  - {ended.note}")
+    lines += calibration_lines(gathered)
+    golden = None if gathered.began is None else gathered.began.golden
+    if ended.judgement is not None and golden_standing(golden) in (
+        GoldenStanding.OUT,
+        GoldenStanding.DUE,
+    ):
+        lines.append(f"rig: {golden_words(golden)}")
     lines.append(f"run {ended.run_id} ({ended.state})")
     text = "\n".join(lines)
     return wrapped(text) if sys.stdout.isatty() else text

@@ -35,7 +35,8 @@ def ask_operator(ask: Ask, stopped: Callable[[], bool]) -> str | None:
     if caution:
         print(wrapped(f"Mind: {caution}"), file=sys.stderr)
     while True:
-        print(f"[{_choices(ask.allowed)}] ", end="", file=sys.stderr, flush=True)
+        choices = f"[{_choices(ask.allowed)}]" if ask.allowed else ">"
+        print(f"{choices} ", end="", file=sys.stderr, flush=True)
         while not select.select([sys.stdin], [], [], _LOOK_EVERY_S)[0]:
             if stopped():
                 print(file=sys.stderr)

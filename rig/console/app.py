@@ -8,15 +8,18 @@ from collections.abc import Callable
 from typing import ClassVar
 from uuid import UUID
 
+from textual import work
 from textual.app import App
 from textual.binding import Binding, BindingType
+from textual.message import Message
 from textual.timer import Timer
 
 from rig.bench.commands import Stop
+from rig.bench.dates import wall_clock
 from rig.bench.errors import BenchError
-from rig.bench.events import Asked, BenchEvent, Refused, RunEnded
+from rig.bench.events import Asked, BenchEvent, Refused, RigCheckEnded, RunEnded
 from rig.bench.handle import BenchHandle
-from rig.bench.order import ByHandOrder, Job
+from rig.bench.order import ByHandOrder, Job, RunOrder
 from rig.bench.requests import NEXT_TEST
 from rig.console.desk import Desk
 from rig.console.dialogs.actions import ActionsPalette
@@ -27,11 +30,14 @@ from rig.console.feeds_words import feeds_of
 from rig.console.held_keys import HeldKeys
 from rig.console.live_job import Phase
 from rig.console.lost_terminal import PatientDriver
-from rig.console.places import CAUSES, PLACES, places
+from rig.console.places import CAUSES, GAUGE, GOLDEN, OF_RIG, PLACES, places
+from rig.console.rig_kept import RigKept, rig_kept
 from rig.console.scanner import SCANNER_S
 from rig.console.screen import DeskScreen
 from rig.console.standing import StandingDialogs
 from rig.console.theme import DAYLIGHT, FIELD
+from rig.console.worker_mail import hand_over
+from rig.records.golden_said import GoldenStanding, golden_standing
 
 FRAMES_PER_S = 20
 # Where a run's end takes the operator to the verdict by itself.
@@ -78,12 +84,13 @@ class HalfturnConsole(App[int]):
         for theme in (FIELD, DAYLIGHT):
             self.register_theme(theme)
         self.theme = FIELD.name
-        for place in (*places(self.desk.has_world), CAUSES):
+        for place in (*places(self.desk.has_world), CAUSES, *OF_RIG):
             self.install_screen(_screen(place.name), place.name)
         self.push_screen("bench")
         self._pumping = self.set_interval(1 / FRAMES_PER_S, self.pump)
         self.desk.warm_up()
         self._catch_signals()
+        self.look_up_rig()
         if self.desk.live.on:
             self.action_watch()
             self.say("This run went on by itself. What happened in it so far is shown.")
@@ -115,6 +122,34 @@ class HalfturnConsole(App[int]):
         if not self.desk.goes_on:
             self.desk.tell(Stop("a signal ended the console", by_operator=False))
         self.exit(return_code=status)
+
+    # --- what is kept of the rig -----------------------------------------------------------------
+
+    class RigLookedUp(Message):
+        """What the records hold of the rig itself."""
+
+        def __init__(self, kept: RigKept) -> None:
+            super().__init__()
+            self.kept = kept
+
+    @work(thread=True, exclusive=True, group="rig-kept")
+    def look_up_rig(self) -> None:
+        """Read how the station's calibration stands and what its last self-check was."""
+        desk = self.desk
+        station = desk.choices.station
+        kept = rig_kept(desk.settings, station, desk.records, wall_clock(), desk.backend)
+        if kept is not None:
+            hand_over(self, self.RigLookedUp(kept))
+
+    def on_halfturn_console_rig_looked_up(self, event: RigLookedUp) -> None:
+        """Take note of it, unless another station was chosen meanwhile."""
+        event.stop()
+        desk = self.desk
+        if event.kept.station == desk.choices.station:
+            desk.calibration, desk.last_check = event.kept.standing, event.kept.last_check
+            here = self.place_screen
+            if here is not None and here.place == "rig" and here.is_running:
+                here.show_all()
 
     # --- news and frames -----------------------------------------------------------------------
 
@@ -163,6 +198,8 @@ class HalfturnConsole(App[int]):
                     self._come_to_causes("The isolation proposes a test: F3.")
             case RunEnded() if not isinstance(self.desk.live.job, ByHandOrder):
                 self._tell_over(event)
+            case RigCheckEnded():
+                self.look_up_rig()
             case Refused():
                 live = self.desk.live
                 begun = live.began is not None or live.ended is not None
@@ -179,10 +216,19 @@ class HalfturnConsole(App[int]):
             self._come_to_causes("The isolation is over: F3 tells what it came to.")
             return
         if here is None or here.place in WATCHED_FROM:
-            self.go("verdict")
+            self.go(self._study_of_live() or "verdict")
             return
         verdict = "no verdict" if ended.judgement is None else str(ended.judgement.verdict).upper()
         self.say(f"The run is over: {verdict}. F5 tells why.")
+
+    def _study_of_live(self) -> str:
+        """Return the place of the study that the run just made belongs to; "" if to none."""
+        live = self.desk.live
+        if isinstance(live.job, RunOrder) and live.job.gauge_trial is not None:
+            return GAUGE.name
+        began = live.began
+        check = began is not None and golden_standing(began.golden) is GoldenStanding.CHECK
+        return GOLDEN.name if check else ""
 
     def _come_to_causes(self, otherwise: str) -> None:
         """Go where an isolation is answered, unless the operator is at something else."""
@@ -321,6 +367,8 @@ class HalfturnConsole(App[int]):
 def _screen(name: str) -> DeskScreen:
     from rig.console.screens.bench import BenchScreen
     from rig.console.screens.by_hand import ByHandScreen
+    from rig.console.screens.gauge import GaugeScreen
+    from rig.console.screens.golden import GoldenScreen
     from rig.console.screens.isolate import IsolateScreen
     from rig.console.screens.live import LiveScreen
     from rig.console.screens.records import RecordsScreen
@@ -336,6 +384,8 @@ def _screen(name: str) -> DeskScreen:
         "verdict": VerdictScreen,
         "records": RecordsScreen,
         "rig": RigScreen,
+        "golden": GoldenScreen,
+        "gauge": GaugeScreen,
         "world": WorldScreen,
     }
     return screens[name]()

@@ -23,6 +23,8 @@ from rig.console.live_job import Live, Phase
 from rig.console.records_reader import RecordsReader
 from rig.console.tail import Tail
 from rig.plans import Plan, list_plans, load_plan
+from rig.quality.calibration import Standing
+from rig.records.calibrations import RigCheckRecord
 from rig.records.model import Source
 from rig.settings import RigSettings, StationSettings
 
@@ -91,6 +93,9 @@ class Desk:
         self._begun = False
         self._told_simulated: bool | None = None
         self.left = Left()
+        # What the records hold of the rig itself, as read last (`rig.console.rig_kept`).
+        self.calibration: Standing | None = None
+        self.last_check: RigCheckRecord | None = None
         # A job, and what was said to it, while the bench of the last one puts its things away.
         self._waiting: Job | None = None
         self._said: list[Command] = []

@@ -31,9 +31,16 @@ PLACES = (
 CAUSES = Place("isolate", "f3", "Causes", "Find out what is wrong with a suspect unit")
 """The other side of Live while a fault is isolated: its key leads from one to the other."""
 
+GOLDEN = Place("golden", "f7", "Golden", "Is the rig in control, by its golden units")
+GAUGE = Place("gauge", "f7", "Gauge", "Gauge studies: what of a value is the rig's own")
+OF_RIG = (GOLDEN, GAUGE)
+"""Come to from Rig, and left to it."""
+
 
 def tab_of(name: str) -> str:
     """Return the place whose tab a place is seen under."""
+    if any(place.name == name for place in OF_RIG):
+        return "rig"
     return "live" if name == CAUSES.name else name
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from rig.console.records_reader import NO_RECORDS, RecordsReader, Sorry, or_sorry
+from rig.records.golden_said import GoldenStanding
 from rig.records.model import RunFilter, RunSummary
 
 LOOKED_AT = 100  # runs: a day's work or two
@@ -34,6 +35,21 @@ def recent_units(reading: RecordsReader, *, longest: int = 12) -> list[RecentUni
             run.unit_serial, RecentUnit(run.unit_serial, _came_out(run), run.started_at)
         )
     return list(found.values())[:longest]
+
+
+def golden_warning(reading: RecordsReader, station: str, every_days: int) -> str:
+    """Return in short what the golden units have whoever begins a run know; "" if nothing."""
+    found = or_sorry(lambda: reading.golden(station, every_days))
+    if isinstance(found, Sorry):
+        return ""  # told elsewhere: nothing could be recorded either
+    for standing, words in (
+        (GoldenStanding.OUT, "The rig is OUT OF CONTROL"),
+        (GoldenStanding.DUE, "The rig's golden check is due"),
+    ):
+        for state in found:
+            if state.standing is standing:
+                return f"{words} (unit {state.golden.serial}): F7, then G."
+    return ""
 
 
 def _came_out(run: RunSummary) -> str:

@@ -19,6 +19,9 @@ from rig.records.store import RecordsError, Store
 
 if TYPE_CHECKING:
     from rig.diagnosis.model import Diagnosis
+    from rig.records.study_model import StudyKept
+    from rig.studies.gauge import GaugeResults
+    from rig.studies.golden import GoldenState
 
 T = TypeVar("T")
 
@@ -134,6 +137,39 @@ class RecordsReader:
                 return diagnose_stored(store, store.run(run_id))
             except NothingSeenError as error:
                 raise RecordsError(str(error)) from None
+
+    def golden(self, station: str | None, every_days: int) -> list[GoldenState]:
+        """Return how the rig stands today by its golden units (of a station)."""
+        with self._open() as store:
+            if not store.golden.in_use(station):
+                return []
+            from rig.studies.golden import states
+
+            today = datetime.now().astimezone().date()
+            return states(store.golden, today, station=station, every_days=every_days)
+
+    def new_baseline(self, golden_id: UUID, reason: str, operator: str) -> None:
+        """Have a golden unit's checks from now on set new limits."""
+        with self._open() as store:
+            store.golden.new_baseline(golden_id, datetime.now(UTC), reason, operator)
+
+    def gauge_studies(self) -> list[StudyKept]:
+        """Return every gauge study, newest first."""
+        with self._open() as store:
+            _mark_interrupted(store)
+            return store.gauge.all()
+
+    def gauge_results(self, name: str) -> GaugeResults:
+        """Return what a gauge study came to so far."""
+        from rig.studies.gauge import results_of
+
+        with self._open() as store:
+            return results_of(*store.gauge.measured(name))
+
+    def set_aside(self, study: str, position: int, reason: str) -> None:
+        """Set the run of a study's trial aside, so that it is made again."""
+        with self._open() as store:
+            store.gauge.set_aside(study, position, reason)
 
     def add_note(self, run_id: UUID, text: str) -> RunEvent:
         """Write a note into a run that is over; return it as kept."""

@@ -9,6 +9,8 @@ from drivers.ina219 import PGA_RANGES_V, SHUNT_STEP_V, milli
 from rig.bench.events import ZeroFound
 from rig.console.desk import Desk
 from rig.console.rig_state import NOT_READ_BACK, NOT_WIRED
+from rig.quality.calibration_words import standing_line
+from rig.records.calibrations import RigCheckRecord
 from rig.schema import Lines
 from rig.settings import (
     OutputSettings,
@@ -108,6 +110,21 @@ def _facts_in_words(desk: Desk) -> str:
     return f"It says: {said}." if said else ""
 
 
+# --- what is kept of it -----------------------------------------------------------------------
+
+
+def calibration_fact(desk: Desk) -> str | None:
+    """Return how the station's calibration stands; None for a simulated rig that never had one."""
+    return standing_line(desk.calibration) or None
+
+
+def last_check_words(check: RigCheckRecord | None) -> str:
+    """Return what the last self-check came to; empty if none is kept."""
+    if check is None:
+        return ""
+    return f"The last one, {check.ended_at.astimezone():%Y-%m-%d %H:%M}: {check.text}"
+
+
 # --- zero -------------------------------------------------------------------------------------
 
 
@@ -132,6 +149,11 @@ def zero_words(zero: ZeroFound, settings: RigSettings) -> ZeroWords:
     noise = f"{zero.noise_a * 1000:.1f} mA"
     in_file = f"{_signed_milli(zero.in_rig_file_a)} mA"
     off_a = abs(zero.offset_a - zero.in_rig_file_a)
+    if zero.calibrated:
+        advice = "The zero is as it was calibrated, within U (k = 2)."
+        if off_a > zero.u_a:
+            advice = "The zero has moved since the calibration: calibrate again if it stays so."
+        return ZeroWords(found, noise, in_file, advice)
     if off_a <= zero.u_a:
         return ZeroWords(found, noise, in_file, "The rig file is right within U (k = 2).")
     return ZeroWords(

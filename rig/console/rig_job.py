@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 from rig.bench.events import ItemState
-from rig.bench.order import RigCheckOrder
+from rig.bench.order import CalibrationOrder, RigCheckOrder
 from rig.console.desk import Desk
 from rig.console.job_state import JobState, over_state
 from rig.console.live_job import Live, Phase
 
-IDLE = JobState("Rig", "Nothing is fed. R reads the sensors live, C checks the whole rig.")
+IDLE = JobState("Rig", "Nothing is fed. R reads the sensors, C checks the rig, K calibrates it.")
 _DONE = frozenset({ItemState.GOOD, ItemState.WRONG, ItemState.LEFT_OUT})
 
 
 def is_full(live: Live) -> bool:
     """Tell whether the job, on or over, is the self-check."""
     return isinstance(live.job, RigCheckOrder) and live.job.full
+
+
+def is_calibration(live: Live) -> bool:
+    """Tell whether the job, on or over, is a calibration."""
+    return isinstance(live.job, CalibrationOrder)
 
 
 def why_not(live: Live) -> str:
@@ -34,6 +39,8 @@ def rig_state(desk: Desk) -> JobState:
     if not live.rig_check:
         return IDLE
     what = "Self-check" if is_full(live) else "Readings"
+    if is_calibration(live):
+        what = "Calibration"
     if not live.on:
         return _over(live, what)
     if live.stop_wanted:
@@ -47,7 +54,7 @@ def rig_state(desk: Desk) -> JobState:
         return JobState("Waiting", f"{live.asked.ask.text.splitlines()[0]}")
     if not is_full(live):
         return JobState("Reading", "Live, feeds off. R ends it.")
-    return JobState("Self-check", _progress(live))
+    return JobState(what, _progress(live))
 
 
 def _progress(live: Live) -> str:
@@ -67,6 +74,10 @@ def _over(live: Live, what: str) -> JobState:
     if checked.good is None and not is_full(live):
         return JobState("Readings over", "Feeds off. R reads again, C checks the whole rig.")
     text = f"{checked.text} Feeds off."
+    if is_calibration(live):
+        if checked.good is None:
+            return JobState("Broken off", text)
+        return JobState("Calibrated" if checked.good else "Not calibrated", text, not checked.good)
     if checked.good is None:
         return JobState("Not all checked" if checked.complete else "Broken off", text)
     return JobState("All good" if checked.good else "Not good", text, not checked.good)

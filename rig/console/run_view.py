@@ -16,6 +16,8 @@ from rig.console.live_job import Live
 from rig.console.passage import StepFound
 from rig.console.verdict_rows import Row, reason_rows, turn_rows
 from rig.plans import Plan, PlanError, plan_from_text
+from rig.quality.calibration import Standing
+from rig.quality.calibration_words import standing_line
 from rig.records.model import AGAIN, RunEvent, RunRecord, RunState, Source, StepState
 
 _STATES = {
@@ -71,6 +73,7 @@ class RunView:
     notes: tuple[RunEvent, ...] = ()
     reason_rows: Sequence[Row] = ()
     turn_rows: Sequence[Row] = ()
+    calibration: Standing | None = None
 
     @property
     def recorded(self) -> bool:
@@ -151,6 +154,7 @@ def view_of_record(record: RunRecord) -> RunView:
         started=start.started_at,
         ended=end.ended_at if end else None,
         notes=tuple(event for event in record.events if event.kind == "note"),
+        calibration=start.calibration,
     )
 
 
@@ -178,6 +182,7 @@ def view_of_live(live: Live) -> RunView | None:
         steps=tuple(live.steps),
         limits=job.plan.analysis_limits(),
         plan_steps=None if live.isolation else len(job.plan.steps),
+        calibration=None if live.began is None else live.began.calibration,
     )
 
 
@@ -248,6 +253,7 @@ def facts(view: RunView) -> list[tuple[str, str]]:
         ("State", f"{view.state_words}, {view.feeds_words}"),
         ("Plan done", _left_words(view)),
         ("Lever", view.lever_words),
+        ("Readings", standing_line(view.calibration)),
         ("Bench", f"{'SIMULATED' if view.simulated else 'real'}: {view.backend}".rstrip(": ")),
         ("Run", str(view.run_id)[:8] if view.run_id else ""),
         ("Ended so", view.end_note),

@@ -12,6 +12,7 @@ from rig.console.dialogs.actions import ActionsPalette
 from rig.console.dialogs.ask import AskDialog
 from rig.console.dialogs.help import HelpDialog
 from rig.console.dialogs.message import ChoiceDialog, MessageDialog
+from rig.console.dialogs.reading import ReadingDialog
 
 if TYPE_CHECKING:
     from rig.console.app import HalfturnConsole
@@ -22,7 +23,7 @@ class StandingDialogs:
 
     def __init__(self, console: HalfturnConsole) -> None:
         self._console = console
-        self._asking: AskDialog | None = None
+        self._asking: AskDialog | ReadingDialog | None = None
         self._leaving: ChoiceDialog | None = None
         self._alarm: MessageDialog | None = None
 
@@ -35,7 +36,7 @@ class StandingDialogs:
             self._close_question()
             return
         desk = self._console.desk
-        dialog = AskDialog(asked, desk)
+        dialog = AskDialog(asked, desk) if asked.ask.allowed else ReadingDialog(asked)
 
         def answered(text: str | None) -> None:
             if self._asking is dialog:
@@ -133,7 +134,7 @@ class StandingDialogs:
         if asking is not None:
             self._take_away(asking)
 
-    def _take_away(self, dialog: ChoiceDialog | AskDialog) -> None:
+    def _take_away(self, dialog: ChoiceDialog | AskDialog | ReadingDialog) -> None:
         # One that is covered goes later, by itself: screens leave in the order they came.
         if dialog is self._console.screen:
             dialog.dismiss(None)

@@ -7,6 +7,7 @@ from typing import Any
 
 from rig.analysis.estimate import Estimate
 from rig.analysis.fuse import Span
+from rig.analysis.fuse_race import FittedFuse
 from rig.contract import half_turn_object
 from rig.diagnosis.model import Diagnosis, FusePart, SlowTurn, Stroke, TurnTime
 from rig.diagnosis.words import summary
@@ -74,6 +75,7 @@ def diagnosis_object(found: Diagnosis) -> dict[str, Any]:
             for one in found.relay
         ],
         "fuse": None if found.fuse is None else _fuse(found.fuse),
+        "fitted_fuse": None if found.fitted is None else _fitted(found.fitted),
         "good_units": list(found.references.good),
         "stroke_references": list(found.references.strokes),
     }
@@ -156,6 +158,16 @@ def _fuse(part: FusePart) -> dict[str, Any]:
             }
             for one in part.races
         ],
+    }
+
+
+def _fitted(fitted: FittedFuse) -> dict[str, Any]:
+    return {
+        "rating_a": fitted.race.rating_a,
+        "supply_v": fitted.supply_v,
+        "protection": str(fitted.race.protection),
+        "protects_a": fitted.protects_a,
+        "over_rated": fitted.over_rated,
     }
 
 

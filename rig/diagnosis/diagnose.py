@@ -10,7 +10,8 @@ import numpy as np
 from rig.analysis.binding import find_binds
 from rig.analysis.drop import DropReport, separate, unit_part
 from rig.analysis.estimate import Estimate, unknown
-from rig.analysis.fuse_race import race
+from rig.analysis.fuse import COMMON_RATINGS_A
+from rig.analysis.fuse_race import FittedFuse, fitted_fuse, race
 from rig.analysis.levels import median
 from rig.analysis.model import Accuracy, Direction, HalfTurn, Outcome
 from rig.analysis.sag_slope import coil_sag_ohm, sag_ohm, surest
@@ -79,6 +80,7 @@ def diagnose(
         fuse=fuse,
         relay=relay,
         references=replace(references, good=tuple(g.run.name for g in goods)),
+        fitted=_fitted(run, drop),
         missing={},
     )
     found = replace(found, missing=_missing(found))
@@ -188,9 +190,17 @@ def _fuse(own: Studied, drop: DropReport, timed: Sequence[HalfTurn]) -> FusePart
     rest_v = turning_v + lead_ohm * run_a
     winding = winding_of(run.unit, run.max_c, own.identity)
     fitted_a = run.circuit.fuse_a if run.circuit_known else None
-    return FusePart(
-        rest_v, lead_ohm, fitted_a, race(winding, rest_v, lead_ohm, series=run.fuse_series)
-    )
+    ratings_a = sorted({*COMMON_RATINGS_A, *([] if fitted_a is None else [fitted_a])})
+    races = race(winding, rest_v, lead_ohm, ratings_a, run.fuse_series)
+    return FusePart(rest_v, lead_ohm, fitted_a, races)
+
+
+def _fitted(run: RunSeen, drop: DropReport) -> FittedFuse | None:
+    """Return the rig's fuse against the unit's type, behind a feed as it usually is."""
+    if not run.circuit_known:
+        return None
+    usual_ohm = 0.5 * sum(drop.parts[0].usual_ohm)
+    return fitted_fuse(run.circuit.fuse_a, run.unit, run.max_c, usual_ohm, run.fuse_series)
 
 
 def _median(values: Sequence[float | None]) -> float | None:

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 
 from rig.analysis.fuse import Span
-from rig.analysis.fuse_race import CAUTION, Protection, number
+from rig.analysis.fuse_race import CAUTION, FittedFuse, Protection, number
 from rig.diagnosis.layout import table, wrapped
 from rig.diagnosis.model import Diagnosis
 
@@ -41,6 +41,24 @@ def fuse_lines(found: Diagnosis) -> Iterator[str]:
         "uncertainty leave; from data sheet gates of blade fuses, not from the fuse in the holder."
     )
     yield from wrapped(CAUTION)
+
+
+def over_rated_words(fitted: FittedFuse, type_name: str) -> str:
+    """Return that the rig's fuse is too big for its unit type, and what to do."""
+    race = fitted.race
+    sure = race.protection is Protection.DOES_NOT
+    opens = "does not open in time" if sure else "may open too late, or not at all"
+    text = (
+        f"The rig's fuse of {race.rating_a:g} A is over-rated for type {type_name}: if a unit jams "
+        f"on {fitted.supply_v:g} V, its winding is at {race.max_c:g} degrees Celsius after "
+        f"{number(race.winding_s.low_s)} s, and the fuse {opens}. "
+    )
+    if fitted.protects_a is None:
+        return text + "None of the common ratings protects it: fit a smaller one."
+    return (
+        text + f"Fit {fitted.protects_a:g} A, the largest that protects it, and change fuse_a in "
+        "the rig file."
+    )
 
 
 def span_words(span: Span) -> str:

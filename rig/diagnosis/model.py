@@ -9,7 +9,7 @@ from enum import StrEnum
 from rig.analysis.binding import Bind
 from rig.analysis.drop import DropReport
 from rig.analysis.estimate import Estimate
-from rig.analysis.fuse_race import FuseRace
+from rig.analysis.fuse_race import FittedFuse, FuseRace
 from rig.analysis.model import Direction, HalfTurn, Measure, UnitType
 from rig.analysis.motor import MotorIdentity
 from rig.analysis.slow import WhySlow
@@ -112,7 +112,8 @@ class Diagnosis:
     """Everything that a run says of why its unit is as it is.
 
     ``findings`` what stands out, worst first; ``missing`` which parts could not be told, and the
-    step or the file that would bring each.  ``half_turns`` are those of plain work.
+    step or the file that would bring each.  ``half_turns`` are those of plain work.  ``fitted`` is
+    the rig's fuse, None if the rig is not known.
     """
 
     name: str
@@ -130,5 +131,6 @@ class Diagnosis:
     fuse: FusePart | None
     relay: tuple[RelayValue, ...]
     references: References
+    fitted: FittedFuse | None
     missing: Mapping[Topic, str]
     findings: tuple[Finding, ...] = ()

@@ -17,6 +17,7 @@ from rig.diagnosis.model import Diagnosis
 from rig.diagnosis.seen import PLAIN_KINDS, STARTER_CIRCUIT, UNHOOKED, RunSeen, StepSeen
 from rig.feed_circuit import feed_circuit
 from rig.plans import Plan, PlanError, plan_from_text
+from rig.quality.calibration import Standing
 from rig.quality.uncertainty import accuracy_of, coil_accuracy_of
 from rig.records.errors import RecordsError
 from rig.records.model import RunRecord, RunSummary
@@ -67,7 +68,16 @@ def seen_of_record(record: RunRecord, trace_of: TraceOf, ambient_c: float | None
             f"{name[:1].upper()}{name[1:]} has no trace of half-turns at plain work, so there is "
             "nothing to work out. A step of half_turns or a park_check brings one."
         )
-    return _seen(plan, name, start.unit_serial, steps, _rig(record), ambient_c, start.simulated)
+    return _seen(
+        plan,
+        name,
+        start.unit_serial,
+        steps,
+        _rig(record),
+        ambient_c,
+        start.simulated,
+        start.calibration,
+    )
 
 
 def name_of(record: RunRecord) -> str:
@@ -111,6 +121,7 @@ def _seen(
     rig: tuple[RigSettings, StationSettings] | None,
     ambient_c: float | None,
     simulated: bool = False,
+    standing: Standing | None = None,
 ) -> RunSeen:
     station = None if rig is None else rig[1]
     return RunSeen(
@@ -120,7 +131,7 @@ def _seen(
         limits=plan.analysis_limits(),
         max_c=plan.unit.winding_max_c,
         steps=steps,
-        accuracy=Accuracy() if station is None else accuracy_of(station, plan),
+        accuracy=Accuracy() if station is None else accuracy_of(station, plan, standing),
         coil_accuracy=None if station is None else coil_accuracy_of(station),
         voltage_every=10 if station is None else station.battery_sensor.bus_every,
         circuit=STARTER_CIRCUIT if rig is None else feed_circuit(*rig, simulated=simulated),

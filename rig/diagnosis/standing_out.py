@@ -12,6 +12,7 @@ from rig.analysis.levels import median
 from rig.analysis.model import Direction, HalfTurn, Limits, Outcome
 from rig.analysis.slow import Factor
 from rig.analysis.wording import direction_words, outcome_words, with_u
+from rig.diagnosis.fuse_words import over_rated_words
 from rig.diagnosis.layout import amps
 from rig.diagnosis.model import Diagnosis, Finding, RelayValue, Stroke, Topic
 from rig.diagnosis.motor_words import is_shorted, motor_findings
@@ -31,6 +32,7 @@ def standing_out(found: Diagnosis, limits: Limits) -> tuple[Finding, ...]:
     """Return what stands out; nothing if nothing does."""
     slow = slow_findings(found)
     return (
+        *_fitted(found),
         *_outcomes(found.half_turns),
         *slow,
         *(_bind(bind) for bind in found.binds),
@@ -43,6 +45,12 @@ def standing_out(found: Diagnosis, limits: Limits) -> tuple[Finding, ...]:
         *_lighter(found),
         *_places(found),
     )
+
+
+def _fitted(found: Diagnosis) -> Iterator[Finding]:
+    """Return a fuse of the rig that is too big, before all else: it can set things on fire."""
+    if found.fitted is not None and found.fitted.over_rated:
+        yield Finding(Topic.FUSE, over_rated_words(found.fitted, found.unit.name))
 
 
 # --- outcomes --------------------------------------------------------------------------------

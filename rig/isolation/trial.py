@@ -26,7 +26,7 @@ from rig.analysis.trace import FloatArray, Trace
 from rig.isolation.drawn import Case
 
 FEED = FeedWiring(1), FeedWiring(2)
-SENSOR = SensorWiring(1, 0x40, 0.005, 30.0)
+SENSOR = SensorWiring(1, 0x40, 0.005, 33.0)
 WIRING = RigWiring((StationWiring("A", *FEED, SENSOR),))
 COUNT, PAUSE_S = 4, 0.4
 LOAD_NM = 2.0
@@ -34,19 +34,19 @@ CHUNK_S = 0.01
 # As in `rig.bench`: a unit that does not move is given up, one that parked is at rest.
 NO_MOVEMENT_S, SETTLE_S, SETTLED_S, REST_MIN_S = 0.8, 0.4, 0.10, 0.3
 NEAR_STALL, STARTS, FLOWING_A = 0.8, 0.03, 0.15
-OVER_CURRENT_A = 30.0
-DIRECT_S, RUN_OUT_S, JAM_S, REST_S = 0.5, 0.3, 0.3, 2.0
+OVER_CURRENT_A = 33.0
+DIRECT_S, RUN_OUT_S, JAM_S, REST_S = 0.5, 0.3, 0.15, 2.0
 COOL_S = 5.0
 CONVERSION_S = 0.000532  # 12 bit, INA219 data sheet SBOS448
 
-LM_12 = UnitType("LM-12", 12.0, 0.75, 7.36)
+LM_12 = UnitType("LM-12", 12.0, 0.51, 7.36, heat_j_per_k=120.0)
 LM_12_LIMITS = Limits(
     half_turn_max_s=VoltageLimit(((8.0, 2.0), (12.0, 1.2), (16.0, 1.0))),
     run_on_s=3.0,
-    stall_s=0.4,
+    stall_s=0.25,
     rest_max_a=0.05,
-    run_max_a=5.0,
-    peak_max_a=25.0,
+    run_max_a=7.0,
+    peak_max_a=30.0,
     response_max_s=0.1,
     dropouts_max=0,
 )

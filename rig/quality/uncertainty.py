@@ -6,46 +6,19 @@ very components that the budgets show.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
-from typing import Protocol
 
 from drivers.ina219 import BUS_READ_STEP_V, SHUNT_STEP_V, SensorPlan, plan_sensor
 from rig.analysis.model import Accuracy
 from rig.plan_steps import RelayCheckStep
 from rig.plans import Plan
 from rig.quality.budget import Budget
+from rig.quality.calibration import Correction, Standing
 from rig.quality.decision import DecisionRule
-from rig.quality.instrument import CurrentSide, Instrument, TimeSide, VoltageSide
+from rig.quality.instrument import BUS_GAIN_REL, CurrentSide, Instrument, TimeSide, VoltageSide
 from rig.quality.limit_budgets import LimitBudget, Situation, limit_budgets
 from rig.settings import IGNITION_MAX_A, SensorSettings, StationSettings
-
-
-class Corrected(Protocol):
-    """A quantity's correction, with the uncertainties that a calibration gives it."""
-
-    @property
-    def gain_u_rel(self) -> float:
-        """Standard uncertainty of the gain, relative."""
-        ...
-
-    @property
-    def offset_u(self) -> float:
-        """Standard uncertainty of the offset (A or V)."""
-        ...
-
-
-class Standing(Protocol):
-    """How a station stands: what corrects it on the day, None where nothing does."""
-
-    @property
-    def current(self) -> Corrected | None:
-        """Of the current."""
-        ...
-
-    @property
-    def voltage(self) -> Corrected | None:
-        """Of the voltage."""
-        ...
 
 
 def instrument_of(
@@ -71,7 +44,7 @@ def _instrument(
     ranged = plan_sensor(sensor.wiring(max_a))
     return Instrument(
         replace(
-            _current(sensor, ranged, None if standing is None else standing.current),
+            _current(sensor, ranged, standing),
             of_coil=sensor is station.ignition_sensor,
         ),
         _voltage(station, None if standing is None else standing.voltage),
@@ -79,9 +52,11 @@ def _instrument(
     )
 
 
-def _current(
-    sensor: SensorSettings, ranged: SensorPlan, correction: Corrected | None
-) -> CurrentSide:
+def _current(sensor: SensorSettings, ranged: SensorPlan, standing: Standing | None) -> CurrentSide:
+    correction = None if standing is None else standing.current
+    made = None if standing is None else standing.calibration
+    # The chip's offset differs from range to range (TI SBOS448G).
+    same_range = made is not None and made.setup.range_v == ranged.range_v
     return CurrentSide(
         shunt_ohm=sensor.shunt_ohm,
         shunt_w=sensor.shunt_w,
@@ -95,11 +70,11 @@ def _current(
         gain_u_rel=sensor.gain_u_rel,
         offset_u_a=sensor.offset_u_a,
         calibrated_u_rel=None if correction is None else correction.gain_u_rel,
-        calibrated_offset_u_a=None if correction is None else correction.offset_u,
+        calibrated_offset_u_a=correction.offset_u if correction and same_range else None,
     )
 
 
-def _voltage(station: StationSettings, correction: Corrected | None) -> VoltageSide:
+def _voltage(station: StationSettings, correction: Correction | None) -> VoltageSide:
     return VoltageSide(
         step_v=BUS_READ_STEP_V,
         held_s=station.battery_sensor.bus_every / station.sample_hz,
@@ -115,6 +90,25 @@ def _time(station: StationSettings, ranged: SensorPlan) -> TimeSide:
         sample_s=1.0 / station.sample_hz,
         delay_u_s=feed.delay_u_s,
         delay_declared="delay_u_s" in feed.model_fields_set,
+    )
+
+
+UNCALIBRATED_VOLTAGE = Correction(gain_u=BUS_GAIN_REL / math.sqrt(3.0))
+"""What a voltage is corrected by that nobody calibrated: nothing, with the chip's own limit."""
+
+
+def declared_of(station: StationSettings, max_a: float) -> Correction:
+    """Return the rig file's own correction of a station's current, as uncertain as it leaves it.
+
+    Raises SensorError if the sensor cannot be ranged for ``max_a``.
+    """
+    sensor = station.battery_sensor
+    uncalibrated = _instrument(station, sensor, max_a, None).accuracy()
+    return Correction(
+        gain=sensor.gain,
+        offset=sensor.offset_a,
+        gain_u=sensor.gain * uncalibrated.gain_u_rel,
+        offset_u=sensor.zero_u_a,
     )
 
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from datetime import datetime
 from typing import Any
 from uuid import UUID
 
-from rig.contract import deciding, decision_object, half_turn_object
+from rig.contract import calibration_object, deciding, decision_object, half_turn_object
 from rig.quality.decision import DecisionRule
 from rig.records.lateness import lateness_object
 from rig.records.model import RunEnd, RunRecord, RunSummary, StepRecord
@@ -25,8 +25,9 @@ def run_json(run: RunRecord, rule: DecisionRule | None = None) -> dict[str, Any]
 
     ``rule`` is its plan's, None if that cannot be read any more.
     """
-    start = asdict(run.start)
+    start = asdict(replace(run.start, calibration=None))
     del start["plan_text"], start["rig_text"]
+    start["calibration"] = calibration_object(run.start.calibration)
     whole = {
         "run_id": run.run_id,
         **start,

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import sqlite3
 import tomllib
 from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from datetime import date
 from typing import Any
 
 from rig.analysis.model import Verdict
+from rig.quality.calibration import CalibrationState
 from rig.records.check_values import check_of
 from rig.records.model import RunState
 from rig.records.owner import Owner
@@ -18,6 +21,7 @@ from rig.records.problems import OTHERWISE_FINE, UNREADABLE, Problems, Progress,
 from rig.records.tables import Base
 
 _LARGE = "data"  # a trace's own column: looked into elsewhere
+_CALIBRATE_AGAIN = "Calibrate the station again; the runs are as they were."
 _EVERY = 5000  # rows between two words of progress
 # Whose rows are numbered without a gap within what they belong to.
 _NUMBERED = {
@@ -25,6 +29,9 @@ _NUMBERED = {
     "measures": "step_id",
     "events": "run_id",
     "reasons": "run_id",
+    "gauge_trials": "study_id",
+    "golden_baselines": "golden_id",
+    "calibration_points": "line_id",
 }
 
 Row = dict[str, Any]
@@ -97,8 +104,13 @@ class Found:
     counts: dict[str, int] = field(default_factory=dict)
     runs: dict[bytes, RunFound] = field(default_factory=dict)
     steps: dict[bytes, tuple[bytes, int]] = field(default_factory=dict)
+    golden: set[bytes] = field(default_factory=set)  # golden units without a baseline
     turning: set[bytes] = field(default_factory=set)  # steps that have half-turns
     texts: dict[bytes, bytes] = field(default_factory=dict)
+    # Calibrations' days, and their lines: which calibration each belongs to.
+    calibrations: dict[bytes, str] = field(default_factory=dict)
+    lines: dict[bytes, tuple[bytes, bytes]] = field(default_factory=dict)
+    with_points: set[bytes] = field(default_factory=set)
 
     def place_of_step(self, step: object) -> tuple[str, int | None]:
         """Return run and number of a step, as they are shown; empty if they are not known."""
@@ -128,6 +140,9 @@ def check_rows(raw: sqlite3.Connection, problems: Problems, progress: Progress) 
         except UNREADABLE as error:
             problems.add(f"The table {table} cannot be read to its end ({error}).")
     _check_series(found, series, problems)
+    if found.golden:
+        problems.add("A golden unit has no baseline: from when its checks count is lost.")
+    _check_calibrations(found, problems)
     for run in found.runs.values():
         _check_run(run, found, problems)
     return found
@@ -149,6 +164,12 @@ def _take(found: Found, table: str, row: Row) -> None:
             found.texts[row["sha256"]] = row["text"]
         case "runs":
             found.runs[row["id"]] = RunFound(row)
+        case "calibrations":
+            found.calibrations[row["id"]] = text_of(row["made_at"])[:16]
+        case "calibration_lines":
+            found.lines[row["id"]] = row["calibration_id"], row["quantity"]
+        case "calibration_points":
+            found.with_points.add(row["line_id"])
         case "steps":
             found.steps[row["id"]] = (row["run_id"], row["number"])
             run = found.runs.get(row["run_id"])
@@ -159,6 +180,10 @@ def _take(found: Found, table: str, row: Row) -> None:
             run = found.runs.get(found.steps.get(row["step_id"], (b"", 0))[0])
             if run is not None and isinstance(row["number"], int):
                 run.turns.add(row["number"])
+        case "golden_units":
+            found.golden.add(row["id"])
+        case "golden_baselines":
+            found.golden.discard(row["golden_id"])
         case "reasons":
             run = found.runs.get(row["run_id"])
             if run is not None:
@@ -189,7 +214,7 @@ def _place(found: Found, table: str, row: Row) -> tuple[str, int | None]:
             return run_id(text_of(row.get("run_id"))), number if isinstance(number, int) else None
         case "half_turns" | "measures":
             return found.place_of_step(row.get("step_id"))
-        case "events" | "reasons":
+        case "events" | "reasons" | "gauge_runs":
             return run_id(text_of(row.get("run_id"))), None
     return "", None
 
@@ -208,13 +233,37 @@ def _check_series(
     for (table, parent), numbers in series.items():
         if numbers.whole:
             continue
-        run, step = (
-            found.place_of_step(parent)
-            if _NUMBERED[table] == "step_id"
-            else (run_id(text_of(parent)), None)
-        )
+        if table == "calibration_points":
+            made, quantity = found.lines.get(parent, (b"", b""))
+            which = f"{text_of(quantity)} in the calibration of {found.calibrations.get(made)}"
+            problems.add(f"Some points of the {which} are missing or there twice.")
+            continue
+        run, step = "", None
+        match _NUMBERED[table]:
+            case "step_id":
+                run, step = found.place_of_step(parent)
+            case "run_id":
+                run = run_id(text_of(parent))
         what = table.replace("_", "-")
+        if not run:
+            problems.add(f"Some {what} of the rig's own studies are missing or there twice.")
+            continue
         problems.add(f"Some of its {what} are missing or there twice.", run=run, step=step)
+
+
+def _check_calibrations(found: Found, problems: Problems) -> None:
+    """A calibration without its current, or a line without its points, is none."""
+    current = {made for made, quantity in found.lines.values() if quantity == b"current"}
+    for made, day in found.calibrations.items():
+        if made not in current:
+            problems.add(f"The calibration of {day} has no line of the current.", _CALIBRATE_AGAIN)
+    for line, (made, quantity) in found.lines.items():
+        if line not in found.with_points:
+            day = found.calibrations.get(made, "an unknown day")
+            problems.add(
+                f"The {text_of(quantity)} in the calibration of {day} has lost its points.",
+                _CALIBRATE_AGAIN,
+            )
 
 
 def _texts_of(run: RunFound) -> tuple[Any, Any]:
@@ -237,12 +286,27 @@ def _check_run(run: RunFound, found: Found, problems: Problems) -> None:
     running = run.state_is(RunState.RUNNING)
     if running != (run.row.get("ended_at") is None):
         add("It is running and has ended at once." if running else "It has ended, but not when.")
+    stood = run.row.get("calibration")
+    if stood is not None and not _is_standing(stood, run.row.get("calibration_id")):
+        add("What it keeps of the rig's calibration is not as halfturn writes it.")
     if run.row.get("verdict") is not None and not run.reasons:
         add("It has a verdict without a reason.")
     if run.row.get("verdict") == str(Verdict.PASS.value).encode():
         planned = _steps_planned(found.texts.get(run.row.get("plan_sha256", b"")))
         if len(run.steps) < planned:
             add(f"It passed the unit with {len(run.steps)} of its plan's {planned} steps recorded.")
+
+
+def _is_standing(kept: object, calibration_id: object) -> bool:
+    try:
+        stood = json.loads(text_of(kept))
+        state = CalibrationState(stood["state"])
+        date.fromisoformat(stood["on"])
+        changed = stood["changed"]
+    except (ValueError, LookupError, TypeError):
+        return False
+    has_one = state is not CalibrationState.NEVER
+    return has_one == (calibration_id is not None) and isinstance(changed, list)
 
 
 def _listed(numbers: list[int]) -> str:

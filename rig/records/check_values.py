@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 from uuid import UUID
 
-from sqlalchemy import JSON, Boolean, Column, Double, Integer, LargeBinary, String, Uuid
+from sqlalchemy import JSON, Boolean, Column, Date, Double, Integer, LargeBinary, String, Uuid
 
 from rig.records.columns import UtcDateTime, Word
 
@@ -30,6 +30,8 @@ def _fits(kind: Any) -> Check:
             return lambda value: value in words
         case UtcDateTime():
             return lambda value: _is(datetime.fromisoformat, value)
+        case Date():
+            return lambda value: _is(date.fromisoformat, value)
         case JSON():
             return lambda value: _is(json.loads, value)
         case Uuid():

@@ -33,22 +33,26 @@ def unit_history(session: Session, run: RunRow, *, limit: int) -> UnitHistory:
         .order_by(RunRow.started_at.desc(), RunRow.id)
         .limit(limit)
     )
-    rows = list(session.scalars(query))
-    ids = [row.id for row in rows]
-    half_turns, measures = _half_turns(session, ids), _measures(session, ids)
     return UnitHistory(
         serial=run.unit.serial,
         unit_type=run.unit.unit_type,
-        runs=tuple(
-            UnitRun(
-                mapping.summary(row),
-                row.plan.text,
-                tuple(half_turns.get(row.id, ())),
-                tuple(measures.get(row.id, ())),
-            )
-            for row in rows
-        ),
+        runs=measured(session, list(session.scalars(query))),
         total=session.scalar(select(func.count()).select_from(RunRow).where(of_unit)) or 0,
+    )
+
+
+def measured(session: Session, rows: Sequence[RunRow]) -> tuple[UnitRun, ...]:
+    """Return runs with what they measured, in the order of ``rows``."""
+    ids = [row.id for row in rows]
+    half_turns, measures = _half_turns(session, ids), _measures(session, ids)
+    return tuple(
+        UnitRun(
+            mapping.summary(row),
+            row.plan.text,
+            tuple(half_turns.get(row.id, ())),
+            tuple(measures.get(row.id, ())),
+        )
+        for row in rows
     )
 
 

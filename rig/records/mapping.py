@@ -8,6 +8,7 @@ from dataclasses import fields
 from typing import Any
 
 from rig.analysis.model import HalfTurn, Judgement, Measure, Reason
+from rig.records.calibrations import standing_read
 from rig.records.codec import pack, unpack
 from rig.records.lateness import lateness_read
 from rig.records.model import (
@@ -148,6 +149,9 @@ def _run_start(row: RunRow) -> RunStart:
         backend_facts=row.backend_facts,
         program_version=row.program_version,
         control=row.control,
+        golden=row.golden,
+        gauge_trial=None if row.gauge_run is None else row.gauge_run.trial_id,
+        calibration=standing_read(row.calibration, row.calibrated_by, simulated=row.simulated),
     )
 
 

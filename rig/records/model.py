@@ -11,6 +11,7 @@ from uuid import UUID
 
 from rig.analysis.model import HalfTurn, Judgement, Measure
 from rig.analysis.trace import Trace
+from rig.quality.calibration import Standing
 from rig.records.lateness import Lateness
 
 
@@ -44,7 +45,10 @@ class RunStart:
     """Written before anything is fed.  Times are UTC and aware.
 
     ``control`` is what the control loop was granted by the system, in words; None in virtual time,
-    and in records from before that was kept.
+    and in records from before that was kept.  ``calibration`` is how the station stood; None in
+    records from before that was kept.  ``golden`` is what the golden units said of the rig
+    (`rig.records.golden_said`), None where none is declared.  ``gauge_trial`` is the trial of a
+    gauge study that the run is made for.
     """
 
     started_at: datetime
@@ -63,6 +67,9 @@ class RunStart:
     backend_facts: Mapping[str, str]  # seed, faults, chip ...
     program_version: str
     control: str | None = None
+    calibration: Standing | None = None
+    golden: Mapping[str, Any] | None = None
+    gauge_trial: UUID | None = None
 
 
 AGAIN = " (repeated)"

@@ -7,7 +7,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, tzinfo
 
 from rig.analysis.model import HalfTurn, Measure
+from rig.quality.calibration_words import standing_in_short, standing_words
 from rig.quality.decision import DecisionRule
+from rig.records.golden_said import golden_words
 from rig.records.lateness import QUANTILES, Spread
 from rig.records.model import RunRecord, RunState, RunSummary, StepRecord, StepState
 from rig.records.quantity import rounded, with_uncertainty
@@ -83,6 +85,9 @@ def _verdict(run: RunRecord) -> list[str]:
             lines += _wrapped(_clean(reason.text), "  - ", "    ")
         if end.state is not RunState.FINISHED:
             lines.append(f"The run was {end.state}.")
+    short = standing_in_short(run.start.calibration)
+    if short:
+        lines += _wrapped(f"{short}.")
     lines.append("Feeds read back off at the end." if end.feeds_off else _FEEDS_UNKNOWN)
     if end.note:
         lines += _wrapped(_clean(end.note))
@@ -103,6 +108,7 @@ def _identity(run: RunRecord, zone: tzinfo | None, rule: DecisionRule | None) ->
         "From": f"{source} {start.reference}".strip(),
         "Plan": start.plan_name,
         "Rig": f"{start.rig_name}, station {start.station}",
+        "Readings": standing_words(start.calibration),
         "Backend": f"{start.backend} ({facts})" if facts else start.backend,
         "Operator": start.operator,
         "Started": f"{_local(start.started_at, zone, '%Y-%m-%d %H:%M:%S %Z')}{ended}",
@@ -112,6 +118,8 @@ def _identity(run: RunRecord, zone: tzinfo | None, rule: DecisionRule | None) ->
     }
     if run.end is None or run.end.judgement is not None:
         rows["Decision"] = _RULE_UNKNOWN if rule is None else rule.words()
+    if start.golden is not None:
+        rows["Golden"] = golden_words(start.golden)
     return [
         line
         for name, text in rows.items()

@@ -16,10 +16,14 @@ from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
 from rig.analysis.trace import Trace
-from rig.records import finding, history, mapping
+from rig.quality.calibration import Calibration
+from rig.records import calibrations, finding, history, mapping
+from rig.records.calibrations import RigCheckRecord
 from rig.records.codec import CodecError, unpack
 from rig.records.database import open_engine, writing
 from rig.records.errors import RecordsError, told
+from rig.records.gauge_records import GaugeRecords, link_run
+from rig.records.golden_records import GoldenRecords
 from rig.records.joining import joined
 from rig.records.lateness import lateness_kept
 from rig.records.model import (
@@ -45,13 +49,15 @@ class Store:
 
     Every method that writes is one transaction, committed and synced before it returns; if it
     raises RecordsError nothing of it was kept.  Use one store per process; never carry one over a
-    fork.  Threads may share it.
+    fork.  Threads may share it.  ``gauge`` and ``golden`` are the rig's own studies in it.
     """
 
     def __init__(self, path: Path, engine: Engine) -> None:
         self.path = path
         self._engine = engine
         self._writer = writing(engine)
+        self.gauge = GaugeRecords(self._read, self._write)
+        self.golden = GoldenRecords(self._read, self._write)
 
     @classmethod
     def open(cls, path: Path, *, create: bool = True, wait_s: float = 5.0) -> Store:
@@ -83,6 +89,7 @@ class Store:
     def begin_run(self, start: RunStart) -> UUID:
         """Record that a run is about to feed a unit; return its id."""
         owner = Owner.here()
+        made = None if start.calibration is None else start.calibration.calibration
         with self._write("begin a run in") as session:
             row = RunRow(
                 unit=finding.unit_for(session, start.unit_serial, start.unit_type),
@@ -99,6 +106,9 @@ class Store:
                 backend_facts=mapping.plain(start.backend_facts),
                 program_version=start.program_version,
                 control=start.control,
+                calibration_id=None if made is None else made.calibration_id,
+                calibration=calibrations.standing_kept(start.calibration),
+                golden=None if start.golden is None else mapping.plain(start.golden),
                 started_at=start.started_at,
                 state=RunState.RUNNING,
                 owner_host=owner.host,
@@ -109,6 +119,8 @@ class Store:
             )
             session.add(row)
             session.flush()
+            if start.gauge_trial is not None:
+                link_run(session, start.gauge_trial, row)
             return row.id
 
     def add_event(self, run_id: UUID, event: RunEvent) -> None:
@@ -170,6 +182,31 @@ class Store:
                 _sweep(row)
             session.flush()
             return [mapping.summary(row) for row in dead]
+
+    # --- the rig itself -----------------------------------------------------------------------
+
+    def keep_calibration(self, made: Calibration) -> None:
+        """Record a calibration for good, with its raw points."""
+        with self._write("keep a calibration in") as session:
+            calibrations.need_new(session, made.calibration_id)
+            session.add(calibrations.calibration_row(made))
+
+    def calibrations(
+        self, *, rig: str | None = None, station: str | None = None
+    ) -> tuple[Calibration, ...]:
+        """Return the calibrations of a rig and station (or of all), newest first."""
+        with self._read() as session:
+            return calibrations.find_calibrations(session, rig, station)
+
+    def keep_rig_check(self, check: RigCheckRecord) -> None:
+        """Record a self-check of the rig."""
+        with self._write("keep a self-check in") as session:
+            session.add(calibrations.rig_check_row(check))
+
+    def newest_rig_check(self, rig: str, station: str, *, simulated: bool) -> RigCheckRecord | None:
+        """Return the newest self-check of a station, None if there is none."""
+        with self._read() as session:
+            return calibrations.newest_rig_check(session, rig, station, simulated=simulated)
 
     # --- reading ------------------------------------------------------------------------------
 

@@ -4,55 +4,21 @@ from __future__ import annotations
 
 from datetime import datetime
 from typing import Any
-from uuid import UUID, uuid4
+from uuid import UUID
 
-from sqlalchemy import (
-    JSON,
-    Double,
-    ForeignKey,
-    LargeBinary,
-    MetaData,
-    String,
-    Text,
-    UniqueConstraint,
-)
-from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
+from sqlalchemy import JSON, ForeignKey, LargeBinary, String, Text, UniqueConstraint
+from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from rig.analysis.model import Direction, Outcome, Verdict
-from rig.records.columns import NanFloat, UtcDateTime, Word
+from rig.records.base import Base as Base  # with every table there is
+from rig.records.base import key
+from rig.records.calibration_tables import CalibrationRow
+from rig.records.columns import NanFloat
 from rig.records.model import RunState, Source, StepState
+from rig.records.study_tables import GaugeRunRow
 
 SCHEMA = "0006"
 """The revision these tables are at: the newest in ``migrations/versions``."""
-
-
-class Base(DeclarativeBase):
-    """What all tables share: constraint names that migrations can rely on, and column types."""
-
-    metadata = MetaData(
-        naming_convention={
-            "ix": "ix_%(column_0_label)s",
-            "uq": "uq_%(table_name)s_%(column_0_N_name)s",
-            "fk": "fk_%(table_name)s_%(column_0_name)s",
-            "pk": "pk_%(table_name)s",
-        }
-    )
-    type_annotation_map = {  # noqa: RUF012 (SQLAlchemy's own hook, read once)
-        float: Double,  # SQLAlchemy 2.0 and 2.1 differ in what they would choose
-        datetime: UtcDateTime,
-        dict[str, Any]: JSON,
-        Direction: Word(Direction),
-        Outcome: Word(Outcome),
-        Verdict: Word(Verdict),
-        RunState: Word(RunState),
-        StepState: Word(StepState),
-        Source: Word(Source),
-    }
-
-
-def _key() -> Mapped[UUID]:
-    # Random keys: records of several benches can be put together without renumbering.
-    return mapped_column(primary_key=True, default=uuid4)
 
 
 class UnitRow(Base):
@@ -61,7 +27,7 @@ class UnitRow(Base):
     __tablename__ = "units"
     __table_args__ = (UniqueConstraint("serial", "unit_type"),)
 
-    id: Mapped[UUID] = _key()
+    id: Mapped[UUID] = key()
     serial: Mapped[str]
     unit_type: Mapped[str]
 
@@ -79,12 +45,14 @@ class RunRow(Base):
     """One run of a plan on a unit.  ``owner_*`` tell which process runs it (see ``owner``).
 
     ``swept`` marks a run whose process died and whose end was written by another.  ``lateness`` is
-    what ``rig.records.lateness`` makes of the control loop's.
+    what ``rig.records.lateness`` makes of the control loop's.  ``calibration`` is how the station
+    stood (``rig.records.calibrations``), ``calibration_id`` the newest calibration there was.
+    ``golden`` is what the golden units said of the rig when the run began.
     """
 
     __tablename__ = "runs"
 
-    id: Mapped[UUID] = _key()
+    id: Mapped[UUID] = key()
     unit_id: Mapped[UUID] = mapped_column(ForeignKey("units.id"), index=True)
     plan_name: Mapped[str]
     plan_sha256: Mapped[str] = mapped_column(ForeignKey("texts.sha256"))
@@ -107,6 +75,9 @@ class RunRow(Base):
     note: Mapped[str] = mapped_column(default="")
     swept: Mapped[bool] = mapped_column(default=False)
     lateness: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
+    calibration_id: Mapped[UUID | None] = mapped_column(ForeignKey("calibrations.id"))
+    calibration: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
+    golden: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
     owner_host: Mapped[str]
     owner_boot: Mapped[str]
     owner_space: Mapped[str]
@@ -116,9 +87,11 @@ class RunRow(Base):
     unit: Mapped[UnitRow] = relationship()
     plan: Mapped[TextRow] = relationship(foreign_keys=[plan_sha256])
     rig: Mapped[TextRow] = relationship(foreign_keys=[rig_sha256])
+    calibrated_by: Mapped[CalibrationRow | None] = relationship()
     steps: Mapped[list[StepRow]] = relationship(order_by="StepRow.number", back_populates="run")
     events: Mapped[list[EventRow]] = relationship(order_by="EventRow.position")
     reasons: Mapped[list[ReasonRow]] = relationship(order_by="ReasonRow.position")
+    gauge_run: Mapped[GaugeRunRow | None] = relationship(back_populates="run")
 
 
 class StepRow(Base):
@@ -127,7 +100,7 @@ class StepRow(Base):
     __tablename__ = "steps"
     __table_args__ = (UniqueConstraint("run_id", "number"),)
 
-    id: Mapped[UUID] = _key()
+    id: Mapped[UUID] = key()
     run_id: Mapped[UUID] = mapped_column(ForeignKey("runs.id"))
     number: Mapped[int]
     kind: Mapped[str]
@@ -150,7 +123,7 @@ class HalfTurnRow(Base):
     __tablename__ = "half_turns"
     __table_args__ = (UniqueConstraint("step_id", "position"),)
 
-    id: Mapped[UUID] = _key()
+    id: Mapped[UUID] = key()
     step_id: Mapped[UUID] = mapped_column(ForeignKey("steps.id"))
     position: Mapped[int]
     number: Mapped[int]
@@ -189,7 +162,7 @@ class MeasureRow(Base):
     __tablename__ = "measures"
     __table_args__ = (UniqueConstraint("step_id", "position"),)
 
-    id: Mapped[UUID] = _key()
+    id: Mapped[UUID] = key()
     step_id: Mapped[UUID] = mapped_column(ForeignKey("steps.id"))
     position: Mapped[int]
     name: Mapped[str]
@@ -203,7 +176,7 @@ class TraceRow(Base):
 
     __tablename__ = "traces"
 
-    id: Mapped[UUID] = _key()
+    id: Mapped[UUID] = key()
     step_id: Mapped[UUID] = mapped_column(ForeignKey("steps.id"), unique=True)
     samples: Mapped[int]
     data: Mapped[bytes] = mapped_column(LargeBinary)
@@ -215,7 +188,7 @@ class EventRow(Base):
     __tablename__ = "events"
     __table_args__ = (UniqueConstraint("run_id", "position"),)
 
-    id: Mapped[UUID] = _key()
+    id: Mapped[UUID] = key()
     run_id: Mapped[UUID] = mapped_column(ForeignKey("runs.id"))
     position: Mapped[int]
     at: Mapped[datetime]
@@ -230,7 +203,7 @@ class ReasonRow(Base):
     __tablename__ = "reasons"
     __table_args__ = (UniqueConstraint("run_id", "position"),)
 
-    id: Mapped[UUID] = _key()
+    id: Mapped[UUID] = key()
     run_id: Mapped[UUID] = mapped_column(ForeignKey("runs.id"))
     position: Mapped[int]
     verdict: Mapped[Verdict]

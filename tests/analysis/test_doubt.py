@@ -15,7 +15,7 @@ from rig.analysis.model import Accuracy, Limits, UnitType, Verdict, VoltageLimit
 from rig.analysis.rest import rest_draw
 from rig.analysis.trace import Trace
 
-UNIT = UnitType("LM-12", 12.0, 0.75, 7.36)
+UNIT = UnitType("LM-12", 12.0, 0.51, 7.36)
 LIMITS = Limits(
     VoltageLimit(((8.0, 2.0), (12.0, 1.2), (16.0, 1.0))), run_on_s=3.0, stall_s=0.4, rest_max_a=0.05
 )

@@ -100,10 +100,10 @@ def test_what_lies_behind_the_sensor_is_held_against_the_type() -> None:
     nothing = unknown("", "")
     as_found = Estimate(1.2, 0.01, "ohm")
     identity = MotorIdentity(as_found, nothing, nothing, nothing, nothing, nothing, nothing)
-    part = unit_part(identity, UnitType("LM-12", winding_ohm=0.75))
+    part = unit_part(identity, UnitType("LM-12", winding_ohm=0.51))
     assert suspects(found(0.05, 0.025, circuit=part)) == ["unit"]
-    sound = replace(identity, circuit_20c_ohm=Estimate(0.78, 0.01, "ohm"))
-    part = unit_part(sound, UnitType("LM-12", winding_ohm=0.75))
+    sound = replace(identity, circuit_20c_ohm=Estimate(0.53, 0.01, "ohm"))
+    part = unit_part(sound, UnitType("LM-12", winding_ohm=0.51))
     assert suspects(found(0.05, 0.025, circuit=part)) == []
 
 

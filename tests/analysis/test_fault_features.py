@@ -48,10 +48,10 @@ def test_a_type_with_twice_the_resistance_and_half_the_current_has_the_same_feat
 
 
 def test_a_locked_winding_draws_as_much_as_its_resistance_lets_it():
-    # Ohm's law: winding 0.75 ohm, leads 0.005, relay contact 0.002, warmed by some degrees.
-    assert of("jam")["stall"] == pytest.approx(math.log(0.75 / 0.757), abs=0.02)
+    # Ohm's law: winding 0.51 ohm, leads 0.005, relay contact 0.002, warmed by some degrees.
+    assert of("jam")["stall"] == pytest.approx(math.log(0.51 / 0.517), abs=0.02)
     worn = of("jam", ("worn-brushes", 0.5))["stall"]
-    assert worn == pytest.approx(math.log(0.75 / 1.257), abs=0.02)
+    assert worn == pytest.approx(math.log(0.51 / 1.017), abs=0.02)
 
 
 def test_an_undisturbed_series_parks_and_a_worn_track_stops_short():
@@ -63,16 +63,18 @@ def test_an_undisturbed_series_parks_and_a_worn_track_stops_short():
 
 
 def test_a_feed_that_sags_tells_the_resistance_before_the_sensor():
-    # 0.5 ohm more before the tap, in parts of 0.75 ohm.
+    # 0.5 ohm more before the tap, in parts of 0.51 ohm.
     plain, corroded = of("turns"), of("turns", ("fuse-holder-corroded", 0.5))
-    assert corroded["run_sag"] - plain["run_sag"] == pytest.approx(0.5 / 0.75, rel=0.05)
+    assert corroded["run_sag"] - plain["run_sag"] == pytest.approx(0.5 / 0.51, rel=0.05)
 
 
 def test_a_kink_shows_as_a_hump_and_leakage_as_a_draw():
     assert abs(of("turns")["run_hump"]) < 0.02
     assert of("turns", ("binding", 6.0))["run_hump"] > 0.3
     assert abs(of("rest")["draw"]) < 0.3
-    assert of("rest", ("leakage", 0.2))["draw"] == pytest.approx(math.asinh(0.2 / 0.02), abs=0.1)
+    assert of("rest", ("leakage", 0.2))["draw"] == pytest.approx(
+        math.asinh(800 * 0.2 * 0.51 / 12.0), abs=0.1
+    )
 
 
 def test_a_motor_fed_directly_shows_its_winding_whatever_the_relay_does():

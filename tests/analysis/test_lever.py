@@ -21,7 +21,7 @@ from rig.bench.keeper import DirectKeeper
 from rig.bench.session import Session
 from rig.records.store import Store
 
-UNIT = UnitType("LM-12", winding_ohm=0.75, turn_vs=7.36)
+UNIT = UnitType("LM-12", winding_ohm=0.51, turn_vs=7.36)
 NO_SCALE = replace(UNIT, turn_vs=None)
 TURNS = '[[step]]\nkind = "half_turns"\ncount = 4\npause_s = 0.4\n'
 FAULTS = (

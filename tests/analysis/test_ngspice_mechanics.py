@@ -16,9 +16,9 @@ from scipy.integrate import solve_ivp
 
 SUPPLY_V = 12.6
 PATH_OHM = 0.060 + 0.010  # battery, wiring, feed contact, shunt; relay contact and cam track
-WINDING_OHM, INDUCTANCE_H, CONSTANT_VS = 0.75, 0.6e-3, 0.0293
-INERTIA_KGM2, VISCOUS_NMS, FRICTION_NM, GEAR = 15e-6, 20e-6, 0.060, 80.0
-COPPER_PER_K, HEAT_J_PER_K = 0.00393, 30.0
+WINDING_OHM, INDUCTANCE_H, CONSTANT_VS = 0.51, 0.41e-3, 0.0293
+INERTIA_KGM2, VISCOUS_NMS, FRICTION_NM, GEAR = 22e-6, 29e-6, 0.088, 80.0
+COPPER_PER_K, HEAT_J_PER_K = 0.00393, 120.0
 START_DEG = 6.0
 
 # Relay: coil current to its operate or release value, then the armature's flight.

@@ -35,7 +35,7 @@ EXACT = Accuracy(
     voltage_offset_u_v=0.0,
     sensor_delay_u_s=0.0,
 )
-UNIT = UnitType("LM-12", winding_ohm=0.75)
+UNIT = UnitType("LM-12", winding_ohm=0.51)
 _FILE = Path(__file__).parents[1] / "reference" / "power_relay.csv"
 SHEET = {
     row["quantity"]: float(row["value"])

@@ -312,14 +312,14 @@ def test_what_is_not_known_is_said(good):
 
 
 def spice_identity():
-    """The netlists' LM-12: motor 0.75 ohm behind two contacts of 5 mohm (netlists/good.cir)."""
-    ohm, constant, inertia, gear = 0.76, 0.0293, 15e-6, 80.0
+    """The netlists' LM-12: motor 0.51 ohm behind two contacts of 5 mohm (netlists/good.cir)."""
+    ohm, constant, inertia, gear = 0.52, 0.0293, 22e-6, 80.0
     return replace(
         identity_of(LM_12),
         circuit_ohm=Estimate(ohm, 0.005, "ohm"),
         time_constant_s=Estimate(ohm * inertia / constant**2, 0.0005, "s"),
         emf_vs_per_rev=Estimate(constant * gear * TURN_RAD, 0.1, "V s"),
-        viscous_as_per_rev=Estimate(20e-6 / constant * gear * TURN_RAD, 0.01, "A s"),
+        viscous_as_per_rev=Estimate(29e-6 / constant * gear * TURN_RAD, 0.01, "A s"),
     )
 
 

@@ -14,7 +14,7 @@ from rig.analysis.model import UnitType
 from rig.analysis.soundness import AtRest, at_rest, clipping, rig_trouble
 from rig.analysis.trace import CLIPPED, Trace
 
-UNIT = UnitType("LM-12", winding_ohm=0.75)
+UNIT = UnitType("LM-12", winding_ohm=0.51)
 FED, TURNS, PARKED, OFF = 0.2, 0.5, 1.2, 2.0  # s
 
 

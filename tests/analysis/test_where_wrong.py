@@ -17,7 +17,7 @@ from rig.analysis.model import Limits, Reason, UnitType, Verdict, VoltageLimit
 from rig.analysis.trace import CLIPPED, Trace
 from rig.analysis.where_wrong import limit_moment_s, spots, stretch
 
-UNIT = UnitType("LM-12", 12.0, 0.75, 7.36)
+UNIT = UnitType("LM-12", 12.0, 0.51, 7.36)
 LIMITS = Limits(
     VoltageLimit(((8.0, 2.0), (12.0, 1.2), (16.0, 1.0))),
     run_on_s=3.0,

@@ -52,18 +52,18 @@ from rig.records.lateness import Lateness
 SAMPLE_HZ = 1000
 PERIOD_S = 1 / SAMPLE_HZ
 KINDS = (TripKind.OVER_CURRENT, TripKind.STALL, TripKind.EMERGENCY_STOP)
-RUN_A, OVER_A, STALL_A, SUPPLY_V = 2.0, 40.0, 16.0, 12.0  # 12 V at 0.75 ohm is 16 A
+RUN_A, OVER_A, STALL_A, SUPPLY_V = 2.0, 40.0, 23.5, 12.0  # 12 V at 0.51 ohm is 23.5 A
 SETTINGS = make_settings(sample_hz=SAMPLE_HZ, supply=False)
 # The plan's times are waited out by any guard and say nothing of how quick it is: short ones here.
 LIMITS = GuardLimits(
-    over_current_a=30.0,
+    over_current_a=33.0,
     over_current_s=PERIOD_S / 10,
     stall_s=0.005,
     run_on_s=1e6,
     step_max_s=1e6,
     winding_max_c=1e6,
-    winding_ohm=0.75,
-    heat_j_per_k=30.0,
+    winding_ohm=0.51,
+    heat_j_per_k=120.0,
     cooling_k_per_w=8.0,
 )
 MAX_A = 45.0

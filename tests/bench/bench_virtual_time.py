@@ -21,12 +21,12 @@ PLAN = """
 title = "Half-turns only"
 [unit]
 type = "LM-12"
-winding_ohm = 0.75
+winding_ohm = 0.51
 turn_vs = 7.36
 [limits]
 half_turn_max_s = 2.0
 [guard]
-over_current_a = 30.0
+over_current_a = 33.0
 over_current_s = 0.1
 [[step]]
 kind = "half_turns"

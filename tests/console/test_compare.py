@@ -12,8 +12,9 @@ from recorded import library
 from rig.analysis.model import Direction
 from rig.console.compare import changes, in_order, laid_over, pairs
 from rig.console.run_view import view_of_record
-from rig.console.trend_points import MEASURES, trends_of, value_of
+from rig.console.trend_points import trends_of
 from rig.records.store import Store
+from rig.run_values import MEASURES, value_of
 
 BY_NAME = {measure.name: measure for measure in MEASURES}
 

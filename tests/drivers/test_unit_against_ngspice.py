@@ -31,22 +31,22 @@ RELAY = RelayParameters(
     contact_ohm=0.005,
 )
 
-# The netlists' LM-12: cable drag of 30 mN m at the rotor is 2.4 N m at the lever; no brake
+# The netlists' LM-12: cable drag of 44 mN m at the rotor is 3.5 N m at the lever; no brake
 # contact; the winding keeps its heat (nothing flows on to a case).
 UNIT = UnitParameters(
-    winding_ohm=0.75,
-    inductance_h=0.6e-3,
+    winding_ohm=0.51,
+    inductance_h=0.41e-3,
     constant_vs=0.0293,
     loom_ohm=0.005,
-    rotor_kgm2=15e-6,
+    rotor_kgm2=22e-6,
     gear=80.0,
-    dry_nm=0.030,
-    viscous_nms=20e-6,
-    cable_nm=0.030 * 80.0,
+    dry_nm=0.044,
+    viscous_nms=29e-6,
+    cable_nm=0.044 * 80.0,
     run_track_deg=(0.0, 180.0),
     stop_track_deg=(180.0, 360.0),
     brake_at_park=False,
-    winding_heat_j_per_k=30.0,
+    winding_heat_j_per_k=120.0,
     winding_case_k_per_w=1e9,
     relay=RELAY,
 )
@@ -69,7 +69,7 @@ SETTINGS = {
     "good": Setting(12.6, 6.0),
     "low_supply": Setting(8.5, 9.0),
     "high_supply": Setting(15.5, 12.0),
-    "slow_friction": Setting(12.6, 2.0, replace(UNIT, dry_nm=0.230)),
+    "slow_friction": Setting(12.6, 2.0, replace(UNIT, dry_nm=0.340)),
     # The end stop at 455 degrees of the record is met in the third half-turn only.
     "jammed_midway": Setting(12.6, np.nan, from_s=3.5, faults=("jammed=95",)),
 }

@@ -33,16 +33,16 @@ title = "Two half-turns near the kernel"
 [unit]
 type = "LM-12"
 nominal_v = 12.0
-winding_ohm = 0.75
+winding_ohm = 0.51
 turn_vs = 7.36
 [limits]
 half_turn_max_s = [[8.0, 2.0], [12.0, 1.2], [16.0, 1.0]]
 run_on_s = 3.0
 stall_s = 0.4
 rest_max_a = 0.05
-run_max_a = 5.0
+run_max_a = 7.0
 [guard]
-over_current_a = 30.0
+over_current_a = 33.0
 over_current_s = 0.05
 [[step]]
 kind = "zero"

@@ -150,7 +150,7 @@ PLANTED = {
     "fuse_a = 10 ": "fuse_a = 100 ",
     "pin = 27": "pin = 17",
     "address = 0x41": "address = 0x40",
-    "shunt_w = 3 ": "shunt_w = 0 ",
+    "shunt_w = 5 ": "shunt_w = 0 ",
     "pin = 6\n": "pin = 5\n",
 }
 

@@ -47,8 +47,8 @@ def with_values(**values: str) -> str:
 
 
 def test_the_plan_that_these_tests_change_is_sound() -> None:
-    assert read(QUALIFY).limits.stall_s == 0.4
-    assert read(with_values(limits__stall_s="0.3")).limits.stall_s == 0.3
+    assert read(QUALIFY).limits.stall_s == 0.25
+    assert read(with_values(limits__stall_s="0.22")).limits.stall_s == 0.22
 
 
 @pytest.mark.parametrize(
@@ -78,32 +78,32 @@ def test_the_plan_that_these_tests_change_is_sound() -> None:
             "1 s is not less than the shortest limits.half_turn_max_s (1 s); allowed: less than 1",
         ),
         (
-            {"limits__rest_max_a": "6"},
+            {"limits__rest_max_a": "8"},
             "limits.rest_max_a",
-            "6 is not less than limits.run_max_a (5); allowed: less than 5, or a larger "
+            "8 is not less than limits.run_max_a (7); allowed: less than 7, or a larger "
             "limits.run_max_a",
         ),
-        ({"limits__run_max_a": "25"}, "limits.run_max_a", "25 is not less than limits.peak_max_a"),
+        ({"limits__run_max_a": "30"}, "limits.run_max_a", "30 is not less than limits.peak_max_a"),
         (
-            {"limits__stall_min_a": "20"},
+            {"limits__stall_min_a": "26"},
             "limits.stall_min_a",
-            "20 is not less than limits.stall_max_a (20)",
+            "26 is not less than limits.stall_max_a (26)",
         ),
         (
-            {"limits__winding_min_ohm": "0.8"},
+            {"limits__winding_min_ohm": "0.55"},
             "limits.winding_min_ohm",
-            "0.8 is more than unit.winding_ohm (0.75), so the nominal unit would fail",
+            "0.55 is more than unit.winding_ohm (0.51), so the nominal unit would fail",
         ),
         (
-            {"limits__winding_max_ohm": "0.7"},
+            {"limits__winding_max_ohm": "0.5"},
             "unit.winding_ohm",
-            "0.75 is more than limits.winding_max_ohm (0.7), so the nominal unit would fail",
+            "0.51 is more than limits.winding_max_ohm (0.5), so the nominal unit would fail",
         ),
         (
-            {"guard__stall_s": "0.35"},
+            {"guard__stall_s": "0.22"},
             "limits.stall_s",
-            "0.4 is more than guard.stall_s (0.35), so the guard would cut before the limit is "
-            "reached; allowed: up to 0.35, or a larger guard.stall_s",
+            "0.25 is more than guard.stall_s (0.22), so the guard would cut before the limit is "
+            "reached; allowed: up to 0.22, or a larger guard.stall_s",
         ),
         (
             {"guard__run_on_s": "2.5"},
@@ -111,14 +111,14 @@ def test_the_plan_that_these_tests_change_is_sound() -> None:
             "3 is more than guard.run_on_s (2.5), so the guard would cut before",
         ),
         (
-            {"limits__peak_max_a": "30"},
+            {"limits__peak_max_a": "33"},
             "limits.peak_max_a",
-            "30 is not less than guard.over_current_a (30), so the guard would cut before",
+            "33 is not less than guard.over_current_a (33), so the guard would cut before",
         ),
         (
-            {"unit__stall_a": "30"},
+            {"unit__stall_a": "33"},
             "unit.stall_a",
-            "30 is not less than guard.over_current_a (30), so every start would trip the guard",
+            "33 is not less than guard.over_current_a (33), so every start would trip the guard",
         ),
         (
             {"unit__winding_max_c": "100"},
@@ -148,18 +148,18 @@ def test_the_plan_that_these_tests_change_is_sound() -> None:
         (
             {"jam__stall_s": "0.5"},
             "step[8].stall_s",
-            "0.5 s is longer than the plan's stall time (limits.stall_s, 0.4 s); "
-            "allowed: up to 0.4 s",
+            "0.5 s is longer than the plan's stall time (limits.stall_s, 0.25 s); "
+            "allowed: up to 0.25 s",
         ),
         (
-            {"jam__current_limit_a": "31"},
+            {"jam__current_limit_a": "34"},
             "step[8].current_limit_a",
-            "31 A is more than the guard allows (guard.over_current_a, 30 A); allowed: up to 30 A",
+            "34 A is more than the guard allows (guard.over_current_a, 33 A); allowed: up to 33 A",
         ),
         (
-            {"jam__current_limit_a": "20"},
+            {"jam__current_limit_a": "26"},
             "step[8].current_limit_a",
-            "20 A is not more than limits.stall_max_a (20 A): a larger stall current could not be",
+            "26 A is not more than limits.stall_max_a (26 A): a larger stall current could not be",
         ),
         (
             {"relay_check__step_v": "0.25\npull_from_v = 10"},
@@ -220,10 +220,10 @@ def test_a_limit_that_no_step_measures_is_told(limit: str, step: str) -> None:
     values = {"lowest_supply_max_v": 9, "stall_min_a": 12, "stall_max_a": 20} | dict.fromkeys(
         ("coil_min_ohm", "coil_max_ohm"), 85
     )
-    value = values.get(limit, 0.75)
+    value = values.get(limit, 0.51)
     text = f"""
 title = "Quick look"
-unit = {{type = "LM-12", winding_ohm = 0.75}}
+unit = {{type = "LM-12", winding_ohm = 0.51}}
 limits = {{half_turn_max_s = 1.2, {limit} = {value}}}
 guard = {{over_current_a = 30}}
 step = [{{kind = "half_turns"}}]
@@ -245,9 +245,9 @@ def test_stall_time_and_run_on_time_must_stand_in_order() -> None:
 
 def test_all_clashes_are_told_at_once_beside_other_mistakes() -> None:
     text = with_values(
-        limits__rest_max_a="6",
+        limits__rest_max_a="8",
         limits__sag_max_v='"much"',
-        limits__stall_min_a="21",
+        limits__stall_min_a="27",
         guard__winding_max_c="140",
         half_turns__count="-3",
         jam__stall_s="0.5",
@@ -269,7 +269,7 @@ def test_a_clash_with_a_value_that_is_wrong_itself_is_not_told_twice() -> None:
     (line,) = mistakes(with_values(limits__stall_s="5", jam__stall_s="0.39"))
     assert "limits.stall_s: 5 is too large" in line
     # The mistyped key is told, not that the guard's 0.35 s is below the default that remains.
-    text = with_values(guard__stall_s="0.35").replace("stall_s = 0.4 ", "stal_s = 0.3 ", 1)
+    text = with_values(guard__stall_s="0.35").replace("stall_s = 0.25 ", "stal_s = 0.2 ", 1)
     (line,) = mistakes(text)
     assert 'limits.stal_s: this key is not known (did you mean "stall_s"?)' in line
 
@@ -307,7 +307,7 @@ def test_half_turn_limits_are_taken_if_and_only_if_they_do_not_cross(
     )
     text = f"""
 title = "Quick look"
-unit = {{type = "LM-12", winding_ohm = 0.75}}
+unit = {{type = "LM-12", winding_ohm = 0.51}}
 limits = {{half_turn_max_s = {high.tolist()}, half_turn_min_s = {low.tolist()}}}
 guard = {{over_current_a = 30}}
 step = [{{kind = "half_turns"}}]

@@ -24,9 +24,9 @@ from rig.visual import VISUAL_CHECKS
 PLANS = [load_plan(path) for path in shipped_plans()]
 
 # The unit type LM-12 of ours: constants as the simulated bench and the netlists have them.
-WINDING_OHM, K_VS, GEAR, FRICTION_NM, DRAG_NMS = 0.75, 0.0293, 80.0, 0.030, 2e-5
+WINDING_OHM, K_VS, GEAR, FRICTION_NM, DRAG_NMS = 0.51, 0.0293, 80.0, 0.044, 2.9e-5
 LEADS_OHM = 0.05 + 0.005  # battery 0.02, wiring, feed fuse and contacts 0.03, shunt 0.005
-CABLE_NM = 2.5 / GEAR  # its heaviest cable, at the rotor
+CABLE_NM = 3.6 / GEAR  # its heaviest cable, at the rotor
 
 
 def steady(supply_v: float, load_nm: float) -> tuple[float, float]:

@@ -1,19 +1,31 @@
 """Decision rules and conformance in the terms of JCGM 106."""
 
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from rig.analysis.checks import Check, compare
-from rig.analysis.model import Verdict
+from rig.analysis.half_turn_checks import checks_of
+from rig.analysis.judge import judge_measures
+from rig.analysis.model import (
+    Direction,
+    HalfTurn,
+    Limits,
+    Measure,
+    Outcome,
+    Verdict,
+    VoltageLimit,
+)
 from rig.quality.decision import DEFAULT_RULE, DecisionRule, Rule, conformance
 
 PASS, FAIL, RETEST = Verdict.PASS, Verdict.FAIL, Verdict.RETEST
 SIMPLE = DecisionRule(Rule.SIMPLE_ACCEPTANCE)
 ACCEPT = DecisionRule(Rule.GUARDED_ACCEPTANCE)
 REJECT = DecisionRule(Rule.GUARDED_REJECTION)
+RULES = (DEFAULT_RULE, SIMPLE, ACCEPT, REJECT)
 
 numbers = st.floats(-100, 100)
 rules = st.builds(
@@ -172,3 +184,34 @@ def test_a_check_knows_how_likely_its_value_conforms():
     # The limit's own doubt counts too.
     assert check(1.19, DEFAULT_RULE, limit_u=0.05).conformance < 0.7
     assert check(None, DEFAULT_RULE).conformance is None
+
+
+SLOW_AT_12_V = Limits(VoltageLimit(((12.0, 1.2),)), stall_min_a=12.0)
+WEAKLY_FED = HalfTurn(
+    number=1,
+    direction=Direction.TO_RUN,
+    outcome=Outcome.SLOW,
+    start_s=0.0,
+    half_turn_s=1.3,
+    half_turn_u_s=0.005,
+    nominal_half_turn_s=1.195,
+    nominal_half_turn_u_s=0.01,
+    supply_v=11.0,
+    supply_u_v=0.1,
+)
+
+
+@pytest.mark.parametrize(("rule", "verdict"), [(DEFAULT_RULE, RETEST), (ACCEPT, FAIL)])
+def test_the_time_at_nominal_voltage_is_held_against_its_limit_by_the_same_rule(rule, verdict):
+    """Slow as fed; at nominal voltage just within the limit: too near it by guarded acceptance."""
+    [check] = checks_of(WEAKLY_FED, replace(SLOW_AT_12_V, rule=rule))
+    assert check.verdict is verdict
+
+
+@pytest.mark.parametrize(
+    ("rule", "verdict"), list(zip(RULES, (RETEST, FAIL, FAIL, PASS), strict=True))
+)
+def test_a_measure_of_a_run_is_decided_on_by_the_rule(rule, verdict):
+    low = Measure("stall_current_a", 11.95, "A", 0.1)
+    [reason] = judge_measures([low], replace(SLOW_AT_12_V, rule=rule))
+    assert reason.verdict is verdict

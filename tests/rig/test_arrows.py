@@ -23,13 +23,7 @@ MAY = {
         "drivers",
     },
     "drivers": {"drivers"},
-    "rig.records": {
-        "rig.records",
-        "rig.analysis",
-        "rig.contract",
-        "rig.labels",
-        "rig.quality",
-    },
+    "rig.records": {"rig.records", "rig.analysis", "rig.quality", "rig.contract", "rig.labels"},
     "rig.schema": {"rig.schema"},
     "rig.diagnosis": {
         "rig.diagnosis",
@@ -45,21 +39,37 @@ MAY = {
     "rig.bench": {
         "rig",
         "rig.bench",
-        "rig.analysis",
         "rig.quality",
+        "rig.references",
+        "rig.analysis",
         "rig.records",
         "rig.plans",
         "rig.settings",
         "rig.visual",
         "rig.isolation",
+        "rig.studies",
+        "drivers",
+    },
+    "rig.run_values": {"rig.analysis", "rig.records", "rig.plans"},
+    "rig.studies": {
+        "rig.studies",
+        "rig.quality",
+        "rig.analysis",
+        "rig.records",
+        "rig.run_values",
+        "rig.plans",
+        "rig.settings",
+        "rig.labels",
         "drivers",
     },
     "rig.isolation.words": {"rig.isolation", "rig.analysis"},
     "rig.console": {
         "rig.console",
         "rig.bench",
-        "rig.diagnosis",
         "rig.quality",
+        "rig.references",
+        "rig.standing",
+        "rig.diagnosis",
         "rig.records",
         "rig.analysis",
         "rig.plans",
@@ -71,6 +81,8 @@ MAY = {
         "rig.visual",
         "rig.labels",
         "rig.isolation",
+        "rig.studies",
+        "rig.run_values",
         "drivers",
     },
 }
@@ -85,7 +97,10 @@ NEVER = {
     # The console commands a bench and hears of it; whatever runs one is out of its reach.
     "rig.console": {
         *LEARNING,
-        *(f"rig.bench.{name}" for name in ("session", "by_hand", "rig_check", "loop", "station")),
+        *(
+            f"rig.bench.{name}"
+            for name in ("session", "by_hand", "rig_check", "calibrating", "loop", "station")
+        ),
         *(f"rig.bench.{name}" for name in ("steps", "stepping", "process", "power", "keeper")),
         *(f"rig.bench.{name}" for name in ("stepped", "isolation", "reasoning")),
         *(f"drivers.{name}" for name in ("feeds", "switches", "current", "supply")),
@@ -93,7 +108,9 @@ NEVER = {
 }
 # Pure packages: arrays in, dataclasses out; no clock, no file, no hardware.
 PURE = ("rig.analysis", "rig.quality")
-IMPURE = {"time", "datetime", "os", "pathlib", "io", "socket", "subprocess", "threading", "random"}
+# A date that is given is a value; asking for today's is not pure (CLOCK).
+IMPURE = {"time", "os", "pathlib", "io", "socket", "subprocess", "threading", "random"}
+CLOCK = {"now", "today", "utcnow"}
 
 MODULES = sorted([*(ROOT / "rig").rglob("*.py"), *(ROOT / "drivers").rglob("*.py")])
 
@@ -144,7 +161,22 @@ def test_a_module_imports_only_what_it_may(path):
     assert forbidden(dotted(path), imports(path)) == set()
 
 
+def asks_a_clock(source: str) -> set[str]:
+    tree = ast.walk(ast.parse(source))
+    return {node.attr for node in tree if isinstance(node, ast.Attribute)} & CLOCK
+
+
+@pytest.mark.parametrize(
+    "path",
+    [path for path in MODULES if any(inside(dotted(path), package) for package in PURE)],
+    ids=dotted,
+)
+def test_a_pure_module_asks_no_clock(path):
+    assert asks_a_clock(path.read_text()) == set()
+
+
 def test_the_rule_itself_catches_what_it_should():
+    assert asks_a_clock("from datetime import date\nlate = date.today() > due") == {"today"}
     assert forbidden("drivers.feeds", {"rig.bench"}) == {"rig.bench"}
     assert forbidden("rig.analysis.judge", {"time", "numpy"}) == {"time"}
     assert forbidden("rig.bench.loop", {"drivers.simulated.world"}) == {"drivers.simulated.world"}

@@ -27,7 +27,7 @@ def test_the_budgets_in_words_fit_a_terminal(capsys):
     lines = out.splitlines()
     assert max(map(len, lines)) <= 80
     assert lines[0] == "Station A, plan qualify"
-    for heading in ("Current at 5 A", "Voltage at 12 V", "Time at 1.2 s", "At the plan's limits"):
+    for heading in ("Current at 7 A", "Voltage at 12 V", "Time at 1.2 s", "At the plan's limits"):
         assert heading in lines
     assert "k = 2" in out
     assert "calibrate the station" in out

@@ -97,7 +97,14 @@ def test_json_tells_rig_plans_and_machine(capsys):
     assert [bool(plan["mistakes"]) for plan in answer["plans"]] == [False, True]
     assert answer["plans"][0]["sensor"]
     assert answer["machine"] == [
-        {"name": "disk", "title": "Room", "state": "ok", "text": "plenty", "to_do": ""}
+        {"name": "disk", "title": "Room", "state": "ok", "text": "plenty", "to_do": ""},
+        {
+            "name": "calibration",
+            "title": "Calibration",
+            "state": "ok",
+            "text": "This simulated rig was never calibrated: its readings rest on the rig file.",
+            "to_do": "",
+        },
     ]
     assert answer["bench"] is None
 

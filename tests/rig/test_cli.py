@@ -28,13 +28,13 @@ QUICK = """
 title = "Two half-turns"
 [unit]
 type = "LM-12"
-winding_ohm = 0.75
+winding_ohm = 0.51
 turn_vs = 7.36
 [limits]
 half_turn_max_s = 1.2
 rest_max_a = 0.05
 [guard]
-over_current_a = 30.0
+over_current_a = 33.0
 over_current_s = 0.05
 [[step]]
 kind = "half_turns"

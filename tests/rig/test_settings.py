@@ -140,6 +140,8 @@ def test_every_sensor_field_reaches_the_driver() -> None:
         "offset_a": 0.2,
         "average": 2,
         "bus_every": 5,
+        "voltage_gain": 1.0,  # of a calibration alone
+        "voltage_offset_v": 0.0,
     }
 
 

@@ -329,7 +329,7 @@ def test_a_unit_that_runs_on_trips_and_may_be_tried_again(work):
 
 
 def test_over_current_does_not_end_the_job_either(work):
-    plan = make_plan(head=HEAD.replace("over_current_a = 30.0", "over_current_a = 20.0"))
+    plan = make_plan(head=HEAD.replace("over_current_a = 33.0", "over_current_a = 20.0"))
     order = by_hand_order(plan=plan, faults=["shorted-turns=0.55"])
     ran = work(Keys([(0.2, 0.8, BOTH), (3.5, 3.8, BATTERY)], until_s=6.5), order)
     kinds = [note.kind for note in ran.watcher.of(Noted) if note.kind.startswith("trip_")]
@@ -339,7 +339,7 @@ def test_over_current_does_not_end_the_job_either(work):
 
 def test_a_winding_too_hot_is_not_fed_until_it_has_cooled(work):
     # A jammed unit, tried again and again: each try is a stall, and the heat adds up.
-    head = HEAD.replace("winding_ohm", "heat_j_per_k = 8.0\nwinding_ohm")
+    head = HEAD.replace("heat_j_per_k = 120.0", "heat_j_per_k = 8.0")
     plan = make_plan(head=head + "winding_max_c = 60.0\n")
     held = [(0.2 + 0.9 * k, 0.7 + 0.9 * k, BOTH) for k in range(16)]
     ran = work(Keys(held, until_s=16.0), by_hand_order(plan=plan), before=jam)

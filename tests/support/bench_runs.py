@@ -16,16 +16,17 @@ HEAD = """
 title = "Test plan"
 [unit]
 type = "LM-12"
-winding_ohm = 0.75
+winding_ohm = 0.51
 turn_vs = 7.36
+heat_j_per_k = 120.0
 [limits]
 half_turn_max_s = [[8.0, 2.0], [12.0, 1.2], [16.0, 1.0]]
 run_on_s = 3.0
 stall_s = 0.4
 rest_max_a = 0.05
-run_max_a = 5.0
+run_max_a = 7.0
 [guard]
-over_current_a = 30.0
+over_current_a = 33.0
 over_current_s = 0.05
 """
 HALF_TURNS = '[[step]]\nkind = "half_turns"\ncount = 2\npause_s = 0.4\n'

@@ -18,7 +18,7 @@ from rig.analysis.model import HalfTurn, Limits, UnitType, VoltageLimit
 from rig.analysis.motor import MotorIdentity
 from rig.analysis.trace import Trace
 
-UNIT = UnitType("LM-12", 12.0, 0.75, 7.36, brake_at_park=True)
+UNIT = UnitType("LM-12", 12.0, 0.51, 7.36, 120.0, brake_at_park=True)
 LIMITS = Limits(VoltageLimit(((8.0, 2.0), (12.0, 1.2), (16.0, 1.0))))
 LM_12 = UnitParameters()
 PATH_OHM = 0.04

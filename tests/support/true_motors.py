@@ -14,15 +14,15 @@ from rig.analysis.trace import Trace
 
 # Defaults of the part "motor" in unit.lib, and of its contacts: relay and cam, 5 milliohm each.
 _DEFAULTS = {
-    "r": 0.75,
-    "l": 0.6e-3,
+    "r": 0.51,
+    "l": 0.41e-3,
     "k": 0.0293,
-    "j": 15e-6,
-    "b": 20e-6,
-    "tf": 30e-3,
+    "j": 22e-6,
+    "b": 29e-6,
+    "tf": 44e-3,
     "g": 80.0,
     "tc": 3.93e-3,
-    "heatcap": 30.0,
+    "heatcap": 120.0,
 }
 _CONTACTS_OHM = 0.010
 _SCALE = {"m": 1e-3, "u": 1e-6, "meg": 1e6, "n": 1e-9, "k": 1e3, "": 1.0}

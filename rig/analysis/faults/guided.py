@@ -61,7 +61,7 @@ _ALL = (
          (LOAD,)),
     Test("low_supply", "The same half-turns at 9 V.", 0.6, "turns", (PROGRAMMABLE_SUPPLY,), 9.0),
     Test("high_supply", "The same half-turns at 15 V.", 0.6, "turns", (PROGRAMMABLE_SUPPLY,), 15.0),
-    Test("jam", "Lever locked at stop, ignition made for 0.3 s: what it draws standing still.",
+    Test("jam", "Lever locked at stop, ignition made for 0.15 s: what it draws standing still.",
          2.5, "jam", (JAM_PIN,)),
     Test("look_battery_feed", "Measure at the unit's battery terminal, feed made.", 0.8, "look",
          (METER,), question="With the feed made, is the full supply voltage at the unit's battery "

@@ -14,7 +14,7 @@ from rig.analysis.relay import coil_settled
 from rig.analysis.rest import zero_offset
 from rig.analysis.trace import FloatArray, Trace
 
-# A draw at rest is felt from here on, as a part of V/R (guess: 20 mA of 16 A).
+# A draw at rest is felt from here on, as a part of V/R (guess: 29 mA of 24 A).
 DRAW_PART = 0.00125
 # A 12 V relay's coil takes about this (A); only whether it flows and how it sags is told apart.
 COIL_A = 0.14

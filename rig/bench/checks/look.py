@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
 from drivers import Backend
+from rig.bench.calibrated import calibrated
 from rig.bench.commands import Meddle
 from rig.bench.errors import Trip, TripKind
 from rig.bench.events import Noted
@@ -17,6 +18,7 @@ from rig.bench.requests import OFF, Ask, Sample
 from rig.bench.seams import Console, Done
 from rig.bench.station import Station
 from rig.bench.wishes import did, meddled
+from rig.quality.calibration import Standing
 
 # With no unit fitted nothing flows at all: 1 A is well above any sensor's zero and well below what
 # hurts anything.  Without a motor nothing stalls, runs on or warms (values of an LM-12).
@@ -28,8 +30,8 @@ NOTHING_FITTED = GuardLimits(
     run_on_s=_NEVER_S,
     step_max_s=_NEVER_S,
     winding_max_c=130.0,
-    winding_ohm=0.75,
-    heat_j_per_k=30.0,
+    winding_ohm=0.51,
+    heat_j_per_k=120.0,
     cooling_k_per_w=8.0,
 )
 # What a simulated jig's hands do for a question that has another name.
@@ -71,6 +73,7 @@ class Look:
     order: RigCheckOrder
     backend: Backend
     console: Console
+    standing: Standing | None = None
     station: Station = field(init=False)
     guard: LookingGuard = field(init=False)
     loop: ControlLoop = field(init=False)
@@ -80,6 +83,8 @@ class Look:
         wiring = self.order.wiring()
         name = self.order.station.name
         wired = next(station for station in wiring.stations if station.name == name)
+        if self.standing is not None:
+            wired = calibrated(wired, self.standing)
         with PatientBackend(self.backend) as patient:
             self.station = Station(patient, wiring, wired)
         self.guard = LookingGuard(NOTHING_FITTED)
@@ -95,6 +100,11 @@ class Look:
             news=lambda news: None,
             on_trip=lambda trip: None,
         )
+
+    @property
+    def calibrated(self) -> bool:
+        """Tell whether the battery sensor reads by a calibration."""
+        return self.standing is not None and self.standing.applies
 
     def now_s(self) -> float:
         """Return the bench clock's time, s."""

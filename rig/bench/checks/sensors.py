@@ -99,12 +99,12 @@ class SensorChecks:
         if zero is None:
             raise WrongError("The sensor gave too few readings for a zero. Check its plug.")
         name = look.order.station.name
-        look.console.show(zero_found(name, zero, sensor.wiring))
+        look.console.show(zero_found(name, zero, sensor.wiring, calibrated=look.calibrated))
         # Whatever it is, the checks to come are to see currents and not the offset.
         sensor.set_zero(sensor.offset_a + zero.mean_a / sensor.wiring.gain)
         _need_quiet(zero)
         settings = look.order.station.battery_sensor
-        _need_zero(zero, settings, name, "battery_sensor")
+        _need_zero(zero, settings, name, "battery_sensor", calibrated=look.calibrated)
         return _zero_in_words(zero, settings)
 
     def ignition(self) -> str:
@@ -125,8 +125,13 @@ class SensorChecks:
         return _zero_in_words(zero, settings)
 
 
-def zero_found(station: str, zero: Zero, wiring: SensorWiring) -> ZeroFound:
-    """Return what to tell of a zero that was read with the rig file's offset taken off."""
+def zero_found(
+    station: str, zero: Zero, wiring: SensorWiring, *, calibrated: bool = False
+) -> ZeroFound:
+    """Return what to tell of a zero that was read with the rig file's offset taken off.
+
+    ``calibrated``: with the calibration's.
+    """
     # The sensor takes its offset off before the gain; its readings have the gain applied.
     return ZeroFound(
         station,
@@ -134,6 +139,7 @@ def zero_found(station: str, zero: Zero, wiring: SensorWiring) -> ZeroFound:
         zero.u_a / wiring.gain,
         zero.noise_a,
         wiring.offset_a,
+        calibrated,
     )
 
 
@@ -181,10 +187,18 @@ def _need_quiet(zero: Zero) -> None:
         )
 
 
-def _need_zero(zero: Zero, sensor: SensorSettings, station: str, table: str) -> None:
+def _need_zero(
+    zero: Zero, sensor: SensorSettings, station: str, table: str, *, calibrated: bool = False
+) -> None:
     allowed_a = math.hypot(COVERAGE * sensor.zero_u_a, zero.u_a)
     if abs(zero.mean_a) <= allowed_a:
         return
+    if calibrated:
+        raise WrongError(
+            f"Reads {_milli(zero.mean_a)} mA with nothing fed, beyond the "
+            f"{_milli(allowed_a, '')} mA that the rig file's offset_u_a leaves: the zero has moved "
+            "since the station was calibrated. If the leads are sound, calibrate it again."
+        )
     offset_a = sensor.offset_a + zero.mean_a / sensor.gain
     raise WrongError(
         f"Reads {_milli(zero.mean_a)} mA with nothing fed, beyond the {_milli(allowed_a, '')} mA "

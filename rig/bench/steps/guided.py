@@ -66,7 +66,7 @@ OPENING = frozenset(
 TURNS, PAUSE_S = 4, 0.4
 REST_S = 2.0  # how long the battery feed alone is made once it is home
 RUN_OUT_S = 1.0  # a motor without a brake has come to rest by then (guess)
-JAM_S, COOL_S = 0.3, 10.0
+JAM_S, COOL_S = 0.15, 10.0  # a 10 A fuse holds 33 A that long (simulated)
 AT_REST_S = 1.0  # of the rest at its end so much is taken for the draw
 END_SAMPLES = 40  # the voltage is read with every tenth sample or oftener
 

@@ -43,9 +43,17 @@ class NoteDialog(Dialog[RunEvent | str]):
             self.note = note
 
     def __init__(
-        self, of: str, before: Sequence[str], draft: str, keep: Callable[[str], RunEvent]
+        self,
+        of: str,
+        before: Sequence[str],
+        draft: str,
+        keep: Callable[[str], RunEvent],
+        *,
+        title: str = "Note on",
+        placeholder: str = "what you saw, did, or want remembered",
     ) -> None:
         super().__init__()
+        self._title, self._placeholder = title, placeholder
         self._of = of
         self._before = before
         self._draft = draft
@@ -55,13 +63,13 @@ class NoteDialog(Dialog[RunEvent | str]):
     def compose(self) -> ComposeResult:
         """Lay out earlier notes, the field, what went wrong, the buttons."""
         with Vertical(classes="dialog"):
-            yield Static(f"Note on {self._of}", classes="dialog-title", markup=False)
+            yield Static(f"{self._title} {self._of}", classes="dialog-title", markup=False)
             if self._before:
                 with VerticalScroll(id="note-before", can_focus=False):
                     yield Static("\n".join(self._before), markup=False)
             yield Input(
                 self._draft,
-                placeholder="what you saw, did, or want remembered",
+                placeholder=self._placeholder,
                 compact=True,
                 max_length=LONGEST,
                 select_on_focus=False,

@@ -11,6 +11,7 @@ from rig.bench.order import IsolationOrder, RigCheckOrder, RunOrder
 from rig.console.live_job import Live
 from rig.feasible import cautions_of_isolation, cautions_on_rig
 from rig.plan_steps import VisualStep
+from rig.records.golden_said import golden_words, is_warning
 from rig.visual import TERMINAL_CHECKS, VISUAL_CHECKS, VisualCheck
 
 Paragraph = tuple[str, str]
@@ -43,6 +44,9 @@ def _asking_of(asked: Asked, live: Live) -> Asking:
     ask = asked.ask
     if ask.action == "accept_cautions":
         return _cautions(live)
+    if ask.action == "accept_calibration":
+        question, _, found = ask.text.partition("\n")
+        return Asking(AT_THE_JIG[ask.action][0], question, (("", found),))
     name = str(ask.detail.get("check", ""))
     check = VISUAL_CHECKS.get(name) or TERMINAL_CHECKS.get(name)
     if ask.action == "inspect" and check is not None:
@@ -63,7 +67,9 @@ def _asking_of(asked: Asked, live: Live) -> Asking:
 
 def _cautions(live: Live) -> Asking:
     paragraphs = [(str(number), text) for number, text in enumerate(CAUTIONS, start=1)]
-    job = live.job
+    job, golden = live.job, live.began.golden if live.began is not None else None
+    if is_warning(golden):
+        paragraphs.insert(0, ("Rig", golden_words(golden)))
     if job is not None and not isinstance(job, RigCheckOrder):
         cautions = cautions_of_isolation if isinstance(job, IsolationOrder) else cautions_on_rig
         of_plan = cautions(job.plan, job.settings, job.station)

@@ -22,7 +22,7 @@ from rig.console.dialogs.message import MessageDialog
 from rig.console.left import Doubt
 from rig.console.live_job import Phase
 from rig.console.plan_outlook import PlanOutlook, look_at, told
-from rig.console.recent import RecentUnit, recent_units
+from rig.console.recent import RecentUnit, golden_warning, recent_units
 from rig.console.records_reader import RecordsReader, Sorry
 from rig.console.scanner import is_of_a_label
 from rig.console.screen import DeskScreen
@@ -78,17 +78,21 @@ class BenchScreen(DeskScreen):
     ]
 
     class RecentFound(Message):
-        """The units tested last, newest first; or why the records cannot be read."""
+        """The units tested last, newest first, or why the records cannot be read; and what golden
+        units have whoever begins a run know.
+        """
 
-        def __init__(self, units: list[RecentUnit] | Sorry) -> None:
+        def __init__(self, units: list[RecentUnit] | Sorry, golden: str) -> None:
             super().__init__()
             self.units = units
+            self.golden = golden
 
     def __init__(self) -> None:
         super().__init__()
         self._chosen = PlanOutlook()
         self._shown: object = None
         self._records_trouble = ""
+        self._golden = ""
         self._scanned = ""
         self._scan_timer: Timer | None = None
 
@@ -120,7 +124,9 @@ class BenchScreen(DeskScreen):
         self.form.show_all()
         self._read_plan()
         self._show_job()
-        self._find_recent(self.desk.reading)
+        self._find_recent(
+            self.desk.reading, self.desk.station.name, self.desk.settings.golden.every_days
+        )
         if not self.desk.live.on:
             self.form.to_serial()
 
@@ -157,6 +163,8 @@ class BenchScreen(DeskScreen):
 
     def _before_the_next(self) -> Iterator[str]:
         """Yield what the last job left to be known before the next begins."""
+        if self._golden:
+            yield self._golden
         left = self.desk.left
         if left.feeds is Doubt.NOT_KNOWN:
             yield "The bench process has gone: press the emergency stop. F9 starts another."
@@ -192,13 +200,14 @@ class BenchScreen(DeskScreen):
     # --- units tested last ---------------------------------------------------------------------
 
     @work(thread=True, exclusive=True, group="recent")
-    def _find_recent(self, reading: RecordsReader) -> None:
-        hand_over(self, self.RecentFound(recent_units(reading)))
+    def _find_recent(self, reading: RecordsReader, station: str, every_days: int) -> None:
+        golden = golden_warning(reading, station, every_days)
+        hand_over(self, self.RecentFound(recent_units(reading), golden))
 
     def on_bench_screen_recent_found(self, event: RecentFound) -> None:
         """Offer the units tested last."""
         event.stop()
-        units = event.units
+        units, self._golden = event.units, event.golden
         self._records_trouble = units.text if isinstance(units, Sorry) else ""
         self._show_ready()
         if isinstance(units, Sorry):

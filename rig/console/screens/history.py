@@ -16,16 +16,15 @@ from textual.widgets import Select, Static
 from rig.analysis.model import Verdict
 from rig.analysis.wording import with_u
 from rig.console.records_reader import RecordsReader, Sorry, or_sorry
-from rig.console.trend_points import MEASURES, RunValue, TrendMeasure, Trends, trends_of
+from rig.console.trend_points import Trends, trends_of
 from rig.console.widgets.history_table import HistoryLine, HistoryTable
 from rig.console.widgets.trend import TrendLimit, TrendPoint, TrendView
 from rig.console.worker_mail import hand_over
 from rig.records.model import UnitHistory
+from rig.run_values import BY_NAME, MEASURES, RunMeasure, RunValue
 
 if TYPE_CHECKING:
     from rig.console.app import HalfturnConsole
-
-_BY_NAME = {measure.name: measure for measure in MEASURES}
 
 
 class HistoryPane(Vertical):
@@ -83,9 +82,9 @@ class HistoryPane(Vertical):
         return self.query_one(HistoryTable)
 
     @property
-    def measure(self) -> TrendMeasure:
+    def measure(self) -> RunMeasure:
         """The measure that is followed."""
-        return _BY_NAME[cast(str, self.query_one(Select).value)]
+        return BY_NAME[cast(str, self.query_one(Select).value)]
 
     def open(self, run_id: UUID) -> None:
         """Show the history of the unit that a run was made on, the cursor on that run."""
@@ -117,7 +116,7 @@ class HistoryPane(Vertical):
 
     def next_measure(self) -> None:
         """Follow the next measure."""
-        names = list(_BY_NAME)
+        names = list(BY_NAME)
         self.query_one(Select).value = names[(names.index(self.measure.name) + 1) % len(names)]
 
     @work(thread=True, exclusive=True, group="history")
@@ -170,7 +169,7 @@ class HistoryPane(Vertical):
 
     def _trend(
         self,
-        measure: TrendMeasure,
+        measure: RunMeasure,
         values: Sequence[RunValue | None],
         limit: tuple[float, str] | None,
     ) -> None:
@@ -193,5 +192,5 @@ def _mark(value: RunValue) -> Verdict | None:
     return next((known for known in Verdict if known == verdict), None)
 
 
-def _shown(value: RunValue | None, measure: TrendMeasure) -> str:
+def _shown(value: RunValue | None, measure: RunMeasure) -> str:
     return "" if value is None else with_u(value.value, value.u, measure.unit)

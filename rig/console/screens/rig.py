@@ -11,10 +11,13 @@ from textual.widgets import Button
 
 from rig.bench.commands import Stop
 from rig.bench.events import BenchEvent, CheckItem, Noted, ZeroFound
-from rig.bench.order import RigCheckOrder
+from rig.bench.order import CalibrationOrder, RigCheckOrder
+from rig.console.dialogs.calibrate import CalibrateDialog
+from rig.console.dialogs.message import MessageDialog
 from rig.console.letters import letter
-from rig.console.rig_facts import ZeroWords, zero_words
-from rig.console.rig_job import is_full, rig_state, why_not
+from rig.console.places import GAUGE, GOLDEN
+from rig.console.rig_facts import ZeroWords, last_check_words, zero_words
+from rig.console.rig_job import is_calibration, is_full, rig_state, why_not
 from rig.console.rig_readings import reading_rows
 from rig.console.rig_state import sensor_word
 from rig.console.screen import DeskScreen
@@ -22,6 +25,7 @@ from rig.console.widgets.check_list import CheckList
 from rig.console.widgets.readings import Readings
 from rig.console.widgets.state_line import StateLine
 from rig.console.widgets.wiring_view import WiringView
+from rig.references import references_of
 
 _NO_ZERO_YET = "R reads it: it takes a second."
 _ZERO_COMES = "It takes a second of readings."
@@ -35,15 +39,20 @@ class RigScreen(DeskScreen):
         "Here the rig itself is looked at, station by station: how the rig file says it is wired, "
         "what is simulated and what is real, and what is unwise. R reads sensors and switches "
         "live with the feeds off and finds the current sensor's zero. C is the self-check: each "
-        "relay clicked with no unit fitted, emergency stop and switches pressed when asked. "
-        "Neither works while a run is on."
+        "relay clicked with no unit fitted, emergency stop and switches pressed when asked. K "
+        "calibrates the station against a reference of the rig file in the unit's place. "
+        "None of them works while a run is on. G tells whether the rig is in control today, by its "
+        "golden units; U leads to gauge studies."
     )
     CSS_PATH = "rig.tcss"
     AUTO_FOCUS = "#read"
     BINDINGS: ClassVar[list[BindingType]] = [
         letter("r", "read", "Read", "the sensors with the feeds off, or end it"),
         letter("c", "check", "Self-check", "relays, switches, emergency stop: no unit fitted"),
+        letter("k", "calibrate", "Calibrate", "against a reference, the unit taken off"),
         letter("s", "next_station", "Next station", "choose it for what comes"),
+        letter("g", "golden", "Golden", "is the rig in control, by its golden units"),
+        letter("u", "gauge", "Gauge", "gauge studies: what of a value is the rig's own"),
     ]
 
     def __init__(self) -> None:
@@ -60,6 +69,9 @@ class RigScreen(DeskScreen):
                 with Horizontal(id="rig-buttons"):
                     yield Button("", id="read", action="screen.read", compact=True)
                     yield Button("Self-check  C", id="full", action="screen.check", compact=True)
+                    yield Button(
+                        "Calibrate  K", id="calibrate", action="screen.calibrate", compact=True
+                    )
                 yield Readings(id="readings")
                 yield CheckList(id="check")
 
@@ -81,12 +93,11 @@ class RigScreen(DeskScreen):
         """Show what can be asked for now."""
         live = self.desk.live
         self._was = (live.on, is_full(live))
-        self.query_one("#read", Button).label = (
-            "Stop reading  R" if self._reading else "Read sensors  R"
-        )
+        self.query_one("#read", Button).label = "Stop  R" if self._reading else "Read  R"
         idle = not live.on or live.rig_check
         self.query_one("#read", Button).disabled = not idle or (live.on and is_full(live))
-        self.query_one("#full", Button).disabled = not idle or (live.on and is_full(live))
+        for name in ("full", "calibrate"):
+            self.query_one(f"#{name}", Button).disabled = not idle or (live.on and is_full(live))
         right = self.query_one("#rig-right")
         right.set_class(is_full(live), "-check")
         right.set_class(not is_full(live), "-read")
@@ -94,8 +105,12 @@ class RigScreen(DeskScreen):
 
     def _show_items(self) -> None:
         live = self.desk.live
+        check = self.query_one(CheckList)
+        check.entitle("Calibration" if is_calibration(live) else "Self-check")
         if is_full(live):
-            self.query_one(CheckList).show(live.items.values())
+            check.show(live.items.values())
+        else:
+            check.tell_last(last_check_words(self.desk.last_check))
         self.query_one(Readings).show_zero(self._zero())
 
     def _zero(self) -> ZeroWords | str:
@@ -144,7 +159,8 @@ class RigScreen(DeskScreen):
         live = self.desk.live
         reason = why_not(live)
         if not reason and live.on and is_full(live):
-            reason = "The self-check is on. F12 breaks it off."
+            what = "calibration" if is_calibration(live) else "self-check"
+            reason = f"The {what} is on. F12 breaks it off."
         if reason:
             self.say(reason, error=True)
         return not reason
@@ -172,6 +188,39 @@ class RigScreen(DeskScreen):
         else:
             self._begin(True)
 
+    def action_golden(self) -> None:
+        """Go to the golden units' charts."""
+        self.app.go(GOLDEN.name)
+
+    def action_gauge(self) -> None:
+        """Go to the gauge studies."""
+        self.app.go(GAUGE.name)
+
+    def action_calibrate(self) -> None:
+        """Ask what to calibrate against, then begin."""
+        if not self._may():
+            return
+        if self._reading:
+            self.say("The sensors are being read. R ends that; then calibrate.")
+            return
+        desk = self.desk
+        there = references_of(desk.settings.references, simulated=desk.has_world)
+        if there:
+            self.app.push_screen(CalibrateDialog(desk, there), self._calibrate)
+        else:
+            text = (
+                "The rig file names no reference to hold the station against. Add one, with its "
+                "certificate's uncertainty, as [[reference]] in rig.toml (README, Calibrating the "
+                "rig), and open the console again."
+            )
+            self.app.push_screen(MessageDialog("Nothing to calibrate against", text))
+
+    def _calibrate(self, order: CalibrationOrder | None) -> None:
+        if order is not None and self.app.begin(order):
+            self._show_job()
+            self._show_items()
+            self.query_one(CheckList).focus_items()
+
     def action_next_station(self) -> None:
         """Go on to the rig's next station."""
         desk = self.desk
@@ -183,6 +232,8 @@ class RigScreen(DeskScreen):
             return
         at = names.index(desk.choices.station)
         desk.choices.station = names[(at + 1) % len(names)]
+        desk.calibration = desk.last_check = None
+        self.app.look_up_rig()
         if self._reading:
             self._then = False
             self._stop_reading()

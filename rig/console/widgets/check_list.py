@@ -43,10 +43,21 @@ class CheckList(Vertical):
         super().__init__(id=id)
         self.items: tuple[CheckItem, ...] = ()
         self._followed = ""
+        self._last = ""
+
+    def entitle(self, heading: str) -> None:
+        """Name what the items are of."""
+        self.query_one("#check-heading", Static).update(heading)
+
+    def tell_last(self, text: str) -> None:
+        """Say what the last check came to, as long as there are no items."""
+        if text != self._last:
+            self._last = text
+            self._show_text()
 
     def compose(self) -> ComposeResult:
         """Lay out the list and the place for a sentence."""
-        yield Static("Self-check", classes="heading", markup=False)
+        yield Static("Self-check", classes="heading", id="check-heading", markup=False)
         table: DataTable[Text] = DataTable(
             show_header=False, cursor_type="row", cell_padding=1, id="check-items"
         )
@@ -106,7 +117,7 @@ class CheckList(Vertical):
 
     @on(DataTable.RowHighlighted)
     def _show_text(self) -> None:
-        text = WHAT_IT_IS
+        text = f"{WHAT_IT_IS}\n{self._last}".rstrip()
         if self.items:
             item = self.items[min(self._table().cursor_row, len(self.items) - 1)]
             text = item.text or ("Not checked yet." if item.state is ItemState.OPEN else "")

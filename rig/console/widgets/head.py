@@ -13,6 +13,9 @@ from rig.console.feeds_words import feeds_of
 from rig.console.job_state import step_words
 from rig.console.live_job import Phase
 from rig.console.places import places, tab_of
+from rig.console.rig_job import is_calibration
+from rig.quality.calibration import Standing
+from rig.quality.calibration_words import standing_in_short
 
 if TYPE_CHECKING:
     from rig.console.app import HalfturnConsole
@@ -87,7 +90,12 @@ class Head(Vertical):
         """Show what the desk knows now; cheap if nothing changed."""
         desk = self.app.desk
         # The rig's name comes last: in 80 columns it is what may be cut.
-        words = (f"Station {desk.choices.station}", self._job(), desk.settings.name)
+        words = (
+            f"Station {desk.choices.station}",
+            self._job(),
+            standing_in_short(self._standing()),
+            desk.settings.name,
+        )
         feeds, on, doubt = feeds_of(desk)
         shown = ("  ".join(filter(None, words)), feeds, on, doubt, desk.simulated)
         if shown == self._shown:
@@ -102,6 +110,12 @@ class Head(Vertical):
         line.set_class(on, "-on")
         line.set_class(doubt, "-doubt")
 
+    def _standing(self) -> Standing | None:
+        """How the station's calibration stands: by the run that is on, else by the records."""
+        desk = self.app.desk
+        began = desk.live.began if desk.live.on else None
+        return began.calibration if began is not None else desk.calibration
+
     def _job(self) -> str:
         live = self.app.desk.live
         if live.phase is Phase.GONE:
@@ -109,7 +123,7 @@ class Head(Vertical):
         if not live.on:
             return ""
         if live.rig_check:
-            return "rig check on"
+            return "calibration on" if is_calibration(live) else "rig check on"
         if live.by_hand:
             return "by hand"
         what = "isolation" if live.isolation else "run"

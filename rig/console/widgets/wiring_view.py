@@ -11,10 +11,11 @@ from textual.containers import VerticalScroll
 from textual.widgets import Static
 
 from rig.console.desk import Desk
-from rig.console.rig_facts import Fact, rig_facts, station_facts, world_words
+from rig.console.rig_facts import Fact, calibration_fact, rig_facts, station_facts, world_words
 
 _PARTS = {
     "world": "What is real",
+    "calibration": "Calibration",
     "warnings": "To know",
     "station": "",
     "shared": "The whole rig",
@@ -49,6 +50,7 @@ class WiringView(VerticalScroll, can_focus=True):
         self.query_one("#wiring-station-heading", Static).update(f"Station {station.name}{which}")
         warnings = settings.warnings()
         self._part("world", world_words(desk))
+        self._part("calibration", calibration_fact(desk))
         self._part("warnings", _sentences(warnings) if warnings else None)
         self._part("station", _table(station_facts(station)))
         self._part("shared", _table(rig_facts(settings)))

@@ -1,0 +1,34 @@
+"""Which unit and which chance a study's run gets on the simulated bench.
+
+There a unit is its seed; a study needs the same unit again and again, measured by new chances.
+"""
+
+from __future__ import annotations
+
+import zlib
+from dataclasses import replace
+
+from drivers import BackendOptions
+from rig.records.study_model import GoldenKept, StudyKept, TrialKept
+
+
+def chance_of_trial(study: StudyKept, trial: TrialKept) -> int:
+    """Return the chance of a trial's next run: another one each time."""
+    return study.seed * 1000 + trial.position + 1_000_000_000 * len(trial.runs)
+
+
+def chance_of_check(golden: GoldenKept, checks: int) -> int:
+    """Return the chance of a golden unit's next check, after ``checks`` of this baseline."""
+    return checks + 1000 * golden.newest.number
+
+
+def options_for(options: BackendOptions, serial: str, chance: int) -> BackendOptions:
+    """Return ``options`` for the unit ``serial``, its ``chance``-th time.
+
+    SIM-7 is the unit of seed 7, as everywhere; another serial is a unit of its own.
+    """
+    number = serial.removeprefix("SIM-")
+    known = serial.startswith("SIM-") and number.isascii() and number.isdigit()
+    seed = int(number) % 10**9 if known else zlib.crc32(serial.encode())
+    extra = {"noise_seed": str(chance), **options.extra}
+    return replace(options, seed=seed, extra=extra)
