@@ -331,7 +331,7 @@ class CalibrationJob:
 
     def _conclude(self, setup: Setup, stood: Standing, references: tuple[Reference, ...]) -> str:
         order = self.order
-        words = declared_of(order.station, order.settings.battery_v)
+        words = declared_of(order.station)
         current = self._line(Quantity.CURRENT, stood.current or words)
         voltage = None
         if order.voltmeter is not None:

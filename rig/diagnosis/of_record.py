@@ -134,7 +134,7 @@ def _seen(
         accuracy=Accuracy() if station is None else accuracy_of(station, plan, standing),
         coil_accuracy=None if station is None else coil_accuracy_of(station),
         voltage_every=10 if station is None else station.battery_sensor.bus_every,
-        circuit=STARTER_CIRCUIT if rig is None else feed_circuit(*rig, simulated=simulated),
+        circuit=STARTER_CIRCUIT if rig is None else feed_circuit(*rig),
         circuit_known=rig is not None,
         fuse_series=SERIES["blade" if station is None else station.fuse_series],
         ambient_c=ambient_c,

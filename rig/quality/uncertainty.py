@@ -13,7 +13,7 @@ from drivers.ina219 import BUS_READ_STEP_V, SHUNT_STEP_V, SensorPlan, plan_senso
 from rig.analysis.model import Accuracy
 from rig.plan_steps import RelayCheckStep
 from rig.plans import Plan
-from rig.quality.budget import Budget
+from rig.quality.budget import Budget, root_sum_square
 from rig.quality.calibration import Correction, Standing
 from rig.quality.decision import DecisionRule
 from rig.quality.instrument import BUS_GAIN_REL, CurrentSide, Instrument, TimeSide, VoltageSide
@@ -53,15 +53,24 @@ def _instrument(
 
 
 def _current(sensor: SensorSettings, ranged: SensorPlan, standing: Standing | None) -> CurrentSide:
-    correction = None if standing is None else standing.current
-    made = None if standing is None else standing.calibration
+    side = replace(_declared(sensor), pga=ranged.pga)
+    if standing is None or standing.current is None or standing.calibration is None:
+        return side
+    correction, made = standing.current, standing.calibration
     # The chip's offset differs from range to range (TI SBOS448G).
-    same_range = made is not None and made.setup.range_v == ranged.range_v
+    same_range = made.setup.range_v == ranged.range_v
+    return replace(
+        side,
+        calibrated_u_rel=correction.gain_u_rel,
+        calibrated_offset_u_a=correction.offset_u if same_range else None,
+    )
+
+
+def _declared(sensor: SensorSettings) -> CurrentSide:
     return CurrentSide(
         shunt_ohm=sensor.shunt_ohm,
         shunt_w=sensor.shunt_w,
         step_v=SHUNT_STEP_V,
-        pga=ranged.pga,
         gain=sensor.gain,
         grade=sensor.sensor_grade,
         shunt_tolerance=sensor.shunt_tolerance,
@@ -69,8 +78,6 @@ def _current(sensor: SensorSettings, ranged: SensorPlan, standing: Standing | No
         tolerance_declared="shunt_tolerance" in sensor.model_fields_set,
         gain_u_rel=sensor.gain_u_rel,
         offset_u_a=sensor.offset_u_a,
-        calibrated_u_rel=None if correction is None else correction.gain_u_rel,
-        calibrated_offset_u_a=correction.offset_u if correction and same_range else None,
     )
 
 
@@ -97,17 +104,13 @@ UNCALIBRATED_VOLTAGE = Correction(gain_u=BUS_GAIN_REL / math.sqrt(3.0))
 """What a voltage is corrected by that nobody calibrated: nothing, with the chip's own limit."""
 
 
-def declared_of(station: StationSettings, max_a: float) -> Correction:
-    """Return the rig file's own correction of a station's current, as uncertain as it leaves it.
-
-    Raises SensorError if the sensor cannot be ranged for ``max_a``.
-    """
+def declared_of(station: StationSettings) -> Correction:
+    """Return the rig file's own correction of a station's current, as uncertain as it leaves it."""
     sensor = station.battery_sensor
-    uncalibrated = _instrument(station, sensor, max_a, None).accuracy()
     return Correction(
         gain=sensor.gain,
         offset=sensor.offset_a,
-        gain_u=sensor.gain * uncalibrated.gain_u_rel,
+        gain_u=sensor.gain * root_sum_square(_declared(sensor).gain_parts()),
         offset_u=sensor.zero_u_a,
     )
 
