@@ -108,6 +108,9 @@ def _parser() -> argparse.ArgumentParser:
     _add_gauge(commands.add_parser("gauge", help="gauge studies: what of a value is the rig's own"))
     _add_golden(commands.add_parser("golden", help="golden units: is the rig in control today?"))
     _add_check(commands.add_parser("check", help="check a rig file and plans; feeds nothing"))
+    _add_budget(
+        commands.add_parser("budget", help="what a reading is worth, at each limit of a plan")
+    )
     _add_calibrate(commands.add_parser("calibrate", help="hold a station against a reference"))
     _add_faults(commands.add_parser("faults", help="list the faults of the simulated bench"))
     _add_new(commands.add_parser("new", help="make a rig folder to start from"))
@@ -549,6 +552,18 @@ def _add_check(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--json", action="store_true", help="print one JSON object")
     parser.set_defaults(module="check")
+
+
+def _add_budget(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "Print the uncertainty budgets of a station: what makes its current, voltage and time "
+        "uncertain, and at each limit of a plan how far a value must be from it to pass or fail."
+    )
+    parser.add_argument("plan", nargs="?", default="qualify", help="a plan's name or file")
+    _add_rig(parser)
+    _add_records_file(parser)
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.set_defaults(module="budget")
 
 
 def _add_calibrate(parser: argparse.ArgumentParser) -> None:

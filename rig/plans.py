@@ -13,6 +13,7 @@ from typing import Annotated, Any, ClassVar
 from pydantic import Field, model_validator
 
 from rig.analysis.model import Limits, UnitType, VoltageLimit
+from rig.plan_decision import DecisionSettings
 from rig.plan_defaults import CHARGING_V, OHMS, RUN_ON_S, STALL_S, WINDING_C, completed
 from rig.plan_isolation import IsolationSettings
 from rig.plan_limits import VoltageTable
@@ -142,6 +143,7 @@ class Plan(Section):
     guard: GuardSettings
     steps: tuple[AnyStep, ...] = Field(alias="step")
     isolation: IsolationSettings = IsolationSettings()
+    decision: DecisionSettings = DecisionSettings()
 
     @model_validator(mode="before")
     @classmethod
@@ -163,8 +165,9 @@ class Plan(Section):
         )
 
     def analysis_limits(self) -> Limits:
-        """Return the limits as the analysis wants them."""
-        return Limits(**{name: getattr(self.limits, name) for name in LimitSettings.model_fields})
+        """Return the limits, and the rule to hold values against them, as the analysis wants."""
+        limits = {name: getattr(self.limits, name) for name in LimitSettings.model_fields}
+        return Limits(**limits, rule=self.decision.as_rule())
 
     @property
     def highest_v(self) -> float:
@@ -256,6 +259,7 @@ def _plans_in(folder: Path) -> Iterator[Path]:
 __all__ = [
     "HALF_TURN_GUESS_S",
     "AnyStep",
+    "DecisionSettings",
     "EnduranceStep",
     "GuardSettings",
     "HalfTurnsStep",

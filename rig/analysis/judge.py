@@ -1,8 +1,9 @@
 """From measures and limits to reasons and a verdict.
 
-A unit fails on what was measured of it beyond the uncertainty, passes if everything asked was met
-by more than the uncertainty, and is tested again otherwise.  What the rig did (no feed, a sensor
-lost or clipped) neither fails nor passes it.
+The plan's decision rule says what a value near its limit means.  Without one, a unit fails on what
+was measured of it beyond the uncertainty, passes if everything asked was met by more than the
+uncertainty, and is tested again otherwise.  What the rig did (no feed, a sensor lost or clipped)
+neither fails nor passes it.
 """
 
 from __future__ import annotations
@@ -113,8 +114,10 @@ class _Passed:
     def reason(self) -> Reason:
         turn, check = self.turn, self.check
         of = f"all {self.count} half-turns" if self.count > 1 else "the half-turn"
+        # By guarded rejection a value may pass a little beyond its limit.
+        met = "within the limit" if check.margin >= 0.0 else "not shown to be beyond the limit"
         text = (
-            f"{check.label[0].upper()}{check.label[1:]} within the limit on {of}; closest: "
+            f"{check.label[0].upper()}{check.label[1:]} {met} on {of}; closest: "
             f"{named(turn)[0].lower()}{named(turn)[1:]}, {check.shown()}, {check.limit_is} "
             f"{check.shown_limit()}."
         )
@@ -161,7 +164,17 @@ def measure_check(measure: Measure, limits: Limits) -> Check | None:
     high = getattr(limits, high_name) if high_name else None
     if low is None and high is None:
         return None
-    return Check(measure.name, label, "is", measure.value, measure.u, measure.unit, low, high)
+    return Check(
+        measure.name,
+        label,
+        "is",
+        measure.value,
+        measure.u,
+        measure.unit,
+        low,
+        high,
+        rule=limits.rule,
+    )
 
 
 def combine(reasons: Iterable[Reason]) -> Judgement:

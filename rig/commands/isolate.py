@@ -19,6 +19,7 @@ from rig.commands.streams import say, tell
 from rig.commands.terminal import wrapped
 from rig.commands.verdict import verdict_lines
 from rig.feasible import cautions_of_isolation, check_isolation_on_rig
+from rig.quality.decision import DecisionRule
 from rig.records.model import RunState
 
 
@@ -28,8 +29,8 @@ class Following(Gathered):
     ``asks``: the question whether to do a test tells which it is.
     """
 
-    def __init__(self, *, quiet: bool, asks: bool) -> None:
-        super().__init__(Progress(quiet=quiet), whole=True)
+    def __init__(self, *, quiet: bool, asks: bool, rule: DecisionRule) -> None:
+        super().__init__(Progress(quiet=quiet), whole=True, rule=rule)
         self.ranked: Ranked | None = None
         self._quiet, self._asks = quiet, asks
 
@@ -58,7 +59,7 @@ def run(options: argparse.Namespace) -> int:
         for caution in cautions_of_isolation(order.plan, order.settings, order.station):
             tell(wrapped(f"warning: {caution}"))
     asks = order.ask_operator or order.backend_name != "simulated"
-    following = Following(quiet=options.quiet, asks=asks)
+    following = Following(quiet=options.quiet, asks=asks, rule=order.plan.decision.as_rule())
     run_ended = carry_out(order, records_path(options, order.settings), following)
     say(
         _json(run_ended, following) if options.json else _words(run_ended, following),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from rig.analysis.model import VoltageLimit
 from rig.plans import (
     AnyStep,
+    DecisionSettings,
     EnduranceStep,
     GuardSettings,
     HalfTurnsStep,
@@ -19,6 +20,7 @@ from rig.plans import (
     VisualStep,
     ZeroStep,
 )
+from rig.quality.decision import DEFAULT_RULE
 
 # Limit -> its name for the operator, and how it is worded around the number.
 _LIMITS: dict[str, tuple[str, str]] = {
@@ -125,6 +127,12 @@ def limit_words(limits: LimitSettings) -> list[tuple[str, str]]:
         if value is not None:
             rows.append((name, _with_voltage(words, value)))
     return rows
+
+
+def decided_by(decision: DecisionSettings) -> str:
+    """Return the rule by which a plan decides near its limits, nothing if it is the usual one."""
+    rule = decision.as_rule()
+    return "" if rule == DEFAULT_RULE else rule.words()
 
 
 def not_judged(limits: LimitSettings) -> list[str]:

@@ -13,7 +13,6 @@ from rig.analysis.estimate import Estimate, unknown
 from rig.analysis.fuse import COMMON_RATINGS_A
 from rig.analysis.fuse_race import FittedFuse, fitted_fuse, race
 from rig.analysis.levels import median
-from rig.analysis.measures import COVERAGE
 from rig.analysis.model import Accuracy, Direction, HalfTurn, Outcome
 from rig.analysis.motor_reach import motor_reach
 from rig.analysis.sag_slope import coil_sag_ohm, sag_ohm, surest
@@ -33,6 +32,7 @@ from rig.diagnosis.relay_values import relay_values
 from rig.diagnosis.seen import RunSeen
 from rig.diagnosis.standing_out import standing_out
 from rig.diagnosis.study import Studied, nominal_of, study
+from rig.quality.decision import COVERAGE
 
 NO_TURN = (
     "no half-turn of plain work ended at its park position: a step of half-turns with nothing on "

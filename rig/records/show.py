@@ -8,6 +8,7 @@ from datetime import datetime, tzinfo
 
 from rig.analysis.model import HalfTurn, Measure
 from rig.quality.calibration_words import standing_in_short, standing_words
+from rig.quality.decision import DecisionRule
 from rig.records.golden_said import golden_words
 from rig.records.lateness import QUANTILES, Spread
 from rig.records.model import IsolationCame, RunRecord, RunState, RunSummary, StepRecord, StepState
@@ -43,9 +44,14 @@ def _summary_cells(run: RunSummary, zone: tzinfo | None) -> list[str]:
     ]
 
 
-def run_text(run: RunRecord, *, zone: tzinfo | None = None) -> str:
-    """Return a whole run: who and what, verdict and reasons, steps with measures, events."""
-    parts = [_heading(run), _verdict(run), _identity(run, zone)]
+def run_text(
+    run: RunRecord, *, zone: tzinfo | None = None, rule: DecisionRule | None = None
+) -> str:
+    """Return a whole run: who and what, verdict and reasons, steps with measures, events.
+
+    ``rule`` is what its plan decides by, None if that cannot be read any more.
+    """
+    parts = [_heading(run), _verdict(run), _identity(run, zone, rule)]
     parts += [_step(step, zone) for step in run.steps]
     if run.events:
         parts.append(_events(run, zone))
@@ -86,6 +92,9 @@ def _verdict(run: RunRecord) -> list[str]:
     return lines
 
 
+_RULE_UNKNOWN = "not known: the plan cannot be read by this program any more"
+
+
 def _isolation(came: IsolationCame) -> str:
     if not came.cause:
         return "An isolation that came to no cause."
@@ -95,7 +104,7 @@ def _isolation(came: IsolationCame) -> str:
 _FEEDS_UNKNOWN = "The feeds were NOT read back off at the end."
 
 
-def _identity(run: RunRecord, zone: tzinfo | None) -> list[str]:
+def _identity(run: RunRecord, zone: tzinfo | None, rule: DecisionRule | None) -> list[str]:
     start = run.start
     facts = ", ".join(f"{name} {value}" for name, value in start.backend_facts.items())
     source = start.source.replace("_", " ")
@@ -113,6 +122,8 @@ def _identity(run: RunRecord, zone: tzinfo | None) -> list[str]:
         "Control": _control(run),
         "Lateness": _lateness(run),
     }
+    if run.end is None or run.end.judgement is not None:
+        rows["Decision"] = _RULE_UNKNOWN if rule is None else rule.words()
     if start.golden is not None:
         rows["Golden"] = golden_words(start.golden)
     return [

@@ -7,13 +7,14 @@ import pytest
 from rig.console.plan_words import (
     _LIMITS,
     _NOT_JUDGED,
+    decided_by,
     duration_words,
     guard_words,
     limit_words,
     not_judged,
     step_words,
 )
-from rig.plans import LimitSettings, load_plan, shipped_plans
+from rig.plans import DecisionSettings, LimitSettings, load_plan, shipped_plans
 
 PLANS = [load_plan(path) for path in shipped_plans()]
 
@@ -30,6 +31,12 @@ def test_each_limit_is_either_judged_or_said_not_to_be(plan):
     judged, left_out = limit_words(plan.limits), not_judged(plan.limits)
     assert len(judged) + len(left_out) == len(LimitSettings.model_fields)
     assert not any("{" in words or "None" in words for _, words in judged)
+
+
+def test_a_rule_of_a_plans_own_is_told_and_the_usual_one_is_not():
+    assert {decided_by(plan.decision) for plan in PLANS} == {""}
+    own = DecisionSettings(rule="guarded_rejection", guard_factor=1.5)
+    assert "w = 1.5 U" in decided_by(own)
 
 
 def test_steps_say_their_numbers():

@@ -20,6 +20,7 @@ from rig.contract import judgement_object
 from rig.diagnosis.words import TITLES
 from rig.plan_steps import Step
 from rig.plans import load_plan, shipped_plans
+from rig.quality.decision import DEFAULT_RULE
 from rig.records.model import RunState
 from rig.settings import starter_settings
 from rig.tracecells import REQUIRED
@@ -169,7 +170,7 @@ def test_every_verdict_is_explained():
 
 def test_the_judge_contract_is_documented_key_by_key():
     judgement = Judgement(Verdict.PASS, (Reason(Verdict.PASS, "in order"),))
-    shown = judgement_object(judgement, [half_turn()])
+    shown = judgement_object(judgement, [half_turn()], DEFAULT_RULE)
     top, each, _ = first_cells(section("Judge JSON"))
     assert set(top) == shown.keys()
     assert set(each) == shown["half_turns"][0].keys()
@@ -178,7 +179,7 @@ def test_the_judge_contract_is_documented_key_by_key():
 
 def test_what_run_adds_is_documented_key_by_key():
     ended = RunEnded(None, RunState.STOPPED, None, True, "")
-    shown = answer(ended, Gathered(Progress(quiet=True), whole=True))
+    shown = answer(ended, Gathered(Progress(quiet=True), whole=True, rule=DEFAULT_RULE))
     top, _, added = first_cells(section("Judge JSON"))
     inner = {"name", "value", "unit", "u"}  # named in the meaning of `measures`
     assert set(added) == shown.keys() - set(top)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from statistics import median
 
-from rig.analysis.measures import COVERAGE
 from rig.analysis.model import HalfTurn, Measure, Outcome, Reason, Verdict
 from rig.analysis.motor import identify
 from rig.analysis.relay import extra_contact_ohm
@@ -21,6 +20,7 @@ from rig.bench.steps.moves import (
 )
 from rig.bench.steps.work import Findings, PlainGuard, StepContext
 from rig.plans import RelaySwapStep, VisualStep
+from rig.quality.decision import COVERAGE
 from rig.visual import VISUAL_CHECKS, VisualCheck
 
 _GOOD = frozenset({Outcome.PARKED})

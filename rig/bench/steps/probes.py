@@ -25,6 +25,7 @@ from rig.bench.steps.moves import (
 )
 from rig.bench.steps.work import Findings, PlainGuard, SkippedStep, StepContext
 from rig.plans import JamStep, RestDrawStep, SupplySweepStep, ZeroStep
+from rig.quality.decision import COVERAGE
 
 # INA219 A grade: shunt offset at most 200 uV at its widest range (data sheet SBOS448); a sensor
 # beyond three times that is broken rather than in need of zeroing.
@@ -145,8 +146,7 @@ class SupplySweep(PlainGuard):
                 )
             )
         elif lowest_v is not None:
-            accuracy = ctx.accuracy
-            u_v = 2.0 * (accuracy.voltage_gain_u_rel * lowest_v + accuracy.voltage_offset_u_v)
+            u_v = COVERAGE * ctx.accuracy.voltage_u_v(lowest_v)
             found.measures.append(Measure("lowest_supply_v", lowest_v, "V", u_v))
         return found
 
