@@ -42,6 +42,8 @@ def standing_of(
 def calibrated(station: StationWiring, standing: Standing) -> StationWiring:
     """Return ``station`` as it reads by its calibration; unchanged if none applies.
 
+    SensorError if no range holds the largest current any more.
+
     In another range of the sensor than it was made in only the gain holds: the chip's offset
     differs from range to range (TI SBOS448G), so the rig file's offset and its uncertainty stay.
     """
@@ -49,14 +51,11 @@ def calibrated(station: StationWiring, standing: Standing) -> StationWiring:
     if current is None or made is None:
         return station
     sensor = station.battery_sensor
-    same_range = plan_sensor(sensor).range_v == made.setup.range_v
-    read = replace(
-        sensor,
-        gain=current.gain,
-        gain_u_rel=current.gain_u_rel,
-        offset_a=current.offset if same_range else sensor.offset_a,
-        offset_u_a=current.gain * current.offset_u if same_range else sensor.offset_u_a,
-    )
+    gained = replace(sensor, gain=current.gain, gain_u_rel=current.gain_u_rel)
+    offset_u_a = current.gain * current.offset_u
+    read = replace(gained, offset_a=current.offset, offset_u_a=offset_u_a)
+    if plan_sensor(read).range_v != made.setup.range_v:
+        read = gained
     voltage = standing.voltage
     if voltage is not None:
         read = replace(read, voltage_gain=voltage.gain, voltage_offset_v=voltage.offset)
