@@ -206,6 +206,20 @@ def test_whatever_it_is_asked_it_can_be_stopped_at_every_question_with_nothing_s
     ]  # fmt: skip
 
 
+def test_a_stop_while_the_reference_is_fed_takes_the_feed_off_at_once(store):
+    def stop():
+        if watcher.samples and watcher.samples[-1].current_a > 3:
+            raise Stopped("Stopped: enough.", by_operator=True)
+
+    watcher = Watcher(listen=stop)
+    ended = calibrate(order_of(), store, watcher)
+    flowed = [sample for sample in watcher.samples if sample.current_a > 3]
+    assert ended.good is None
+    assert ended.feeds_off
+    assert flowed[-1].time_s - flowed[0].time_s < 0.03
+    assert store.calibrations() == ()
+
+
 class Operator(Watcher):
     """Does what is asked, and types ``typed`` in turn where a meter is read (empty: what it shows).
 
