@@ -7,6 +7,7 @@ seconds, currents in amperes, resistances in ohms; pins by their BCM number.
 from __future__ import annotations
 
 import re
+import shlex
 from importlib import resources
 from pathlib import Path
 from typing import Annotated, ClassVar, Self
@@ -54,6 +55,16 @@ Name = Annotated[str, Text(longest=40)]
 Pin = Annotated[int, Whole(0, 27)]
 Yes = Annotated[bool, Flag()]
 DelayS = Annotated[float, Number(0, 0.1, "s")]
+
+
+_WORDS = 'a program and its arguments, such as "lp -d office", every quote closed'
+
+
+def _is_words(text: str) -> bool:
+    try:
+        return bool(shlex.split(text)) or not text
+    except ValueError:
+        return False
 
 
 class SettingsError(MistakesError):
@@ -180,6 +191,23 @@ class ControlSettings(Section):
     lock_memory: Yes = True
 
 
+class SheetsSettings(Section):
+    """Where sheets and labels go, and what prints them.
+
+    ``folder`` is counted from the rig file's; absent, it is ``sheets`` beside the records.
+    ``print_with`` is a program with its arguments, to which the file's name is added; it is started
+    as it stands, without a shell.
+    """
+
+    folder: Annotated[Path, PathText()] | None = None
+    print_with: Annotated[str, Text(longest=200, empty=True, accepts=_is_words, what=_WORDS)] = ""
+
+    @property
+    def print_words(self) -> list[str]:
+        """The program and its arguments; empty if nothing is printed."""
+        return shlex.split(self.print_with)
+
+
 class GoldenSettings(Section):
     """How the rig's own check by a golden unit is demanded: every so many days (0: not at all).
 
@@ -275,6 +303,7 @@ class RigSettings(Section):
     emergency_stop: EmergencyStopSettings | None = None
     supply: SupplySettings = SupplySettings()
     control: ControlSettings = ControlSettings()
+    sheets: SheetsSettings = SheetsSettings()
     calibration: CalibrationSettings = CalibrationSettings()
     references: tuple[ReferenceSettings, ...] = Field(alias="reference", default=())
     golden: GoldenSettings = GoldenSettings()
@@ -364,6 +393,7 @@ __all__ = [
     "RigSettings",
     "SensorSettings",
     "SettingsError",
+    "SheetsSettings",
     "StationSettings",
     "SupplySettings",
     "SwitchSettings",

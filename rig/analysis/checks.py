@@ -108,7 +108,9 @@ class Check:
     def sentence(self, who: str) -> str:
         """Return a whole sentence about ``who``, verdict included where it is not a pass."""
         if self.value is None:
-            return f"{who}: the {self.label} could not be measured. Test again."
+            own = f"The {self.label}"
+            what = own if who == own else f"{who}: the {self.label}"
+            return f"{what} could not be measured. Test again."
         text = f"{who} {self.says} {self.shown()}; {self.limit_is} {self.shown_limit()}"
         if self.of_rig and compare(self.value, self.u, self.low, self.high) is Verdict.FAIL:
             return f"{text}. {self.of_rig}"

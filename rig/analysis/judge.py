@@ -39,7 +39,12 @@ _MEASURES: dict[str, tuple[str, str | None, str | None]] = {
     "rest_draw_a": ("rest draw", None, "rest_max_a"),
     "lowest_supply_v": ("lowest working voltage", None, "lowest_supply_max_v"),
     "stall_current_a": ("stall current", "stall_min_a", "stall_max_a"),
-    "winding_ohm": ("winding resistance", "winding_min_ohm", "winding_max_ohm"),
+    # Measured at the feed: what the relay's contacts and the leads have is in it.
+    "winding_ohm": (
+        "resistance of winding, relay and leads",
+        "winding_min_ohm",
+        "winding_max_ohm",
+    ),
     "relay_swap_change": ("change with the known good relay", None, "swap_change_max"),
     "relay_pull_in_v": ("relay's pull-in voltage", None, "pull_in_max_v"),
     "relay_drop_out_v": ("relay's drop-out voltage", "drop_out_min_v", None),

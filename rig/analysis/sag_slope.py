@@ -37,8 +37,9 @@ GONE = 0.5
 # still if a drift along a line makes no more than this part of the slope, else to drift along that
 # line.  A slope less sure than this part and this resistance (ohm) is not told (guess).
 SAME_PART, UNSURE_PART, UNSURE_OHM = 0.02, 0.25, 0.02
-# Neighbours cannot be told more alike than so (guess).
-ALIKE_MOST = 0.98
+# Where the variance left is so many times the readings' own, it is a source that moves, alike from
+# point to point; no more alike can be told than so (guesses).
+MISFIT, ALIKE_MOST = 2.0, 0.98
 
 _DRIFTS = (
     "the supply's voltage moved too much by itself to tell its sag: let it settle (no charger, a "
@@ -182,7 +183,10 @@ def _slope(points: _Points, noise_v: float, gain_u_rel: float) -> Estimate:
     # At rest and while running the reading may stand on one code each: both ends are then off by
     # anything up to half a step, however many points there are.
     digit_ohm = step_v / math.sqrt(6.0) / found.apart_a
-    u_ohm = math.hypot(found.u_ohm, gain_u_rel * ohm, digit_ohm, ohm - freer.ohm)
+    # What a freer drift makes of the slope counts, unless by chance.
+    drift_ohm = abs(ohm - freer.ohm)
+    drift_ohm = drift_ohm if drift_ohm > freer.u_ohm else 0.0
+    u_ohm = math.hypot(found.u_ohm, gain_u_rel * ohm, digit_ohm, drift_ohm)
     if drifts:
         u_ohm = math.hypot(u_ohm, SAME_PART * ohm)
     if u_ohm > UNSURE_PART * max(ohm, 0.0) + UNSURE_OHM:
@@ -219,7 +223,9 @@ def _fit(points: _Points, value_u: float, degree: int) -> _Fit | None:
     free = max(len(left) - given_away - 1, 1)
     scatter = max(float(np.sum(weight * left * left)) / free, 1.0)
     apart_a = 2.0 * math.sqrt(spread / float(np.sum(weight)))
-    return _Fit(ohm, math.sqrt(scatter * _alike(left * np.sqrt(weight)) / spread), apart_a)
+    if scatter > MISFIT:
+        scatter *= _alike(left * np.sqrt(weight))
+    return _Fit(ohm, math.sqrt(scatter / spread), apart_a)
 
 
 def _alike(left: FloatArray) -> float:

@@ -12,6 +12,7 @@ from scipy.integrate import solve_ivp
 from rig.analysis.copper import G_PER_CM3, J_PER_GK, OHM_MM2_PER_M, PER_K
 from rig.analysis.model import UnitType
 from rig.analysis.motor import MotorIdentity
+from rig.analysis.motor_relations import stall_current_a
 from rig.analysis.trace import FloatArray
 
 HEAT_U_REL = 0.3
@@ -109,7 +110,7 @@ def stall_heat(winding: Winding, supply_v: float, lead_ohm: float, horizon_s: fl
     def slope(_: float, temperatures: FloatArray) -> list[float]:
         winding_c, case_c = float(temperatures[0]), float(temperatures[1])
         hot_ohm = float(ohm(winding_c))
-        current_a = supply_v / (hot_ohm + lead_ohm)
+        current_a = stall_current_a(supply_v, hot_ohm + lead_ohm)
         across_w = (winding_c - case_c) / inward
         heats = (current_a**2 * hot_ohm - across_w) / winding.heat_j_per_k
         if case_j is None or not with_case:

@@ -12,7 +12,7 @@ from rig.bench.order import IsolationOrder
 from rig.commands import exits
 from rig.commands.common import records_path
 from rig.commands.progress import Progress
-from rig.commands.ranking import as_object, ended, proposed, result, table
+from rig.commands.ranking import as_object, cut_short, ended, proposed, result, table
 from rig.commands.run import Gathered, answer, calibration_lines, carry_out
 from rig.commands.run import order_of as order_of_run
 from rig.commands.streams import say, tell
@@ -100,6 +100,8 @@ def _words(run_ended: RunEnded, following: Following) -> str:
     lines = []
     if ranked is not None and ranked.conclusion is not None:
         lines += ended(ranked, ranked.conclusion, simulated=simulated)
+    elif ranked is not None:
+        lines += cut_short(ranked)
     if judgement is not None:
         mark = " (SIMULATED)" if simulated else ""
         lines.append(f"verdict: {str(judgement.verdict).upper()}{mark}")

@@ -15,6 +15,7 @@ from rig.analysis.fuse_race import FittedFuse, fitted_fuse, race
 from rig.analysis.levels import median
 from rig.analysis.measures import COVERAGE
 from rig.analysis.model import Accuracy, Direction, HalfTurn, Outcome
+from rig.analysis.motor_reach import motor_reach
 from rig.analysis.sag_slope import coil_sag_ohm, sag_ohm, surest
 from rig.analysis.slow import at_nominal_v, why_slow
 from rig.analysis.stroke_mean import MeanProfile, compare_profiles, mean_profile
@@ -72,6 +73,7 @@ def diagnose(
         circuit_known=run.circuit_known,
         half_turns=own.half_turns,
         identity=own.identity,
+        reach=motor_reach(own.identity, run.unit.nominal_v, [s.profile for s in strokes]),
         times=tuple(_turn_time(turn, own) for turn in timed),
         slow=tuple(_slow(own, goods, timed)),
         strokes=strokes,

@@ -128,7 +128,7 @@ def _seen(
             else Accuracy(gain_u_rel=coil.gain_u_rel, offset_u_a=coil.offset_u_a)
         ),
         voltage_every=10 if station is None else station.battery_sensor.bus_every,
-        circuit=STARTER_CIRCUIT if rig is None else feed_circuit(*rig, simulated=simulated),
+        circuit=STARTER_CIRCUIT if rig is None else feed_circuit(*rig),
         circuit_known=rig is not None,
         fuse_series=SERIES["blade" if station is None else station.fuse_series],
         ambient_c=ambient_c,

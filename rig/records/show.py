@@ -10,7 +10,7 @@ from rig.analysis.model import HalfTurn, Measure
 from rig.quality.calibration_words import standing_in_short, standing_words
 from rig.records.golden_said import golden_words
 from rig.records.lateness import QUANTILES, Spread
-from rig.records.model import RunRecord, RunState, RunSummary, StepRecord, StepState
+from rig.records.model import IsolationCame, RunRecord, RunState, RunSummary, StepRecord, StepState
 from rig.records.quantity import rounded, with_uncertainty
 
 WIDTH = 80
@@ -28,7 +28,7 @@ def runs_text(runs: Sequence[RunSummary], *, zone: tzinfo | None = None) -> str:
     rows += [_summary_cells(run, zone) for run in runs]
     if not any(run.simulated for run in runs):
         rows = [row[:-1] for row in rows]
-    return _table(rows, shrinkable=(2, 3, 4))
+    return _table(rows, shrinkable=(2, 3, 4, 5))
 
 
 def _summary_cells(run: RunSummary, zone: tzinfo | None) -> list[str]:
@@ -36,15 +36,11 @@ def _summary_cells(run: RunSummary, zone: tzinfo | None) -> list[str]:
         str(run.run_id)[:SHORT_ID],
         _local(run.started_at, zone, "%Y-%m-%d %H:%M"),
         _clean(run.unit_serial),
-        _clean(run.plan_name),
+        _clean(run.what),
         _clean(run.reference),
-        _result(run.state, run.verdict),
+        _clean(run.came_to),
         _SIMULATED if run.simulated else "",
     ]
-
-
-def _result(state: RunState, verdict: str | None) -> str:
-    return verdict.upper() if verdict else str(state)
 
 
 def run_text(run: RunRecord, *, zone: tzinfo | None = None) -> str:
@@ -79,6 +75,8 @@ def _verdict(run: RunRecord) -> list[str]:
             lines += _wrapped(_clean(reason.text), "  - ", "    ")
         if end.state is not RunState.FINISHED:
             lines.append(f"The run was {end.state}.")
+    if run.isolation is not None:
+        lines += _wrapped(_clean(_isolation(run.isolation)))
     short = standing_in_short(run.start.calibration)
     if short:
         lines += _wrapped(f"{short}.")
@@ -86,6 +84,12 @@ def _verdict(run: RunRecord) -> list[str]:
     if end.note:
         lines += _wrapped(_clean(end.note))
     return lines
+
+
+def _isolation(came: IsolationCame) -> str:
+    if not came.cause:
+        return "An isolation that came to no cause."
+    return f"Isolated: {came.cause}{'' if came.sure else ', not sure'}"
 
 
 _FEEDS_UNKNOWN = "The feeds were NOT read back off at the end."
@@ -99,7 +103,7 @@ def _identity(run: RunRecord, zone: tzinfo | None) -> list[str]:
     rows = {
         "Unit": f"{start.unit_serial}, type {start.unit_type}",
         "From": f"{source} {start.reference}".strip(),
-        "Plan": start.plan_name,
+        "Plan": f"{start.plan_name}, lent to an isolation" if run.isolation else start.plan_name,
         "Rig": f"{start.rig_name}, station {start.station}",
         "Readings": standing_words(start.calibration),
         "Backend": f"{start.backend} ({facts})" if facts else start.backend,

@@ -317,6 +317,17 @@ def test_the_config_lines_name_the_rig_files_outputs():
         assert f"gpio={output.pin}=op,dl" in README.splitlines()
 
 
+def test_the_ignition_feed_branches_off_before_the_units_own_fuse():
+    """As `rig.analysis.drop` takes it: a blown F1 leaves the ignition alive."""
+    drawing = DRAWING.read_text(encoding="utf-8")
+    at = {
+        name: int(re.search(rf'<text x="(\d+)" y="190" class="m b">{name}\b', drawing)[1])
+        for name in ("F4", "K1a", "F1", "K2")
+    }
+    branch = int(re.search(r'class="ign" d="M(\d+),230 V140 ', drawing)[1])
+    assert at["F4"] < at["K1a"] < branch < at["F1"] < at["K2"]
+
+
 def test_local_links_lead_somewhere():
     links = re.findall(r"\]\((?!https?:|#)([^)]+)\)", README)
     assert "rig/templates/wiring.svg" in links

@@ -231,6 +231,8 @@ def test_a_trace_without_voltage_is_refused_in_words(capsys, trace):
         (("last", "--plan", "qualify"), 3, "go with --trace"),
         (("--trace", "t.csv", "--plan", "qualify", "--good", "last"), 3, "recorded run"),
         (("last", "--ambient", "451"), 3, "from -40 to 60"),
+        (("last", "--ambient", "hot"), 3, "'hot' is not a number; give degrees Celsius"),
+        (("--trace", "none.csv", "--plan", "incoming"), 4, "see its name and folder"),
         (("--trace", "nothing.csv", "--plan", "qualify"), 4, "nothing.csv"),
         (("ffffffff",), 6, "No run's id starts with"),
         (("run 3",), 6, "not the start of a run's id"),

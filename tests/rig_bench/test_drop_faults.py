@@ -36,5 +36,5 @@ def test_a_fault_of_the_feed_is_found_where_it_is(carry_out, fault, where):
     # The simulated coil follows the battery's sag in steps of 20 mV, here at 2.4 A.
     assert coil.value == pytest.approx(SOURCE_OHM + in_coil, abs=3 * coil.u + 0.02 / 2.4)
     # Of several stations each has its fuse behind the branch, and so has the simulated one.
-    report = separate(sag, coil, FeedCircuit(0.005, 10.0, behind_fuse=False), 2.4)
+    report = separate(sag, coil, FeedCircuit(0.005, 10.0), 2.4)
     assert [suspect.where for suspect in report.suspects] == where

@@ -7,13 +7,13 @@ from dataclasses import replace
 from typing import ClassVar
 
 import pytest
-from bench_runs import HEAD, feeds_are_on, make_plan
+from bench_runs import HALF_TURNS, HEAD, feeds_are_on, make_plan
 from guesser import Guesser
 from isolations import SETTINGS, Asked, last, reasons
 
 from rig.analysis.faults.guided import TESTS
 from rig.bench.errors import Stopped
-from rig.bench.events import Noted
+from rig.bench.events import Noted, StepEnded
 from rig.records.model import RunState
 
 
@@ -272,3 +272,16 @@ def test_what_was_done_at_the_jig_is_in_the_record_before_the_feed(isolate):
     fed_s = next(sample.time_s for sample in watcher.samples if sample.battery_feed)
     assert clipped.time_s < fed_s
     assert [note.text.split()[4] for note in notes] == ["Unhook", "Unplug", "Take", "Hook"]
+
+
+def test_without_a_cable_on_the_jig_none_is_hooked_up_after_the_motor_was_fed_directly(isolate):
+    plan = make_plan('[isolation]\nat_hand = ["own_relay", "wiring"]\n', HALF_TURNS)
+    watcher = Asked("do")
+    ran = isolate(watcher=watcher, plan=plan, mind=Direct())
+    errands = [ask for ask in watcher.asked if ask.action != "next_test"]
+    actions = [ask.action for ask in errands]
+    assert actions[-3:] == ["unhook_cable", "feed_motor_directly", "restore_wiring"]
+    assert "with no cable on it" in errands[-3].text
+    assert not ran.watcher.of(StepEnded)[-1].note
+    assert last(ran).left_out[0].startswith("The cable is not on the lever")
+    assert ran.record.steps[-1].answers["not looked for"] == list(last(ran).left_out)
