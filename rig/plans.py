@@ -5,7 +5,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import suppress
 from importlib import resources
 from pathlib import Path
 from typing import Annotated, Any, ClassVar
@@ -194,6 +195,18 @@ def plan_from_text(text: str, file: Path) -> Plan:
     stem = "".join(c for c in file.stem if c.isprintable())[:40].strip()
     default = {"name": stem or "plan"}
     return read_toml(text, file, Plan, PlanError, supplied, clashes_of, default)
+
+
+def largest_a_of(plans: Iterable[Path], least_a: float) -> float:
+    """Return the largest current that any of ``plans`` measures, ``least_a`` at least (A).
+
+    A plan that cannot be used measures nothing.
+    """
+    most_a = least_a
+    for path in plans:
+        with suppress(PlanError):
+            most_a = max(most_a, load_plan(path).largest_a)
+    return most_a
 
 
 def list_plans(folders: Sequence[Path]) -> dict[str, Path]:

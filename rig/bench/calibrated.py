@@ -38,6 +38,8 @@ def standing_of(
 def calibrated(station: StationWiring, standing: Standing) -> StationWiring:
     """Return ``station`` as it reads by its calibration; unchanged if none applies.
 
+    SensorError if no range holds the largest current any more.
+
     In another range of the sensor than it was made in only the gain holds: the chip's offset
     differs from range to range (TI SBOS448G), so the rig file's offset stays.
     """
@@ -45,12 +47,10 @@ def calibrated(station: StationWiring, standing: Standing) -> StationWiring:
     if current is None or made is None:
         return station
     sensor = station.battery_sensor
-    same_range = plan_sensor(sensor).range_v == made.setup.range_v
-    read = replace(
-        sensor,
-        gain=current.gain,
-        offset_a=current.offset if same_range else sensor.offset_a,
-    )
+    gained = replace(sensor, gain=current.gain)
+    read = replace(gained, offset_a=current.offset)
+    if plan_sensor(read).range_v != made.setup.range_v:
+        read = gained
     voltage = standing.voltage
     if voltage is not None:
         read = replace(read, voltage_gain=voltage.gain, voltage_offset_v=voltage.offset)

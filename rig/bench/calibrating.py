@@ -233,7 +233,7 @@ class CalibrationJob:
         point = self.compare.zero()
         self.points[Quantity.CURRENT].append(point)
         self._item(
-            "zero", ItemState.GOOD, f"Reads {point.reading * 1000:+.1f} mA with nothing fed."
+            "zero", ItemState.GOOD, f"Reads {point.reading * 1000:+z.1f} mA with nothing fed."
         )
 
     def _connect(self, quantity: Quantity, planned: PlannedPoints) -> None:
