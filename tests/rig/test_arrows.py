@@ -92,6 +92,7 @@ MAY = {
         "rig.plans",
         "rig.plan_steps",
         "rig.plan_limits",
+        "rig.plan_isolation",
         "rig.settings",
         "rig.schema",
         "rig.feasible",
