@@ -116,7 +116,7 @@ def ratio_words(ratio: float) -> str:
     if ratio >= RATIO_WANTED:
         return ""
     return (
-        f"The rig file promises only {ratio:.1f} times the reference's uncertainty; "
+        f"Uncalibrated, the readings' uncertainty is only {ratio:.1f} times the reference's; "
         f"{RATIO_WANTED:g} times is common practice. What was found is kept with the uncertainty "
         "it has; a better reference would make it smaller."
     )
