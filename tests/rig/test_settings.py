@@ -113,7 +113,7 @@ def test_wiring_carries_every_value_to_the_drivers() -> None:
     (station,) = wiring.stations
     assert wiring.dead_man == DeadManWiring(22, True, 24, 0.15)
     assert wiring.emergency_stop == InputWiring(23, normally_closed=True)
-    assert wiring.supply == SupplyWiring(rig.supply.port, 9600, 1.0, 16.0, 30.0)
+    assert wiring.supply == SupplyWiring(rig.supply.port, 9600, 1.0, 16.0, 40.0)
     assert (wiring.battery_v, wiring.fuse_a) == (12.6, 10.0)
     assert station.battery_feed == FeedWiring(17, True, 0.007, 0.003, 0.0015)
     assert station.ignition_feed.pin == 27
