@@ -42,6 +42,36 @@ class _Parser(argparse.ArgumentParser):
         self.exit(USAGE, f"halfturn: {said}. See `{self.prog} --help`.\n")
 
 
+def _number(meant: str) -> Callable[[str], float]:
+    """Return the reader of an option's number; ``meant`` says what to give instead of a slip."""
+
+    def number(text: str) -> float:
+        try:
+            return float(text)
+        except ValueError:
+            raise _no_number(text, "a number", meant) from None
+
+    return number
+
+
+def _whole(meant: str) -> Callable[[str], int]:
+    """Return the reader of an option's whole number."""
+
+    def whole(text: str) -> int:
+        try:
+            return int(text)
+        except ValueError:
+            raise _no_number(text, "a whole number", meant) from None
+
+    return whole
+
+
+def _no_number(text: str, wanted: str, meant: str) -> argparse.ArgumentTypeError:
+    from rig.labels import shown
+
+    return argparse.ArgumentTypeError(f"'{shown(text)}' is not {wanted}; give {meant}")
+
+
 class _WholeLines(argparse.RawDescriptionHelpFormatter):
     """Keeps the longest command and its help on one line: argparse forgets its indentation."""
 
@@ -72,9 +102,15 @@ def _parser() -> argparse.ArgumentParser:
             "records", help="what was recorded: list, show, export, verify, back up"
         )
     )
+    _add_sheet(
+        commands.add_parser("sheet", help="what leaves the shop: sheets, labels, their check")
+    )
     _add_gauge(commands.add_parser("gauge", help="gauge studies: what of a value is the rig's own"))
     _add_golden(commands.add_parser("golden", help="golden units: is the rig in control today?"))
     _add_check(commands.add_parser("check", help="check a rig file and plans; feeds nothing"))
+    _add_budget(
+        commands.add_parser("budget", help="what a reading is worth, at each limit of a plan")
+    )
     _add_calibrate(commands.add_parser("calibrate", help="hold a station against a reference"))
     _add_faults(commands.add_parser("faults", help="list the faults of the simulated bench"))
     _add_new(commands.add_parser("new", help="make a rig folder to start from"))
@@ -200,7 +236,9 @@ def _add_simulated(parser: argparse.ArgumentParser) -> argparse._ArgumentGroup:
         metavar="NAME[=DEGREE][@S][+S]",
         help="a fault of the unit or the rig, again for more (see `halfturn faults`)",
     )
-    simulated.add_argument("--seed", type=int, default=1, help="which unit and noise (1)")
+    simulated.add_argument(
+        "--seed", type=_whole("one, as in --seed 7"), default=1, help="which unit and noise (1)"
+    )
     simulated.add_argument(
         "--set", action="append", default=[], metavar="NAME=VALUE", help="a setting of the world"
     )
@@ -291,7 +329,7 @@ def _add_why(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--ambient",
-        type=float,
+        type=_number("degrees Celsius, as in --ambient 21"),
         metavar="C",
         help="degrees Celsius around the unit, if it had rested half an hour before the run",
     )
@@ -310,14 +348,21 @@ def _add_records(parser: argparse.ArgumentParser) -> None:
     listing.add_argument("--plan", help="only this plan")
     listing.add_argument("--since", metavar="YYYY-MM-DD")
     listing.add_argument("--until", metavar="YYYY-MM-DD", help="up to and with this day")
-    listing.add_argument("--limit", type=int, default=50, help="at most so many (50)")
+    listing.add_argument(
+        "--limit",
+        type=_whole("how many runs to list, as in --limit 20"),
+        default=50,
+        help="at most so many (50)",
+    )
     show = actions.add_parser("show", help="one run, whole")
     export = actions.add_parser("export", help="a run's trace and measures as files")
     export.add_argument("--trace", metavar="FILE", help="write the trace (.csv or .csv.gz)")
     export.add_argument("--half-turns", metavar="FILE", help="write the half-turns (CSV)")
     export.add_argument("--measures", metavar="FILE", help="write every measure (CSV)")
     export.add_argument("--picture", metavar="FILE", help="draw the trace (.png or .svg)")
-    export.add_argument("--step", type=int, help="only this step's trace")
+    export.add_argument(
+        "--step", type=_whole("the step's number, as in --step 4"), help="only this step's trace"
+    )
     verify = actions.add_parser("verify", help="check every record and trace; changes nothing")
     backup = actions.add_parser("backup", help="a verified copy, also while a bench is writing")
     backup.add_argument("file", help="the backup's name, or a folder in which it gets a dated name")
@@ -332,6 +377,52 @@ def _add_records(parser: argparse.ArgumentParser) -> None:
     for action in (listing, show, verify, backup, restore):
         action.add_argument("--json", action="store_true", help="print JSON")
     parser.set_defaults(module="records")
+
+
+def _add_sheet(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "Sheets and labels of what was recorded, as PDF and PNG, each with a code that tells "
+        "whether the record is still what was printed."
+    )
+    actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
+    make = actions.add_parser("make", help="one run's sheet; an isolation's report")
+    label = actions.add_parser("label", help="a label for the unit, as PNG")
+    changed = actions.add_parser("before-after", help="two runs of one unit: what changed")
+    lot = actions.add_parser("lot", help="a list of runs, or all of a job or lot")
+    check = actions.add_parser("verify", help="does a sheet belong to a record, unchanged?")
+    template = actions.add_parser(
+        "template", help="put letterhead and templates beside the rig file, to be edited"
+    )
+    run = "the run's identifier, its first characters, or last (the newest)"
+    for action in (make, label):
+        action.add_argument("run", help=run)
+    changed.add_argument("before", help=run)
+    changed.add_argument("after", help="the other run; which is earlier is found by itself")
+    lot.add_argument("run", nargs="*", help="runs, as for make")
+    lot.add_argument("--reference", help="all runs of this job or lot")
+    lot.add_argument("--plan", help="with --reference: only this plan")
+    check.add_argument(
+        "code", nargs="+", help="the code's text, scanned or typed; blanks and dashes do not matter"
+    )
+    for action in (make, changed, lot):
+        action.add_argument(
+            "--out", metavar="FILE", help=".pdf or .png (default: a PDF in the rig's sheets folder)"
+        )
+        action.add_argument("--png", action="store_true", help="PNG beside the PDF")
+        action.add_argument("--dpi", type=float, default=150.0, help="of the PNG (150)")
+        action.add_argument("--paper", choices=("a4", "letter"), help="(a4)")
+        action.add_argument(
+            "--print", action="store_true", help="hand the PDF to the rig file's print_with"
+        )
+    label.add_argument("--out", metavar="FILE", help=".png (default: in the rig's sheets folder)")
+    label.add_argument("--size", default="62x29", metavar="WxH", help="in mm (62x29)")
+    label.add_argument("--dpi", type=float, default=300.0, help="of the label printer (300)")
+    for action in (make, label, changed, lot, check):
+        _add_records_file(action)
+        action.add_argument("--json", action="store_true", help="print one JSON object")
+    for action in (make, label, changed, lot, check, template):
+        _add_rig_file(action, "rig file whose records and letterhead are meant")
+    parser.set_defaults(module="sheet")
 
 
 def _add_gauge(parser: argparse.ArgumentParser) -> None:
@@ -461,6 +552,18 @@ def _add_check(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--json", action="store_true", help="print one JSON object")
     parser.set_defaults(module="check")
+
+
+def _add_budget(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "Print the uncertainty budgets of a station: what makes its current, voltage and time "
+        "uncertain, and at each limit of a plan how far a value must be from it to pass or fail."
+    )
+    parser.add_argument("plan", nargs="?", default="qualify", help="a plan's name or file")
+    _add_rig(parser)
+    _add_records_file(parser)
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.set_defaults(module="budget")
 
 
 def _add_calibrate(parser: argparse.ArgumentParser) -> None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
+from uuid import UUID
 
 from rig.commands import exits
 from rig.commands.exits import CommandError
@@ -13,8 +15,12 @@ from rig.plans import Plan, find_plan, load_plan
 from rig.schema import MistakesError
 from rig.settings import RigSettings, load_settings, starter_settings
 
+if TYPE_CHECKING:
+    from rig.records.store import Store
+
 RIG_FILE = "rig.toml"
 RECORDS_FILE = "records.sqlite"
+LAST = "last"
 
 
 def rig_settings(options: argparse.Namespace, *, backend: str | None = None) -> RigSettings:
@@ -94,3 +100,18 @@ def records_folder(options: argparse.Namespace) -> Path:
         if not rig.exists():
             raise  # mistyped: another rig's bench would be looked for
         return rig.parent / "logs"
+
+
+def run_named(store: Store, name: str) -> UUID | str:
+    """Return the newest run for "last", else the name itself: the store knows what it means."""
+    if name != LAST:
+        return name
+    newest = store.runs(limit=1)
+    if not newest:
+        from rig.records.errors import RecordsError
+
+        raise RecordsError(
+            "There are no runs in these records yet. Run a plan first, or name other records with "
+            "--records FILE."
+        )
+    return newest[0].run_id

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 from typing import TextIO
+from uuid import UUID
 
 from rig.bench.attached import attach, stop_elsewhere
 from rig.bench.detached import start_detached
@@ -37,6 +38,11 @@ def run(options: argparse.Namespace) -> int:
     def open_bench() -> BenchHandle:
         return attach(records.parent, wait_s=_ANSWER_S) or BenchClient(None, records, quiet=True)
 
+    def print_sheet(run_id: UUID) -> str:
+        from rig.sheets.printing import print_run  # with matplotlib, and only if one is wanted
+
+        return print_run(settings, records, run_id)
+
     be_ready_to_spawn()
     desk = Desk(
         settings,
@@ -53,6 +59,7 @@ def run(options: argparse.Namespace) -> int:
     try:
         desk.warm_up()
         console = HalfturnConsole(desk)
+        console.print_sheet = print_sheet
         status = console.run()
     finally:
         goes_on = desk.goes_on

@@ -191,7 +191,8 @@ def _check(options: argparse.Namespace, settings: RigSettings) -> int:
     if order.backend_name == "simulated":
         chance = chance_of_check(golden, len(before))
         order = replace(order, options=options_for(order.options, golden.serial, chance))
-    gathered = Gathered(Progress(quiet=options.quiet), whole=options.json)
+    rule = order.plan.decision.as_rule()
+    gathered = Gathered(Progress(quiet=options.quiet), whole=options.json, rule=rule)
     ended = carry_out(order, records, gathered)
     tell_end(ended, gathered, as_json=options.json)
     with Store.open(records, create=False) as store:

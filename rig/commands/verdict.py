@@ -2,30 +2,10 @@
 
 from __future__ import annotations
 
-from rig.analysis.model import REPEATED, Judgement, Reason, Verdict
-from rig.contract import deciding
+from rig.analysis.model import Judgement
+from rig.verdict_words import verdict_sentences
 
 
 def verdict_lines(judgement: Judgement) -> list[str]:
-    """Return the deciding reasons, one line for each thing that was wrong.
-
-    Where the same measure is wrong on many half-turns, the first is told in full and the others
-    are counted; all of them are in the record and in ``--json``.  What was done more than once is
-    told last, whatever the verdict.
-    """
-    told = deciding(judgement)
-    if judgement.verdict is not Verdict.PASS:
-        told += [reason for reason in judgement.reasons if reason.measure == REPEATED]
-    groups: dict[tuple[object, ...], list[Reason]] = {}
-    for number, reason in enumerate(told):
-        alike = (reason.verdict, reason.measure) if reason.half_turn else (number,)
-        groups.setdefault(alike, []).append(reason)
-    return [f"  - {_told(group)}" for group in groups.values()]
-
-
-def _told(group: list[Reason]) -> str:
-    first, *others = group
-    if not others:
-        return first.text
-    numbers = ", ".join(str(reason.half_turn) for reason in others)
-    return f"{first.text} The same on half-turn{'s' if len(others) > 1 else ''} {numbers}."
+    """Return the deciding reasons, one line for each thing that was wrong."""
+    return [f"  - {reason.text}" for reason in verdict_sentences(judgement)]

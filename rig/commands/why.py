@@ -6,12 +6,18 @@ import argparse
 import json
 from contextlib import suppress
 from pathlib import Path
-from uuid import UUID
 
 import numpy as np
 
 from rig.commands import exits
-from rig.commands.common import plan_of, records_path, rig_settings, settings_or_starter, tell_long
+from rig.commands.common import (
+    plan_of,
+    records_path,
+    rig_settings,
+    run_named,
+    settings_or_starter,
+    tell_long,
+)
 from rig.commands.exits import CommandError
 from rig.commands.streams import say
 from rig.diagnosis.as_json import diagnosis_object
@@ -24,7 +30,6 @@ from rig.records.errors import RecordsError
 from rig.records.store import Store
 from rig.tracefile import read_trace
 
-LAST = "last"
 COLDEST_C, HOTTEST_C = -40.0, 60.0
 
 
@@ -45,13 +50,20 @@ def _refuse_clashes(options: argparse.Namespace) -> None:
             "--trace FILE with --plan PLAN.",
         )
     if trace and options.plan is None:
-        raise CommandError(exits.USAGE, "--trace needs --plan: the plan says what the unit is.")
+        raise CommandError(
+            exits.USAGE, "--trace needs --plan, which says what the unit is: add --plan NAME."
+        )
     if not trace and (options.plan is not None or options.station is not None):
         raise CommandError(
-            exits.USAGE, "--plan and --station go with --trace; a run has its own in the record."
+            exits.USAGE,
+            "--plan and --station go with --trace; a run has its own in the "
+            "record: leave them out.",
         )
     if trace and (options.good or options.unhooked):
-        raise CommandError(exits.USAGE, "--good and --unhooked go with a recorded run.")
+        raise CommandError(
+            exits.USAGE,
+            "--good and --unhooked go with a recorded run: leave them out with --trace.",
+        )
     ambient_c = options.ambient
     if ambient_c is not None and not COLDEST_C <= ambient_c <= HOTTEST_C:
         raise CommandError(
@@ -86,21 +98,11 @@ def _of_record(options: argparse.Namespace) -> Diagnosis:
     with Store.open(records_path(options), create=False) as store:
         with suppress(RecordsError):  # an archive that can only be read is read as it is
             store.mark_interrupted()
-        record = store.run(_run_of(store, options.run))
-        good = [store.run(_run_of(store, name)).run_id for name in options.good]
+        record = store.run(run_named(store, options.run))
+        good = [store.run(run_named(store, name)).run_id for name in options.good]
         bare = options.unhooked
-        bare_id = None if bare is None else store.run(_run_of(store, bare)).run_id
+        bare_id = None if bare is None else store.run(run_named(store, bare)).run_id
         try:
             return diagnose_stored(store, record, good, bare_id, options.ambient)
         except NothingSeenError as error:
             raise RecordsError(str(error)) from None
-
-
-def _run_of(store: Store, name: str) -> UUID | str:
-    """Return the newest run for "last", else the name itself: the store knows what it means."""
-    if name != LAST:
-        return name
-    newest = store.runs(limit=1)
-    if not newest:
-        raise RecordsError("There are no runs in these records yet.")
-    return newest[0].run_id

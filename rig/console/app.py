@@ -44,6 +44,11 @@ FRAMES_PER_S = 20
 WATCHED_FROM = frozenset({"bench", "live", "isolate", "verdict"})
 
 
+def _how_to_print(run_id: UUID) -> str:
+    """Return what to do for a sheet where whoever opened the console gave no printer of them."""
+    return f"No printer of sheets here: `halfturn sheet make {str(run_id)[:8]}` makes it."
+
+
 class HalfturnConsole(App[int]):
     """The operator's console at one desk."""
 
@@ -67,7 +72,7 @@ class HalfturnConsole(App[int]):
         super().__init__(driver_class=PatientDriver)
         self.desk = desk
         # Prints a run's sheet and says what came of it, in a sentence; called in a thread.
-        self.print_sheet: Callable[[UUID], str] | None = None
+        self.print_sheet: Callable[[UUID], str] = _how_to_print
         self._standing = StandingDialogs(self)
         self._bound_for = ""
         self._pumping: Timer | None = None

@@ -51,7 +51,7 @@ class CodecError(ValueError):
 def pack(trace: Trace) -> bytes:
     """Return the trace in format 1."""
     columns, packed, digest = [], [], hashlib.sha256()
-    for name, kind, data in _columns(trace):
+    for name, kind, data in columns_of(trace):
         method, blob = _pack_column(kind, data)
         columns.append({"name": name, "kind": kind, "method": method, "size": len(blob)})
         packed.append(blob)
@@ -100,7 +100,8 @@ def _unpack(blob: bytes) -> Trace:
 _EXTRA = "extra:"
 
 
-def _columns(trace: Trace) -> Iterator[tuple[str, str, NDArray[Any]]]:
+def columns_of(trace: Trace) -> Iterator[tuple[str, str, NDArray[Any]]]:
+    """Yield name, kind ("f8", "u1" or "bool") and values of each column of a trace."""
     yield "time_s", "f8", _floats(trace.time_s)
     yield "current_a", "f8", _floats(trace.current_a)
     yield "voltage_v", "f8", _floats(trace.voltage_v)

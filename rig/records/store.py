@@ -19,6 +19,7 @@ from rig.analysis.trace import Trace
 from rig.quality.calibration import Calibration
 from rig.records import calibrations, finding, history, mapping
 from rig.records.calibrations import RigCheckRecord
+from rig.records.checksum import NO_TRACE, checksum_of, trace_sum
 from rig.records.codec import CodecError, unpack
 from rig.records.database import open_engine, writing
 from rig.records.errors import RecordsError, told
@@ -232,7 +233,7 @@ class Store:
         )
         with self._read() as session:
             found = finding.find_runs(session, wanted, limit=limit)
-            return [mapping.summary(row) for row in found]
+            return finding.summaries(session, found)
 
     def newest(self) -> datetime | None:
         """Return when the run of the latest date began; None if there is none."""
@@ -244,7 +245,7 @@ class Store:
         with self._read() as session:
             found = finding.find_runs(session, wanted, limit=limit, offset=offset)
             total = finding.count_runs(session, wanted)
-            return RunsFound(tuple(mapping.summary(row) for row in found), total)
+            return RunsFound(tuple(finding.summaries(session, found)), total)
 
     def unit_history(self, run: UUID | str, *, limit: int = 200) -> UnitHistory:
         """Return the newest runs of the unit that ``run`` was made on, without their traces.
@@ -280,6 +281,22 @@ class Store:
                 raise RecordsError(
                     f"Run {row.id} has no single trace: {error}. Ask for one step at a time."
                 ) from error
+
+    def has_run(self, run_id: UUID) -> bool:
+        """Tell whether there is a run with this id."""
+        with self._read() as session:
+            return session.get(RunRow, run_id) is not None
+
+    def checksum(self, run: UUID | str) -> str:
+        """Return the checksum of a run (see `rig.records.checksum`), traces one after the other.
+
+        A trace that is damaged makes it another; it raises nothing for that.
+        """
+        with self._read() as session:
+            row = finding.find_run(session, run)
+            record = mapping.run_record(row, with_traces=False)
+            sums = {step.number: _trace_sum(session, step) for step in row.steps}
+            return checksum_of(record, {n: text for n, text in sums.items() if text})
 
     # --- helpers ------------------------------------------------------------------------------
 
@@ -332,6 +349,14 @@ def _sweep(row: RunRow) -> None:
         f"thing recorded; it was noticed at {datetime.now(UTC):%Y-%m-%d %H:%M:%S} UTC. "
         "Nobody read back that the feeds were off."
     )
+
+
+def _trace_sum(session: Session, step: StepRow) -> str:
+    data = session.scalar(select(TraceRow.data).where(TraceRow.step_id == step.id))
+    try:
+        return "" if data is None else trace_sum(unpack(data))
+    except CodecError:
+        return NO_TRACE
 
 
 def _traces(session: Session, run: RunRow, step: int | None) -> list[Trace]:

@@ -10,9 +10,10 @@ import pytest
 from recorded import library
 
 from rig.analysis.model import Direction
-from rig.console.compare import changes, in_order, laid_over, pairs
+from rig.console.laid_over import laid_over
 from rig.console.run_view import view_of_record
 from rig.console.trend_points import trends_of
+from rig.records.compare import changes, in_order, pairs
 from rig.records.store import Store
 from rig.run_values import MEASURES, value_of
 

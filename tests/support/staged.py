@@ -16,6 +16,7 @@ from console_pilot import accept, question, unhurried
 from console_runs import rig_check_order, run_order
 from gauge_values import drawn
 from guesser import Guesser
+from isolations import ALL_THERE
 from recorded import library
 from stand_in import FOREVER_S, StandIn, rested, until
 from study_runs import gauge_records, golden_records
@@ -265,7 +266,7 @@ async def isolation(pilot, fault="relay-dead", mind=Guesser):
     console = pilot.app
     before, console.desk.choices.faults = console.desk.choices.faults, (fault,)
     await go(pilot, "isolate")
-    job = run_order(console, make_plan(REST), IsolationOrder, ask_operator=True)
+    job = run_order(console, make_plan(ALL_THERE, REST), IsolationOrder, ask_operator=True)
     console.desk.choices.faults = before
     learnt = rig.bench.isolation.Learnt if mind is None else lambda *_: mind()
     with patch("rig.bench.isolation.Learnt", learnt):

@@ -14,13 +14,14 @@ from textual.message import Message
 from textual.widgets import Static
 
 from rig.analysis.model import Limits
-from rig.console.compare import Pair, in_order, laid_over, pairs
+from rig.console.laid_over import laid_over
 from rig.console.records_reader import RecordsReader, Sorry, or_sorry
 from rig.console.run_view import view_of_record
 from rig.console.trace_picture import Picture
 from rig.console.widgets.change_table import ChangeTable
 from rig.console.widgets.trace import TraceView
 from rig.console.worker_mail import hand_over
+from rig.records.compare import Pair, in_order, pairs
 from rig.records.model import RunRecord
 
 if TYPE_CHECKING:

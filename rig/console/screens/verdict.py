@@ -16,8 +16,7 @@ from textual.message import Message
 from textual.widgets import Static
 
 from rig.bench.events import BenchEvent, RunBegan, RunEnded
-from rig.bench.order import ByHandOrder, RunOrder
-from rig.console.dialogs.message import MessageDialog
+from rig.bench.order import ByHandOrder, IsolationOrder, RunOrder
 from rig.console.dialogs.note import NoteDialog
 from rig.console.dialogs.why import WhyDialog
 from rig.console.letters import letter
@@ -66,7 +65,7 @@ class VerdictScreen(DeskScreen):
         letter("t", "again", "Test again", "the same unit by the same plan"),
         letter("h", "half_turns", "Half-turns", "all of them, or the reasons again"),
         letter("u", "history", "History", "follow this unit over all its runs"),
-        letter("p", "sheet", "Sheet", "print it"),
+        letter("p", "sheet", "Sheet", "make it, and print it"),
     ]
 
     class Loaded(Message):
@@ -323,7 +322,7 @@ class VerdictScreen(DeskScreen):
         just_made = began is not None and view.run_id in (None, began.run_id)
         if just_made and isinstance(job, RunOrder):
             if self.app.begin(job):
-                self.app.go("by_hand" if isinstance(job, ByHandOrder) else "live")
+                self.app.go(_place_of(job))
             return
         self._fill_in_bench(view)
         self.app.go("bench")
@@ -349,33 +348,28 @@ class VerdictScreen(DeskScreen):
             self.app.go("records")
 
     def action_sheet(self) -> None:
-        """Have the run's sheet printed, once there are sheets."""
-        view, printer = self.view, self.app.print_sheet
-        if view is None or view.run_id is None:
-            return
-        if printer is None:
-            self.app.push_screen(
-                MessageDialog(
-                    "No sheets yet",
-                    "This halfturn cannot print sheets yet. Until it can, "
-                    f"`halfturn records show {str(view.run_id)[:8]}` gives the whole run as text, "
-                    "which any printer takes.",
-                )
-            )
-        else:
-            self._print(printer, view.run_id)
+        """Have the run's sheet made, and printed where the rig file says with what."""
+        if self.view is not None and self.view.run_id is not None:
+            self._print(self.app.print_sheet, self.view.run_id)
 
     @work(thread=True, group="print")
     def _print(self, printer: Callable[[UUID], str], run_id: UUID) -> None:
         try:
             text = printer(run_id)
         except Exception as error:
-            text = f"The sheet could not be printed: {error}. The run itself is safe in the record."
+            why = str(error).rstrip(".")
+            text = f"The sheet could not be printed: {why}. The run itself is safe in the record."
         hand_over(self, self.Printed(text))
 
     def on_verdict_screen_printed(self, event: Printed) -> None:
         """Tell what the printer said."""
         self.say(event.text)
+
+
+def _place_of(job: RunOrder) -> str:
+    if isinstance(job, IsolationOrder):
+        return "isolate"
+    return "by_hand" if isinstance(job, ByHandOrder) else "live"
 
 
 def _lacks_end(recorded: RunView, shown: RunView | None) -> bool:

@@ -10,7 +10,7 @@ from textual.binding import Binding, BindingType
 from textual.message import Message
 from textual.widgets import DataTable
 
-from rig.console.compare import Pair, changes
+from rig.records.compare import Pair, changes
 
 # Column, width, width where there is room.  The narrow ones take 79 columns together: with the bar
 # to scroll by, a screen of 80.

@@ -7,14 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import hypot
 
-from rig.analysis.model import Direction, HalfTurn, Limits
-from rig.analysis.trace import Trace
-from rig.analysis.where_wrong import limit_moment_s, stretch
+from rig.analysis.model import Direction, HalfTurn
 from rig.analysis.wording import amount, direction_words, outcome_words, with_u
-from rig.console.drawing.series import LimitLine, Series, Tone, Window
-from rig.console.passage import StepFound
-from rig.console.trace_picture import Picture
-from rig.records.model import RunRecord
+from rig.records.model import RunRecord, StepRecord
 
 _ORDINALS = {1: "1st", 2: "2nd", 3: "3rd"}
 Kind = tuple[str, Direction]
@@ -74,7 +69,7 @@ def _pairs(before: RunRecord, after: RunRecord, *, by_step: bool) -> list[Pair]:
     return sorted(found, key=lambda pair: pair.before.turn.number)
 
 
-def _by_kind(steps: Sequence[StepFound], *, by_step: bool) -> dict[Kind, list[Side]]:
+def _by_kind(steps: Sequence[StepRecord], *, by_step: bool) -> dict[Kind, list[Side]]:
     sides: dict[Kind, list[Side]] = defaultdict(list)
     for step in steps:
         for turn in step.half_turns:
@@ -87,7 +82,7 @@ def _title(kind: Kind, k: int) -> str:
     return f"{_ORDINALS.get(k, f'{k}th')} half-turn {direction_words(kind[1])}"
 
 
-_MEASURES = (
+MEASURES = (
     ("half-turn time", "half_turn_s", "half_turn_u_s", "s"),
     ("running", "run_a", "run_u_a", "A"),
     ("inrush peak", "peak_a", "peak_u_a", "A"),
@@ -98,6 +93,7 @@ _MEASURES = (
     ("energy", "energy_j", "", "J"),
     ("angle turned", "turned_deg", "", "deg"),
 )
+"""What is compared of a half-turn: its name, the fields of value and uncertainty, the unit."""
 
 
 def changes(pair: Pair) -> list[Change]:
@@ -106,15 +102,21 @@ def changes(pair: Pair) -> list[Change]:
     words = [outcome_words(turn.outcome) for turn in (before, after)]
     same = "same" if words[0] == words[1] else "another"
     found = [Change("what it did", words[0], words[1], "", same)]
-    for name, value_name, u_name, unit in _MEASURES:
+    for name, value_name, u_name, unit in MEASURES:
         values = [getattr(turn, value_name) for turn in (before, after)]
         us = [getattr(turn, u_name) if u_name else None for turn in (before, after)]
         if values != [None, None]:
-            found.append(_change(name, values, us, unit))
+            found.append(change(name, values, us, unit))
     return found
 
 
-def _change(name: str, values: list[float | None], us: list[float | None], unit: str) -> Change:
+def change(
+    name: str, values: Sequence[float | None], us: Sequence[float | None], unit: str
+) -> Change:
+    """Return one measure before and after, with the difference and its expanded uncertainty.
+
+    It is known to be one if it is more than its uncertainty.
+    """
     was, now = (
         "-" if value is None else with_u(value, u, unit)
         for value, u in zip(values, us, strict=True)
@@ -131,26 +133,3 @@ def _change(name: str, values: list[float | None], us: list[float | None], unit:
     u = hypot(u_one, u_other)
     verdict = "changed" if abs(difference) > u else "within U"
     return Change(name, was, now, f"{sign}{with_u(difference, u, unit)}", verdict)
-
-
-def laid_over(
-    pair: Pair, traces: tuple[Trace, Trace], limits: Limits | None, labels: tuple[str, str]
-) -> Picture:
-    """Return both traces with their feed changes at 0 s; ``limits`` are the later run's."""
-    sides = (pair.before, pair.after)
-    tones: tuple[Tone, Tone] = ("other", "now")
-    spans: list[tuple[float, float]] = []
-    series: list[Series] = []
-    for side, trace, label, tone in zip(sides, traces, labels, tones, strict=True):
-        start_s, end_s = stretch(side.turn, limits, trace)
-        part = trace.between(start_s, end_s)
-        spans.append((start_s - side.turn.start_s, end_s - side.turn.start_s))
-        if len(part):
-            series.append(Series(part.time_s - side.turn.start_s, part.current_a, tone, label))
-    lines = []
-    if limits is not None:
-        limit_s = limit_moment_s(pair.after.turn, limits) - pair.after.turn.start_s
-        lines.append(LimitLine(limit_s, "time", f"limit {amount(limit_s, 's')}"))
-    window = Window(min(start for start, _ in spans), max(end for _, end in spans))
-    nothing = "" if series else "No trace of these half-turns was kept."
-    return Picture(pair.title, tuple(series), tuple(lines), (), window, nothing)

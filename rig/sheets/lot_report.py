@@ -1,0 +1,154 @@
+"""A list of runs as a report: how many, what each got, and how the main measures spread.
+
+Whether a lot is accepted is not said here: whoever judges lots by a sample gives `LotFinding`.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from rig.analysis.model import HalfTurn, Outcome
+from rig.records.model import RunRecord
+from rig.records.show import SHORT_ID
+from rig.records.store import Store
+from rig.sheets import words
+from rig.sheets.code import SheetCode
+from rig.sheets.document import Document, common
+from rig.sheets.figures import spread_figure
+from rig.sheets.letterhead import Letterhead
+from rig.sheets.measures import counted, is_judged
+from rig.sheets.standing import Mark, marks_of, standing_of
+
+LOT_MOST = 500
+"""Runs in one report at most: some fifteen pages."""
+DRAWN_LEAST = 5
+"""Fewer runs than this make no picture of a spread."""
+MAIN = (
+    ("half-turn time", "half_turn_s", "s"),
+    ("running current", "run_a", "A"),
+    ("inrush peak", "peak_a", "A"),
+)
+"""The measures whose spread is shown: label, field of `HalfTurn`, unit."""
+
+
+@dataclass(frozen=True)
+class LotFinding:
+    """What is said of the whole lot: a word, a sentence, and by what rule (texts)."""
+
+    word: str
+    sentence: str
+    rule: str
+
+
+def lot_report(
+    store: Store,
+    records: Sequence[RunRecord],
+    letterhead: Letterhead,
+    paper: str = "",
+    finding: LotFinding | None = None,
+) -> Document:
+    """Return the report of ``records``, in the order of their dates; at least one is needed."""
+    runs = sorted(records, key=lambda run: (run.start.started_at, run.run_id))
+    marks = _marks(runs)
+    first, last = (words.local(run.start.started_at, "%Y-%m-%d") for run in (runs[0], runs[-1]))
+    dated = first if first == last else f"{first} to {last}"
+    references = dict.fromkeys(run.start.reference for run in runs)
+    name = ", ".join(reference for reference in references if reference) or "without a number"
+    foot = f"{words.clean(name)[:60]} · {len(runs)} runs · {dated}"
+    serials = {run.start.unit_serial for run in runs}
+    data = {
+        **common(f"Lot report {words.clean(name)}", dated, letterhead, paper, marks, foot),
+        "lot": words.clean(name),
+        "facts": _facts(runs, len(serials)),
+        "counts": _counts(runs),
+        "finding": None
+        if finding is None
+        else {"word": finding.word, "sentence": finding.sentence, "rule": finding.rule},
+        "rows": [_row(store, run) for run in runs],
+        "spreads": [spread for spread in (_spread(runs, *main) for main in MAIN) if spread],
+        "rule": words.decision_rules(runs),
+        "says_lot": "This report lists the runs named, and what each unit did on this bench. It "
+        "says nothing of units that were not tested.",
+    }
+    return Document("lot", data, letterhead, runs[-1].start.started_at)
+
+
+def _marks(runs: Sequence[RunRecord]) -> list[Mark]:
+    """Return the marks of all runs, each once."""
+    return list(dict.fromkeys(mark for run in runs for mark in marks_of(run)))
+
+
+def _facts(runs: Sequence[RunRecord], units: int) -> list[dict[str, str]]:
+    def all_of(values: Sequence[str]) -> str:
+        return ", ".join(value for value in dict.fromkeys(values) if value)
+
+    pairs = {
+        "Units": f"{units} in {len(runs)} runs",
+        "Type": all_of([run.start.unit_type for run in runs]),
+        "Plan": all_of([run.start.plan_name for run in runs]),
+        "Rig": all_of([run.start.rig_name for run in runs]),
+        "Operator": all_of([run.start.operator for run in runs]),
+    }
+    return [{"name": name, "text": words.clean(text)} for name, text in pairs.items() if text]
+
+
+def _counts(runs: Sequence[RunRecord]) -> list[dict[str, str]]:
+    counted_words = Counter(standing_of(run).word for run in runs)
+    order = ("PASS", "FAIL", "RETEST", "NO VERDICT")
+    return [
+        {"word": word, "count": str(counted_words[word])}
+        for word in order
+        if counted_words[word] or word in order[:3]
+    ]
+
+
+def _row(store: Store, run: RunRecord) -> dict[str, Any]:
+    standing = standing_of(run)
+    code = SheetCode.of(run.run_id, store.checksum(run.run_id))
+    against = [reason.text for reason in standing.reasons if str(reason.verdict) != "pass"]
+    return {
+        "serial": words.clean(run.start.unit_serial),
+        "when": words.local(run.start.started_at),
+        "verdict": standing.whole_word,
+        "odd": standing.kind != "pass",
+        "why": words.clean(". ".join(filter(None, [standing.caution, *against[:1]]))),
+        "code": f"{str(run.run_id)[:SHORT_ID]} {code.digits[:8].upper()}",
+    }
+
+
+def _turns(run: RunRecord) -> list[HalfTurn]:
+    return [
+        turn
+        for step in counted(run.steps)
+        if is_judged(step)
+        for turn in step.half_turns
+        if turn.outcome in (Outcome.PARKED, Outcome.SLOW)
+    ]
+
+
+def _spread(runs: Sequence[RunRecord], name: str, field: str, unit: str) -> dict[str, Any] | None:
+    """Return how a measure's means spread over the runs; None with fewer than two of them."""
+    means = []
+    for run in runs:
+        values = [getattr(turn, field) for turn in _turns(run)]
+        known = [value for value in values if value is not None]
+        if known:
+            means.append(float(np.mean(known)))
+    if len(means) < 2:
+        return None
+    spread = float(np.std(means, ddof=1))
+    text = (
+        f"{name[:1].upper()}{name[1:]}, {len(means)} runs: {min(means):.4g} to {max(means):.4g} "
+        f"{unit}, middle {np.median(means):.4g} {unit}, standard deviation {spread:.2g} {unit}"
+    )
+    drawn = len(means) >= DRAWN_LEAST
+    return {
+        "name": name,
+        "text": text,
+        "svg": spread_figure(means, f"{name}, {unit}") if drawn else "",
+    }

@@ -1,0 +1,99 @@
+"""How a run stands: its verdict in big words, and what must be said on every page of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from rig.analysis.model import Reason, Verdict
+from rig.quality.calibration_words import standing_in_short
+from rig.records.model import RunRecord, RunState
+from rig.verdict_words import verdict_sentences
+
+SIMULATED = "SIMULATED"
+
+_SENTENCES = {
+    Verdict.PASS: "Every limit of the plan was met by more than the measurement is uncertain by.",
+    Verdict.FAIL: "At least one limit was broken by more than the measurement is uncertain by, or "
+    "the unit did not do what it is for.",
+    Verdict.RETEST: "Neither fit nor unfit: something was too close to a limit to tell, was not "
+    "measured, or was a fault of the rig. This is no pass.",
+}
+_UNFINISHED = {
+    RunState.STOPPED: ("STOPPED", "The operator stopped this run before its end."),
+    RunState.INTERRUPTED: ("INTERRUPTED", "This run was interrupted before its end."),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """What every page of a run bears: a word across it, and a sentence on a bar at its head."""
+
+    word: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """The verdict's word ("PASS", "NO VERDICT"), what it means, its reasons, and the marks.
+
+    ``kind`` is "pass", "fail", "retest" or "none"; ``caution`` what must stand beside the verdict
+    of the rig's calibration, in few words, empty if nothing must.
+    """
+
+    kind: str
+    word: str
+    sentence: str
+    reasons: tuple[Reason, ...]
+    marks: tuple[Mark, ...]
+    caution: str = ""
+
+    @property
+    def whole_word(self) -> str:
+        """The verdict's word with the marks' behind it, as a label bears it."""
+        return " ".join([self.word, *(f"({mark.word})" for mark in self.marks)])
+
+
+def standing_of(record: RunRecord) -> Standing:
+    """Return how a run stands; a run without an end, or cut off, never reads as a plain verdict."""
+    marks, caution = marks_of(record), standing_in_short(record.start.calibration)
+    end = record.end
+    judgement = None if end is None else end.judgement
+    if judgement is None:
+        reason = "The run is still on, or its program has died." if end is None else end.note
+        by_hand = record.steps and all(step.kind == "by_hand" for step in record.steps)
+        sentence = (
+            "Worked by hand: nothing was judged."
+            if by_hand
+            else "This run was not judged. It says nothing for or against the unit."
+        )
+        reasons = (Reason(Verdict.RETEST, reason, "run"),) if reason else ()
+        return Standing("none", "NO VERDICT", sentence, reasons, marks, caution)
+    verdict = judgement.verdict
+    # A newer program's record may hold a word that this one does not know: it is no pass.
+    known = verdict in _SENTENCES
+    return Standing(
+        str(verdict) if known else "none",
+        str(verdict).upper(),
+        _SENTENCES.get(verdict, "This program does not know the verdict in the record."),
+        tuple(verdict_sentences(judgement)),
+        marks,
+        caution,
+    )
+
+
+def marks_of(record: RunRecord) -> tuple[Mark, ...]:
+    """Return what must be said on every page of a run: simulated, unfinished, or nothing."""
+    marks = []
+    if record.start.simulated:
+        text = "Made on a simulated bench. No real unit was tested, and this proves nothing of one."
+        marks.append(Mark(SIMULATED, text))
+    if record.end is None:
+        text = "This run has no end: it is still on, or its program has died. Not a result."
+        marks.append(Mark("UNFINISHED", text))
+    elif record.end.state is not RunState.FINISHED:
+        state = record.end.state
+        word, text = _UNFINISHED.get(
+            state, (str(state).upper(), "How this run ended is not known to this program.")
+        )
+        marks.append(Mark(word, f"{text} The plan was not carried out to its end."))
+    return tuple(marks)

@@ -1,0 +1,142 @@
+"""Before and after, and lots: what changed is known or said not to be, and nothing is left out."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import hypot, sqrt
+
+import numpy as np
+import pytest
+from paper import text_of
+
+from rig.analysis.checks import Check
+from rig.analysis.model import Direction
+from rig.quality.decision import DecisionRule, Rule
+from rig.records.model import AGAIN
+from rig.sheets.before_after import NotOneUnitError, before_after, change_rows
+from rig.sheets.letterhead import Letterhead
+from rig.sheets.lot_report import LotFinding, lot_report
+from rig.sheets.measures import bar_of, counted
+from rig.sheets.words import decision_rule
+
+HEAD = Letterhead("Low Meadow Pump Works")
+
+
+def test_a_rebuild_shows_what_it_changed(store, made):
+    before, after = (store.run(made[1][name]) for name in ("slow", "rebuilt"))
+    document = before_after(store, after, before, HEAD)
+    said = text_of(document.pdf())
+    for run in (before, after):
+        assert str(run.run_id) in said
+    assert "FAIL" in said
+    assert "PASS" in said
+    (row,) = [r for r in document.data["changes"] if r["name"] == "Half-turn time, to run"]
+    assert row["verdict"] == "changed"
+    assert row["difference"].startswith("-")
+    assert row["difference"] in said
+
+
+def test_the_difference_and_its_uncertainty_are_those_of_the_means(store, made):
+    """Worked out here once more with NumPy: GUM (JCGM 100:2008) 4.2.3, 5.1.2, for two means."""
+    runs = [store.run(made[1][name]) for name in ("slow", "rebuilt")]
+    means, us = [], []
+    for run in runs:
+        turns = [
+            turn
+            for step in run.steps
+            if step.kind in ("half_turns", "park_check")
+            for turn in step.half_turns
+            if turn.direction is Direction.TO_RUN
+        ]
+        times = np.array([turn.half_turn_s for turn in turns])
+        own = np.mean([turn.half_turn_u_s for turn in turns])
+        means.append(times.mean())
+        us.append(hypot(own, 2.0 * times.std(ddof=1) / sqrt(len(times)) if len(times) > 1 else 0.0))
+    (row,) = [r for r in change_rows(*runs) if r["name"] == "Half-turn time, to run"]
+    value, u = (float(part.split()[0]) for part in row["difference"].split(" ± "))
+    assert value == pytest.approx(
+        means[1] - means[0], abs=0.51 * 10 ** -len(row["difference"].split()[0].split(".")[1])
+    )
+    assert hypot(*us) <= u <= 2.0 * hypot(*us)
+
+
+def test_two_units_are_no_before_and_after(store, made):
+    with pytest.raises(NotOneUnitError, match=r"LM-12-0288 .* LM-12-0290"):
+        before_after(store, store.run(made[1]["new"]), store.run(made[1]["jammed"]), HEAD)
+    with pytest.raises(NotOneUnitError, match="one and the same run"):
+        before_after(store, store.run(made[1]["new"]), store.run(made[1]["new"]), HEAD)
+
+
+def test_one_side_that_was_simulated_marks_the_whole(store, made):
+    document = before_after(store, store.run(made[1]["fail"]), store.run(made[1]["rebuilt"]), HEAD)
+    assert [mark["word"] for mark in document.data["marks"]] == ["SIMULATED"]
+
+
+LOT = ("jammed", "short", "runs_on", "no_feed", "interrupted", "pass")
+
+
+def test_a_lot_names_every_run_and_counts_what_each_got(store, made):
+    runs = [store.run(made[1][name]) for name in LOT]
+    document = lot_report(store, runs, HEAD)
+    said = text_of(document.pdf())
+    for run in runs:
+        assert run.start.unit_serial in said
+        assert str(run.run_id)[:8] in said
+    counts = {one["word"]: int(one["count"]) for one in document.data["counts"]}
+    assert sum(counts.values()) == len(runs)
+    assert counts["FAIL"] == 3
+    assert counts["PASS"] == 1
+    assert "RETEST (INTERRUPTED)" in said
+    assert document.data["finding"] is None
+
+
+def test_what_is_said_of_a_whole_lot_has_its_place(store, made):
+    finding = LotFinding("Accepted", "Of 6 tested none failed.", "The rule of the sample.")
+    document = lot_report(store, [store.run(made[1]["pass"])], HEAD, finding=finding)
+    said = text_of(document.pdf())
+    assert "Accepted Of 6 tested none failed. The rule of the sample." in said
+
+
+@pytest.mark.parametrize(
+    ("rule", "inside", "outside"),
+    [
+        (Rule.GUARDED, True, True),
+        (Rule.SIMPLE_ACCEPTANCE, False, False),
+        (Rule.GUARDED_ACCEPTANCE, True, False),
+        (Rule.GUARDED_REJECTION, False, True),
+    ],
+)
+def test_a_bars_guard_lies_where_the_rule_puts_it(rule, inside, outside):
+    for low, high in ((None, 2.0), (1.0, None)):
+        check = Check("x", "x", "is", 1.5, 0.1, "s", low, high, rule=DecisionRule(rule))
+        bar = bar_of(check)
+        [(start, stop)], [limit] = bar["guards"], bar["limits"]
+        assert (start < limit, stop > limit) == ((inside, outside) if high else (outside, inside))
+
+
+def test_a_sheet_says_the_rule_of_its_plan():
+    said = decision_rule(DecisionRule(Rule.GUARDED_ACCEPTANCE, 1.5))
+    assert "k = 2" in said
+    assert "w = 1.5 U" in said
+    assert "guarded acceptance" in said
+
+
+def test_a_bar_puts_value_and_limit_where_they_belong():
+    bar = bar_of(Check("x", "x", "is", 1.0, 0.1, "s", None, 2.0))
+    # From nothing to a third beyond the limit, so the limit lies at about three quarters.
+    assert bar["from"] < bar["value"] < bar["to"] < bar["limits"][0]
+    assert bar["value"] / bar["limits"][0] == pytest.approx(0.5, abs=0.01)
+    assert bar["guards"][0][0] < bar["limits"][0] < bar["guards"][0][1]
+    beyond = bar_of(Check("x", "x", "is", 9.0, 0.1, "s", None, 2.0))
+    assert beyond["value"] > beyond["limits"][0]
+    both = bar_of(Check("x", "x", "is", 1.5, None, "ohm", 1.0, 2.0))
+    assert both["limits"][0] < both["value"] < both["limits"][1]
+    none = bar_of(Check("x", "x", "is", None, None, "s", None, 2.0))
+    assert none["value"] is None
+
+
+def test_a_step_done_again_counts_once(store, made):
+    steps = list(store.run(made[1]["new"]).steps)
+    again = replace(steps[-1], number=99, title=steps[-1].title + AGAIN)
+    kept = counted([*steps, again])
+    assert [step.number for step in kept] == [*(step.number for step in steps[:-1]), 99]
