@@ -56,13 +56,11 @@ class OutputWiring:
 class FeedWiring(OutputWiring):
     """A feed relay: its pin, and the declared time from pin edge to contact.
 
-    ``operate_s`` and ``release_s`` in seconds (relay data sheet, or measured); ``delay_u_s`` is
-    the standard uncertainty of both.
+    ``operate_s`` and ``release_s`` in seconds (relay data sheet, or measured).
     """
 
     operate_s: float = 0.007
     release_s: float = 0.003
-    delay_u_s: float = 0.0015
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +95,7 @@ class SensorWiring:
     ``voltage_offset_v`` (V, likewise) those of the bus voltage.  ``max_a`` is the largest current
     to be measured (A): the PGA range follows from it.  ``average`` is the number of samples the
     chip averages (1, 2, 4 ... 128).  ``bus_every`` interleaves one bus-voltage read every so many
-    samples.  ``gain_u_rel`` (1) and ``offset_u_a`` (A) are standard uncertainties.
+    samples.
     """
 
     bus: int
@@ -106,8 +104,6 @@ class SensorWiring:
     max_a: float
     gain: float = 1.0
     offset_a: float = 0.0
-    gain_u_rel: float = 0.005
-    offset_u_a: float = 0.005
     average: int = 1
     bus_every: int = 10
     voltage_gain: float = 1.0

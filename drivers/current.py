@@ -261,8 +261,8 @@ class CurrentSensor:
         if code > BUS_CODE_END:
             found |= STUCK
             self._trusted = False
-        # No voltage stays none: the chip shows nothing below zero that an offset could be of.
-        self._voltage_v = code * self._v_per_code - self._zero_v if code else 0.0
+        # The chip shows nothing below zero: what an offset would put there is none.
+        self._voltage_v = max(code * self._v_per_code - self._zero_v, 0.0) if code else 0.0
         self._until_bus = self.wiring.bus_every
         self._until_config -= 1
         if self._until_config <= 0:

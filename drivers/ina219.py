@@ -28,6 +28,7 @@ AVERAGES = (1, 2, 4, 8, 16, 32, 64, 128)
 SHUNT_SAMPLE_S = 532e-6
 BUS_SAMPLE_S = 148e-6
 _BUS_ADC_10_BIT = 0b0001
+BUS_READ_STEP_V = 4 * BUS_STEP_V  # of the voltage as set up here: two bits fewer than 12
 _SLOWEST = 586 / 532  # longest over typical conversion time
 
 # Usual four-terminal shunts (ohm), for the advice in a refusal.

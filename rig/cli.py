@@ -42,12 +42,51 @@ class _Parser(argparse.ArgumentParser):
         self.exit(USAGE, f"halfturn: {said}. See `{self.prog} --help`.\n")
 
 
+def _number(meant: str) -> Callable[[str], float]:
+    """Return the reader of an option's number; ``meant`` says what to give instead of a slip."""
+
+    def number(text: str) -> float:
+        try:
+            return float(text)
+        except ValueError:
+            raise _no_number(text, "a number", meant) from None
+
+    return number
+
+
+def _whole(meant: str) -> Callable[[str], int]:
+    """Return the reader of an option's whole number."""
+
+    def whole(text: str) -> int:
+        try:
+            return int(text)
+        except ValueError:
+            raise _no_number(text, "a whole number", meant) from None
+
+    return whole
+
+
+def _no_number(text: str, wanted: str, meant: str) -> argparse.ArgumentTypeError:
+    from rig.labels import shown
+
+    return argparse.ArgumentTypeError(f"'{shown(text)}' is not {wanted}; give {meant}")
+
+
+class _WholeLines(argparse.RawDescriptionHelpFormatter):
+    """Keeps the longest command and its help on one line: argparse forgets its indentation."""
+
+    def format_help(self) -> str:
+        """Return the help."""
+        self._action_max_length += 2
+        return super().format_help()
+
+
 def _parser() -> argparse.ArgumentParser:
     parser = _Parser(
         prog="halfturn",
         description="Bench tester for self-parking half-turn actuators.",
         epilog=EXIT_STATUS,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        formatter_class=_WholeLines,
     )
     parser.add_argument("--version", action="version", version=f"halfturn {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
@@ -69,6 +108,9 @@ def _parser() -> argparse.ArgumentParser:
     _add_gauge(commands.add_parser("gauge", help="gauge studies: what of a value is the rig's own"))
     _add_golden(commands.add_parser("golden", help="golden units: is the rig in control today?"))
     _add_check(commands.add_parser("check", help="check a rig file and plans; feeds nothing"))
+    _add_budget(
+        commands.add_parser("budget", help="what a reading is worth, at each limit of a plan")
+    )
     _add_calibrate(commands.add_parser("calibrate", help="hold a station against a reference"))
     _add_faults(commands.add_parser("faults", help="list the faults of the simulated bench"))
     _add_new(commands.add_parser("new", help="make a rig folder to start from"))
@@ -194,7 +236,9 @@ def _add_simulated(parser: argparse.ArgumentParser) -> argparse._ArgumentGroup:
         metavar="NAME[=DEGREE][@S][+S]",
         help="a fault of the unit or the rig, again for more (see `halfturn faults`)",
     )
-    simulated.add_argument("--seed", type=int, default=1, help="which unit and noise (1)")
+    simulated.add_argument(
+        "--seed", type=_whole("one, as in --seed 7"), default=1, help="which unit and noise (1)"
+    )
     simulated.add_argument(
         "--set", action="append", default=[], metavar="NAME=VALUE", help="a setting of the world"
     )
@@ -285,7 +329,7 @@ def _add_why(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--ambient",
-        type=float,
+        type=_number("degrees Celsius, as in --ambient 21"),
         metavar="C",
         help="degrees Celsius around the unit, if it had rested half an hour before the run",
     )
@@ -304,14 +348,21 @@ def _add_records(parser: argparse.ArgumentParser) -> None:
     listing.add_argument("--plan", help="only this plan")
     listing.add_argument("--since", metavar="YYYY-MM-DD")
     listing.add_argument("--until", metavar="YYYY-MM-DD", help="up to and with this day")
-    listing.add_argument("--limit", type=int, default=50, help="at most so many (50)")
+    listing.add_argument(
+        "--limit",
+        type=_whole("how many runs to list, as in --limit 20"),
+        default=50,
+        help="at most so many (50)",
+    )
     show = actions.add_parser("show", help="one run, whole")
     export = actions.add_parser("export", help="a run's trace and measures as files")
     export.add_argument("--trace", metavar="FILE", help="write the trace (.csv or .csv.gz)")
     export.add_argument("--half-turns", metavar="FILE", help="write the half-turns (CSV)")
     export.add_argument("--measures", metavar="FILE", help="write every measure (CSV)")
     export.add_argument("--picture", metavar="FILE", help="draw the trace (.png or .svg)")
-    export.add_argument("--step", type=int, help="only this step's trace")
+    export.add_argument(
+        "--step", type=_whole("the step's number, as in --step 4"), help="only this step's trace"
+    )
     verify = actions.add_parser("verify", help="check every record and trace; changes nothing")
     backup = actions.add_parser("backup", help="a verified copy, also while a bench is writing")
     backup.add_argument("file", help="the backup's name, or a folder in which it gets a dated name")
@@ -501,6 +552,18 @@ def _add_check(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--json", action="store_true", help="print one JSON object")
     parser.set_defaults(module="check")
+
+
+def _add_budget(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "Print the uncertainty budgets of a station: what makes its current, voltage and time "
+        "uncertain, and at each limit of a plan how far a value must be from it to pass or fail."
+    )
+    parser.add_argument("plan", nargs="?", default="qualify", help="a plan's name or file")
+    _add_rig(parser)
+    _add_records_file(parser)
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.set_defaults(module="budget")
 
 
 def _add_calibrate(parser: argparse.ArgumentParser) -> None:

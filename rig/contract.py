@@ -1,7 +1,7 @@
 """The public JSON of a judgement: the names and meanings here are a contract and are kept.
 
-One object: ``verdict`` ('pass', 'fail', 'retest'), ``reasons`` (list of strings) and
-``half_turns`` (list of objects, see `half_turn_object`).
+One object: ``verdict`` ('pass', 'fail', 'retest'), ``reasons`` (list of strings), ``decision`` (the
+rule, see `decision_object`) and ``half_turns`` (list of objects, see `half_turn_object`).
 """
 
 from __future__ import annotations
@@ -11,9 +11,11 @@ from dataclasses import asdict
 from math import isfinite
 from typing import Any
 
-from rig.analysis.model import HalfTurn, Judgement, Outcome, Reason, Verdict
+from rig.analysis.half_turn_checks import checks_of
+from rig.analysis.model import HalfTurn, Judgement, Limits, Outcome, Reason, Verdict
 from rig.quality.calibration import Standing
 from rig.quality.calibration_words import standing_words
+from rig.quality.decision import COVERAGE, DecisionRule
 
 
 def half_turn_object(turn: HalfTurn) -> dict[str, Any]:
@@ -67,10 +69,47 @@ def deciding(judgement: Judgement) -> list[Reason]:
     return [reason for reason in judgement.reasons if reason.verdict is not Verdict.PASS]
 
 
-def judgement_object(judgement: Judgement, half_turns: Iterable[HalfTurn]) -> dict[str, Any]:
-    """Return verdict, reasons and half-turns as the contract has them."""
+def decision_object(rule: DecisionRule) -> dict[str, Any]:
+    """Return the rule of a verdict: its name, its guard band in parts of U, U's k, and words."""
+    return {
+        "rule": str(rule.rule),
+        "guard_factor": rule.factor,
+        "risk": rule.risk,
+        "k": COVERAGE,
+        "words": rule.words(),
+    }
+
+
+def check_objects(half_turns: Iterable[HalfTurn], limits: Limits) -> list[dict[str, Any]]:
+    """Return every comparison of a half-turn's value with its limits.
+
+    ``u`` is expanded and has the limit's own in it; ``conformance`` the probability that the true
+    value keeps the limits.  Numbers that are not known are null.
+    """
+    return [
+        {
+            "half_turn": turn.number,
+            "measure": check.measure,
+            "value": check.value,
+            "u": check.expanded_u if isfinite(check.expanded_u) else None,
+            "unit": check.unit,
+            "low": check.low,
+            "high": check.high,
+            "verdict": str(check.verdict),
+            "conformance": check.conformance,
+        }
+        for turn in half_turns
+        for check in checks_of(turn, limits)
+    ]
+
+
+def judgement_object(
+    judgement: Judgement, half_turns: Iterable[HalfTurn], rule: DecisionRule | None
+) -> dict[str, Any]:
+    """Return verdict, reasons, rule (None: not known) and half-turns as the contract has them."""
     return {
         "verdict": str(judgement.verdict),
         "reasons": [reason.text for reason in deciding(judgement)],
+        "decision": None if rule is None else decision_object(rule),
         "half_turns": [half_turn_object(turn) for turn in half_turns],
     }

@@ -11,6 +11,7 @@ from rig.analysis import fuse
 from rig.analysis.faults.causes import LEARNT_FROM
 from rig.plan_steps import JamStep, RelayCheckStep, SupplySweepStep, ZeroStep
 from rig.plans import Plan
+from rig.quality.decision import COVERAGE
 from rig.schema import KeyPath, Lines, Mistake, key_text
 from rig.settings import RigSettings, StationSettings
 
@@ -177,7 +178,7 @@ def _resolution(case: _Case) -> None:
             f"steps of {step_a:.2g} A",
             f"more than {step_a:.2g} A, or a shunt of more resistance",
         )
-    doubt_a = 2 * sensor.offset_u_a
+    doubt_a = COVERAGE * sensor.zero_u_a
     if step_a < limit_a <= doubt_a and not zeroed:
         case.in_plan(
             ("limits", "rest_max_a"),

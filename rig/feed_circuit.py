@@ -6,15 +6,8 @@ from rig.analysis.drop import FeedCircuit
 from rig.settings import RigSettings, StationSettings
 
 
-def feed_circuit(
-    settings: RigSettings, station: StationSettings, *, simulated: bool = False
-) -> FeedCircuit:
-    """Return what is known of a station's battery feed.
-
-    On a rig of one station the ignition feed branches off behind the battery feed's fuse; of
-    several, each has its own fuse behind the branch (README, wiring).  The simulated rig is wired
-    as one of several, however many it has.
-    """
+def feed_circuit(settings: RigSettings, station: StationSettings) -> FeedCircuit:
+    """Return what is known of a station's battery feed, wired as the drawing has it."""
     lead = station.lead
     return FeedCircuit(
         shunt_ohm=station.battery_sensor.shunt_ohm,
@@ -24,5 +17,4 @@ def feed_circuit(
         area_mm2=None if lead is None else lead.area_mm2,
         temp_c=20.0 if lead is None else lead.temp_c,
         regulated=settings.supply.programmable,
-        behind_fuse=len(settings.stations) == 1 and not simulated,
     )

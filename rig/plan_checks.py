@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from rig import plan_decision
 from rig.analysis.faults.causes import CAUSES
 from rig.analysis.model import VoltageLimit
 from rig.plan_steps import (
@@ -39,6 +40,7 @@ def clashes_of(plan: Plan) -> Iterator[Clash]:
     yield from _length_clashes(plan)
     yield from _unmeasured(plan)
     yield from _isolation_clashes(plan)
+    yield from plan_decision.clashes_of(plan.decision)
 
 
 def _less(

@@ -8,11 +8,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated, Any
 
+from rig.analysis.faults.at_hand import THINGS
 from rig.analysis.faults.causes import PRIORS
+from rig.analysis.faults.confirm import CONFIRM_MOST_MIN
 from rig.analysis.faults.guided import MINUTES, TESTS
 from rig.schema import NameList, Number, Section, nearest, show
 from rig.schema.kinds import Kind, refusal
 
+DEFAULT_PLAN = "suspect"
+"""The plan that guards an isolation if none is chosen; that of the command line too."""
 CONFIDENCE = 0.95
 """A cause is named when it is as likely as this (common practice, no published source)."""
 
@@ -61,10 +65,16 @@ class IsolationSettings(Section):
     It ends when one remedy is as likely as ``confidence``.  ``tests`` are those that may be
     proposed; ``minutes`` what each costs here, with the operator's work; ``priors`` how often each
     cause is met here, in parts of any whole, zero if never.  Names that are left out of the two
-    tables keep the program's own values.
+    tables keep the program's own values.  ``at_hand`` is what is on the jig or beside it every
+    time; without it that is asked at the start.  What confirms a cause is proposed if it takes
+    ``confirm_min`` (minutes) or less.
     """
 
     confidence: Annotated[float, Number(0.5, 0.999)] = CONFIDENCE
+    confirm_min: Annotated[float, Number(0, 240, "minutes")] = CONFIRM_MOST_MIN
+    at_hand: (
+        Annotated[tuple[str, ...], NameList(tuple(THINGS), "things", may_be_empty=True)] | None
+    ) = None
     tests: Annotated[tuple[str, ...], NameList(tuple(TESTS), "tests")] = tuple(TESTS)
     minutes: Annotated[
         dict[str, float], NumberTable(tuple(TESTS), 0.05, 240, "minutes", "test")

@@ -5,7 +5,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import suppress
 from importlib import resources
 from pathlib import Path
 from typing import Annotated, Any, ClassVar
@@ -13,6 +14,7 @@ from typing import Annotated, Any, ClassVar
 from pydantic import Field, model_validator
 
 from rig.analysis.model import Limits, UnitType, VoltageLimit
+from rig.plan_decision import DecisionSettings
 from rig.plan_defaults import CHARGING_V, OHMS, RUN_ON_S, STALL_S, WINDING_C, completed
 from rig.plan_isolation import IsolationSettings
 from rig.plan_limits import VoltageTable
@@ -142,6 +144,7 @@ class Plan(Section):
     guard: GuardSettings
     steps: tuple[AnyStep, ...] = Field(alias="step")
     isolation: IsolationSettings = IsolationSettings()
+    decision: DecisionSettings = DecisionSettings()
 
     @model_validator(mode="before")
     @classmethod
@@ -163,8 +166,9 @@ class Plan(Section):
         )
 
     def analysis_limits(self) -> Limits:
-        """Return the limits as the analysis wants them."""
-        return Limits(**{name: getattr(self.limits, name) for name in LimitSettings.model_fields})
+        """Return the limits, and the rule to hold values against them, as the analysis wants."""
+        limits = {name: getattr(self.limits, name) for name in LimitSettings.model_fields}
+        return Limits(**limits, rule=self.decision.as_rule())
 
     @property
     def highest_v(self) -> float:
@@ -191,6 +195,18 @@ def plan_from_text(text: str, file: Path) -> Plan:
     stem = "".join(c for c in file.stem if c.isprintable())[:40].strip()
     default = {"name": stem or "plan"}
     return read_toml(text, file, Plan, PlanError, supplied, clashes_of, default)
+
+
+def largest_a_of(plans: Iterable[Path], least_a: float) -> float:
+    """Return the largest current that any of ``plans`` measures, ``least_a`` at least (A).
+
+    A plan that cannot be used measures nothing.
+    """
+    most_a = least_a
+    for path in plans:
+        with suppress(PlanError):
+            most_a = max(most_a, load_plan(path).largest_a)
+    return most_a
 
 
 def list_plans(folders: Sequence[Path]) -> dict[str, Path]:
@@ -256,6 +272,7 @@ def _plans_in(folder: Path) -> Iterator[Path]:
 __all__ = [
     "HALF_TURN_GUESS_S",
     "AnyStep",
+    "DecisionSettings",
     "EnduranceStep",
     "GuardSettings",
     "HalfTurnsStep",

@@ -6,6 +6,7 @@ seconds, currents in amperes, resistances in ohms; pins by their BCM number.
 
 from __future__ import annotations
 
+import math
 import re
 import shlex
 from importlib import resources
@@ -25,6 +26,13 @@ from drivers import (
 )
 from rig.analysis.copper import LEAD_AREAS_MM2
 from rig.analysis.fuse import SERIES
+from rig.quality.instrument import (
+    DELAY_U_S,
+    FED_ZERO_A,
+    GRADES,
+    SHUNT_PPM_PER_K,
+    SHUNT_TOLERANCE,
+)
 from rig.references import ReferenceSettings
 from rig.schema import (
     Choice,
@@ -83,13 +91,11 @@ class FeedSettings(OutputSettings):
 
     operate_s: DelayS = 0.007
     release_s: DelayS = 0.003
-    delay_u_s: DelayS = 0.0015
+    delay_u_s: DelayS = DELAY_U_S
 
     def wiring(self) -> FeedWiring:
         """Return what the driver is told."""
-        return FeedWiring(
-            self.pin, self.active_high, self.operate_s, self.release_s, self.delay_u_s
-        )
+        return FeedWiring(self.pin, self.active_high, self.operate_s, self.release_s)
 
 
 class DeadManSettings(OutputSettings):
@@ -124,7 +130,10 @@ class SensorSettings(Section):
     """An INA219 and its shunt: ``shunt_ohm`` fitted, ``shunt_w`` its power rating.
 
     ``max_a`` is the largest current to be measured; if absent it follows from the plan (battery
-    feed) or from the usual relay coil (ignition feed).
+    feed) or from the usual relay coil (ignition feed).  ``sensor_grade`` of the chip, A or B (None:
+    not known), ``shunt_tolerance`` relative and ``shunt_ppm_per_k`` are what the uncertainty budget
+    rests on; ``gain_u_rel`` and ``offset_u_a`` (standard uncertainties) take the place of what
+    it would say of gain and zero.
     """
 
     bus: Annotated[int, Whole(0, 31)] = 1
@@ -136,8 +145,16 @@ class SensorSettings(Section):
     offset_a: Annotated[float, Number(-5, 5, "A")] = 0.0
     average: Annotated[int, Whole(1, 128, only=(1, 2, 4, 8, 16, 32, 64, 128))] = 1
     bus_every: Annotated[int, Whole(1, 1000, "samples")] = 10
-    gain_u_rel: Annotated[float, Number(0, 0.1)] = 0.005
-    offset_u_a: Annotated[float, Number(0, 1, "A")] = 0.005
+    sensor_grade: Annotated[str, Choice(tuple(GRADES))] | None = None
+    shunt_tolerance: Annotated[float, Number(0, 0.1)] = SHUNT_TOLERANCE
+    shunt_ppm_per_k: Annotated[float, Number(0, 5000, "ppm/K")] = SHUNT_PPM_PER_K
+    gain_u_rel: Annotated[float, Number(0, 0.1)] | None = None
+    offset_u_a: Annotated[float, Number(0, 1, "A")] | None = None
+
+    @property
+    def zero_u_a(self) -> float:
+        """Standard uncertainty of the zero (A), as declared or as the README's wiring check."""
+        return FED_ZERO_A / math.sqrt(3.0) if self.offset_u_a is None else self.offset_u_a
 
     def wiring(self, max_a: float) -> SensorWiring:
         """Return what the driver is told, for currents up to ``max_a`` unless the file says."""
@@ -148,8 +165,6 @@ class SensorSettings(Section):
             max_a=self.max_a if self.max_a is not None else max_a,
             gain=self.gain,
             offset_a=self.offset_a,
-            gain_u_rel=self.gain_u_rel,
-            offset_u_a=self.offset_u_a,
             average=self.average,
             bus_every=self.bus_every,
         )

@@ -48,7 +48,7 @@ def read_trace(path: Path | str) -> Trace:
     """
     name = "standard input" if str(path) == "-" else str(path)
     rows = Rows(name)
-    with _told(name, "read", "file"), _reading(path) as file:
+    with _told(name, "read", _NO_FILE), _reading(path) as file:
         for text in _pieces(file, name):
             rows.add(text)
         return _trace(rows.columns())
@@ -62,7 +62,7 @@ def write_trace(path: Path | str, trace: Trace) -> None:
     """
     name = "standard output" if str(path) == "-" else str(path)
     _refuse_unwritable(trace, name)
-    with _told(name, "written", "folder"), _writing(path) as file:
+    with _told(name, "written", _NO_FOLDER), _writing(path) as file:
         file.write(_header_line(trace))
         for first in range(0, len(trace), _ROWS):
             file.write(_row_lines(trace.rows(first, first + _ROWS)).encode())
@@ -194,6 +194,13 @@ def _writing(path: Path | str) -> Iterator[IO[bytes]]:
             yield file
 
 
+_NO_FILE = (
+    "file; see its name and folder. `halfturn records export RUN --trace FILE` writes the trace of "
+    "a recorded run"
+)
+_NO_FOLDER = "folder; make it, or name another"
+
+
 @contextmanager
 def _told(name: str, done: str, lacking: str) -> Iterator[None]:
     """Turn an error of the file system or of the packing into a TraceFileError."""
@@ -202,7 +209,9 @@ def _told(name: str, done: str, lacking: str) -> Iterator[None]:
     except BrokenPipeError:
         raise  # the reader of our output went away: not a mistake in a trace
     except (gzip.BadGzipFile, zlib.error, EOFError) as error:
-        raise TraceFileError(f"{name}: the compressed file is damaged or cut off") from error
+        raise TraceFileError(
+            f"{name}: the compressed file is damaged or cut off; copy or export it again"
+        ) from error
     except MemoryError as error:
         raise TraceFileError(
             f"{name}: the trace is larger than this computer's memory; cut it into parts"
@@ -210,6 +219,11 @@ def _told(name: str, done: str, lacking: str) -> Iterator[None]:
     except FileNotFoundError as error:
         raise TraceFileError(f"{name}: there is no such {lacking}") from error
     except IsADirectoryError as error:
-        raise TraceFileError(f"{name}: this is a folder, not a trace file") from error
+        raise TraceFileError(
+            f"{name}: this is a folder, not a trace file; name the file in it"
+        ) from error
     except OSError as error:
-        raise TraceFileError(f"{name}: it could not be {done}: {error.strerror}") from error
+        raise TraceFileError(
+            f"{name}: it could not be {done}: {error.strerror}. See that you may use the file and "
+            "its folder, and that the disk has room."
+        ) from error

@@ -17,7 +17,8 @@ class VisualCheck:
 
     ``name`` in plans; ``question`` (yes = good); ``look_for`` what usually goes wrong there;
     ``fault_text`` what a "no" means; ``of_unit`` whether that is the unit's fault, or one of the
-    jig or of the parts around it, which is no reason to fail the unit.
+    jig or of the parts around it, which is no reason to fail the unit.  What a meter shows may be
+    ``low`` besides: ``low_text`` is what that means, ``reads`` which readings mean what.
     """
 
     name: str
@@ -25,6 +26,17 @@ class VisualCheck:
     look_for: str
     fault_text: str
     of_unit: bool = True
+    low_text: str = ""
+    reads: str = ""
+
+    @property
+    def answers(self) -> tuple[str, ...]:
+        """What may be answered."""
+        return ("ok", "fault", *(("low",) if self.low_text else ()), "cannot")
+
+    def means(self, answer: str) -> str:
+        """Return what a fault, or a low reading, means."""
+        return self.low_text if answer == "low" and self.low_text else self.fault_text
 
 
 _CHECKS = (
@@ -133,6 +145,14 @@ _CHECKS = (
         of_unit=False,
     ),
     VisualCheck(
+        "leads_right_way",
+        "Do battery and earth lead go where they belong, the rig's plus to the unit's battery "
+        "terminal and its minus to the unit's earth?",
+        "Two leads of one colour, a plug put on the wrong way round, a lead that was mended.",
+        "Battery and earth leads are crossed: put them right before anything else is fed.",
+        of_unit=False,
+    ),
+    VisualCheck(
         "cable_kinked",
         "Is the cable free of kinks, rust and frayed ends?",
         "Kinks, tight bends, broken strands, rust at the ends.",
@@ -167,6 +187,9 @@ _CHECKS = (
         "(50 to 150 ohm)?",
         "No continuity: the coil is open.",
         "The coil of the unit's relay is open: replace the relay.",
+        low_text="Turns of the relay's coil are shorted: replace the relay.",
+        reads="ok: 50 to 150 ohm. low: below 50 ohm, turns are shorted. fault: above 150 ohm or no "
+        "continuity, the coil is open.",
     ),
     VisualCheck(
         "cam_tracks_end",
@@ -176,15 +199,21 @@ _CHECKS = (
     ),
 )
 
+# The bounds are common practice at such benches, no published source.
+_NOTHING = "fault: below 1 V, or minus where plus should be."
+
 _TERMINAL_CHECKS = (
     VisualCheck(
         "battery_at_terminal",
         "Was the full supply voltage at the unit's battery terminal, the right way round, while "
         "the battery feed was made? Take the meter off, then answer.",
-        "No voltage, much less than the supply gives, or minus where plus should be.",
+        "No voltage, a reading far below the supply's, or minus where plus should be.",
         "The battery voltage does not reach the unit as it should: look for a blown fuse, a broken "
         "lead, a bad pin or crossed leads between the feed and that terminal.",
         of_unit=False,
+        low_text="The battery voltage reaches the unit through much resistance: look for a "
+        "corroded fuse holder or pin, a thin or broken lead, or a supply that gives way.",
+        reads=f"ok: within 1 V of the supply. low: more than 1 V below it, but there. {_NOTHING}",
     ),
     VisualCheck(
         "ignition_at_terminal",
@@ -193,6 +222,9 @@ _TERMINAL_CHECKS = (
         "No voltage, or much less than the supply gives.",
         "No ignition voltage reaches the unit's relay: look for a broken lead or a bad pin between "
         "the connector and the relay's coil.",
+        low_text="The ignition voltage reaches the relay through much resistance: look for a bad "
+        "pin or a lead that hangs by a strand between the connector and the relay's coil.",
+        reads=f"ok: within 1 V of the supply. low: more than 1 V below it, but there. {_NOTHING}",
     ),
 )
 

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from drivers import SensorWiring
 from drivers.ina219 import AVERAGES, plan_sensor
+from rig.quality.instrument import GRADES
 from rig.references import reference_clashes
 from rig.schema import Clash, KeyPath, key_text
 
 if TYPE_CHECKING:
-    from rig.settings import RigSettings, SensorSettings
+    from rig.settings import RigSettings, SensorSettings, StationSettings
 
 _I2C_PINS = {0: (0, 1), 1: (2, 3)}  # BCM pins of buses 0 and 1 on the Pi's header
 # Pulled up from reset until software takes them; 9 to 27 are pulled down (BCM2835 ARM
@@ -171,6 +173,23 @@ def warnings_of(rig: RigSettings) -> Iterator[str]:
                 f"before, because the sensor may need {1000 / fastest_hz:.2f} ms for each; use "
                 f"{fastest_hz:.0f} Hz or less."
             )
+        yield from _sure_of_gain(station)
+
+
+def _sure_of_gain(station: StationSettings) -> Iterator[str]:
+    """Warn of a gain that is said to be known better than chip and shunt are, and yet is 1.
+
+    An older program's rig file said 0.005 of every rig.
+    """
+    sensor = station.battery_sensor
+    grade = GRADES[sensor.sensor_grade or "A"]
+    sheet_u_rel = math.hypot(grade.gain_rel, sensor.shunt_tolerance) / math.sqrt(3.0)
+    if sensor.gain_u_rel is not None and sensor.gain == 1.0 and sensor.gain_u_rel < sheet_u_rel:
+        yield (
+            f'Station "{station.name}": gain_u_rel is {sensor.gain_u_rel:g}, less than chip and '
+            f"shunt allow uncalibrated ({sheet_u_rel:.2g}), and gain is 1 as if nobody had "
+            "looked. If it was not found against a meter, take gain_u_rel out."
+        )
 
 
 def _safety_warnings(rig: RigSettings) -> Iterator[str]:

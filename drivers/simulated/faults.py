@@ -166,7 +166,7 @@ _ALL = (
     ),
     Fault(
         "wrong-polarity", "battery and earth leads of the unit are crossed", "feed", "reversed",
-        inspections=("battery_at_terminal",),
+        inspections=("battery_at_terminal", "leads_right_way"),
     ),
     Fault(
         "weak-supply", "a tired battery or thin leads: extra source resistance", "feed",

@@ -49,6 +49,7 @@ class SimulatedHands:
             "apply_fault": self._apply_fault,
             "clear_fault": self._clear_fault,
             "accept_cautions": lambda *_: "accepted",
+            "at_hand": lambda *_: "yes",
         }
 
     def do(self, action: str, detail: Mapping[str, Any]) -> str:

@@ -6,27 +6,29 @@ import math
 from dataclasses import dataclass
 
 from rig.analysis.model import Verdict
-from rig.analysis.wording import with_u
+from rig.analysis.wording import amount, with_u
+from rig.quality.decision import COVERAGE, DEFAULT_RULE, DecisionRule, conformance
 
 
-def compare(value: float | None, u: float | None, low: float | None, high: float | None) -> Verdict:
-    """Judge a value with expanded uncertainty ``u`` against limits; None is no limit.
+def compare(
+    value: float | None,
+    u: float | None,
+    low: float | None,
+    high: float | None,
+    rule: DecisionRule = DEFAULT_RULE,
+) -> Verdict:
+    """Judge a value with expanded uncertainty ``u`` against limits, by a rule; None is no limit.
 
-    Fail if a limit is violated by more than ``u``, pass if all are met by more than ``u``, else
-    retest: the guard band on both sides of a limit is the expanded uncertainty (JCGM 106:2012,
-    guarded acceptance and guarded rejection with w = U).  A value that is missing or not a
-    number, or whose uncertainty is not known to be one, is a retest.
+    A value that is missing or not a number, or whose uncertainty is not known to be one, is a
+    retest by every rule.
     """
-    if value is None or not math.isfinite(value):
-        return Verdict.RETEST
     band = 0.0 if u is None else abs(u)
-    if not math.isfinite(band):
+    if value is None or not (math.isfinite(value) and math.isfinite(band)):
         return Verdict.RETEST
-    if (high is not None and value - band > high) or (low is not None and value + band < low):
-        return Verdict.FAIL
-    meets_high = high is None or value + band < high
-    meets_low = low is None or value - band > low
-    return Verdict.PASS if meets_high and meets_low else Verdict.RETEST
+    passes = rule.passes(value, band, low, high)
+    if passes is None:
+        return Verdict.RETEST
+    return Verdict.PASS if passes else Verdict.FAIL
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +39,8 @@ class Check:
     limit ("the limit at 12.1 V is").  ``limit_u`` is the limit's own expanded uncertainty, where
     it follows a measured voltage.  ``is_count`` is a whole number: at the limit it is met.
     ``of_rig`` says what to look at where a violation is the feed's doing: never a fail; ``doubt``
-    why a limit that was kept may have been kept by the feed's doing alone: never a pass.
+    why a limit that was kept may have been kept by the feed's doing alone: never a pass.  ``rule``
+    decides.
     """
 
     measure: str
@@ -53,17 +56,34 @@ class Check:
     limit_u: float = 0.0
     of_rig: str = ""
     doubt: str = ""
+    rule: DecisionRule = DEFAULT_RULE
 
     @property
     def verdict(self) -> Verdict:
         """The verdict of this check alone."""
         if self.is_count and self.value is not None and self.high is not None:
             return Verdict.PASS if self.value <= self.high else Verdict.FAIL
-        band = None if self.u is None else math.hypot(self.u, self.limit_u)
-        found = compare(self.value, band, self.low, self.high)
+        found = self._found
         if (self.of_rig and found is Verdict.FAIL) or (self.doubt and found is Verdict.PASS):
             return Verdict.RETEST
         return found
+
+    @property
+    def expanded_u(self) -> float:
+        """What the value is uncertain by against its limit, the limit's own included."""
+        return self.limit_u if self.u is None else math.hypot(self.u, self.limit_u)
+
+    @property
+    def _found(self) -> Verdict:
+        return compare(self.value, self.expanded_u, self.low, self.high, self.rule)
+
+    @property
+    def conformance(self) -> float | None:
+        """The probability that the true value keeps the limits; None if nothing is known of it."""
+        if self.value is None or not math.isfinite(self.value + self.expanded_u):
+            return None
+        u = 0.0 if self.is_count else self.expanded_u / COVERAGE
+        return conformance(self.value, u, self.low, self.high)
 
     @property
     def margin(self) -> float:
@@ -108,12 +128,17 @@ class Check:
     def sentence(self, who: str) -> str:
         """Return a whole sentence about ``who``, verdict included where it is not a pass."""
         if self.value is None:
-            return f"{who}: the {self.label} could not be measured. Test again."
+            own = f"The {self.label}"
+            what = own if who == own else f"{who}: the {self.label}"
+            return f"{what} could not be measured. Test again."
         text = f"{who} {self.says} {self.shown()}; {self.limit_is} {self.shown_limit()}"
-        if self.of_rig and compare(self.value, self.u, self.low, self.high) is Verdict.FAIL:
+        if self.of_rig and self._found is Verdict.FAIL:
             return f"{text}. {self.of_rig}"
-        if self.doubt and compare(self.value, self.u, self.low, self.high) is Verdict.PASS:
+        if self.doubt and self._found is Verdict.PASS:
             return f"{text}. {self.doubt}"
         if self.verdict is Verdict.RETEST:
             return f"{text}, too close to tell. Test again."
+        if self.verdict is Verdict.FAIL and self.margin >= 0.0 and not self.is_count:
+            band = amount(self.rule.guard_band(self.expanded_u), self.unit)
+            return f"{text}, and the plan asks for {band} of distance from it."
         return f"{text}."

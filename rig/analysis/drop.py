@@ -50,8 +50,8 @@ class FeedCircuit:
     """What is known of the wiring.  Lengths (m) one way, area in mm2, None if not measured.
 
     ``feed_m`` from the source to the shunt, ``return_m`` from the unit's earth to the star earth
-    point.  ``regulated`` tells of a bench supply in place of a battery.  ``behind_fuse`` tells
-    that the ignition feed branches off behind the battery feed's fuse, as on a rig of one station.
+    point.  ``regulated`` tells of a bench supply in place of a battery.  The ignition feed
+    branches off between the master relay and the battery feed's own fuse (README, wiring).
     """
 
     shunt_ohm: float
@@ -61,7 +61,6 @@ class FeedCircuit:
     area_mm2: float | None = None
     temp_c: float = 20.0
     regulated: bool = False
-    behind_fuse: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,13 +167,12 @@ def _feed(wiring: FeedCircuit) -> tuple[float, float]:
 
 
 def _shared(wiring: FeedCircuit) -> tuple[float, float]:
-    """What the coil shares with the motor: source, master relay, earth, perhaps the fuse."""
+    """What the coil shares with the motor: source, master relay, earth."""
     low, high = _source(wiring)
     back = (0.0, lead_ohm(3.0, 2.5)[1])
     if wiring.return_m is not None and wiring.area_mm2 is not None:
         back = lead_ohm(wiring.return_m, wiring.area_mm2, wiring.temp_c)
-    fuse = _fuse(wiring) if wiring.behind_fuse else 0.0
-    return low + back[0] + fuse, high + back[1] + 1.3 * fuse + CONTACT_MOST_OHM
+    return low + back[0], high + back[1] + CONTACT_MOST_OHM
 
 
 def _rest(sag: Estimate, wiring: FeedCircuit, lead: tuple[float, float] | None) -> Estimate:
@@ -209,12 +207,11 @@ def _suspects(
         assert in_shared.value is not None
         least = min(in_feed.value, in_shared.value)
         common = Estimate(least, math.hypot(in_feed.u or 0.0, in_shared.u or 0.0), "ohm")
-        yield _suspect("source", _BOTH[wiring.behind_fuse], common, run_a)
+        yield _suspect("source", _BOTH, common, run_a)
     seen = shared.ohm.known
     rest = _beyond(in_feed, common, feed, shared)
     if rest is not None:
-        place = _FEED_ONLY[wiring.behind_fuse] if seen else _FEED
-        name = "feed" if wiring.behind_fuse or not seen else "fuse holder"
+        name, place = ("fuse holder", _FEED_ONLY) if seen else ("feed", _FEED)
         yield _suspect(name, place, rest, run_a)
     earth = _beyond(in_shared, common, shared, feed)
     if earth is not None:
@@ -241,36 +238,22 @@ def _beyond(
 
 
 # Where it may lie, and where to put a voltmeter.
-_BOTH = {
-    True: (
-        "the source, the fuse F1 with its holder, or the master relay's contact K1a, which relay "
-        "coil and motor share (or, less likely, in K2 and the unit's earth at once)",
-        "put a voltmeter across the fuse holder, then across K1a, then across the battery's posts",
-    ),
-    False: (
-        "the source, its terminals and leads, or the master relay's contact K1a, which relay coil "
-        "and motor share: a tired battery or a loose clamp (or, less likely, in the fuse holder "
-        "and the unit's earth at once)",
-        "put a voltmeter across the source's terminals, then across K1a, then across the fuse "
-        "holder, then from the unit's earth terminal to the star earth point",
-    ),
-}
-_FEED_ONLY = {
-    True: (
-        "the feed relay's contact K2, the shunt's joints or the lead before it: the relay coil "
-        "does not see it, so it is neither source nor earth",
-        "put a voltmeter across K2, then across each joint up to the shunt",
-    ),
-    False: (
-        "the fuse holder F1, the feed relay's contact K2 or the lead before the shunt: the relay "
-        "coil does not see it, so it is neither source nor earth",
-        "put a voltmeter across the fuse holder, then across K2",
-    ),
-}
+_BOTH = (
+    "the source, its terminals and leads, the main fuse F4, or the master relay's contact K1a, "
+    "which relay coil and motor share: a tired battery or a loose clamp (or, less likely, in the "
+    "fuse holder F1 and the unit's earth at once)",
+    "put a voltmeter across the source's terminals, then across F4, then across K1a, then across "
+    "the fuse holder F1, then from the unit's earth terminal to the star earth point",
+)
+_FEED_ONLY = (
+    "the fuse holder F1, the feed relay's contact K2 or the lead before the shunt: the relay "
+    "coil does not see it, so it is neither source nor earth",
+    "put a voltmeter across the fuse holder, then across K2",
+)
 _FEED = (
-    "the source, the fuse holder F1, the relay contacts K1a and K2, or a joint before the shunt: "
-    "without a sensor in the ignition feed they are not told apart",
-    "put a voltmeter across the fuse holder, then across each contact",
+    "the source, the fuse holders F4 and F1, the relay contacts K1a and K2, or a joint before the "
+    "shunt: without a sensor in the ignition feed they are not told apart",
+    "put a voltmeter across each fuse holder, then across each contact",
 )
 _EARTH = (
     "the unit's earth lead: relay coil and motor share it, and the feed before the sensor does not "
@@ -315,9 +298,4 @@ def _not_told(
         yield (
             "The lead from its joints: give its length and area in the rig file (station.lead), or "
             "measure across each joint by hand."
-        )
-    if wiring.behind_fuse and coil_sag.known:
-        yield (
-            "The fuse holder from the source: the ignition feed branches off behind both. Measure "
-            "across the holder by hand while the unit runs."
         )

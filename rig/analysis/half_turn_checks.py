@@ -4,21 +4,28 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 
 from rig.analysis.checks import Check, compare
 from rig.analysis.model import HalfTurn, Limits, Outcome, Verdict, VoltageLimit
 from rig.analysis.wording import with_u
+from rig.quality.decision import DEFAULT_RULE, DecisionRule
 
 # Response is known to the half-turn's own timing uncertainty or worse; without one, to this (s):
 # one sample period at 200 Hz.
 RESPONSE_U_S = 0.005
-# Where the voltage is uncertain so is a limit that follows it: expanded, relative (INA219 data
-# sheet: 0.5 % of reading at most).
+# Where the voltage is uncertain so is a limit that follows it: expanded, relative, of a half-turn
+# recorded before its voltage's own uncertainty was (INA219 data sheet: 0.5 % of reading at most).
 VOLTAGE_U_REL = 0.01
 
 
 def checks_of(turn: HalfTurn, limits: Limits) -> Iterator[Check]:
     """Yield a check for every limit that applies to this half-turn."""
+    for check in _checks(turn, limits):
+        yield check if limits.rule == DEFAULT_RULE else replace(check, rule=limits.rule)
+
+
+def _checks(turn: HalfTurn, limits: Limits) -> Iterator[Check]:
     if turn.outcome not in (Outcome.PARKED, Outcome.SLOW):
         if turn.outcome is Outcome.NO_MOVEMENT and turn.rest_a is not None:
             yield from _rest(turn, limits)
@@ -32,12 +39,14 @@ def checks_of(turn: HalfTurn, limits: Limits) -> Iterator[Check]:
 
 
 def _times(turn: HalfTurn, limits: Limits) -> Iterator[Check]:
-    yield from _by_voltage(turn, limits.half_turn_max_s, is_max=True)
+    yield from _by_voltage(turn, limits.half_turn_max_s, limits.rule, is_max=True)
     if limits.half_turn_min_s is not None:
-        yield from _by_voltage(turn, limits.half_turn_min_s, is_max=False)
+        yield from _by_voltage(turn, limits.half_turn_min_s, limits.rule, is_max=False)
 
 
-def _by_voltage(turn: HalfTurn, limit: VoltageLimit, *, is_max: bool) -> Iterator[Check]:
+def _by_voltage(
+    turn: HalfTurn, limit: VoltageLimit, rule: DecisionRule, *, is_max: bool
+) -> Iterator[Check]:
     """Check the time against a limit that follows the voltage, whose own error widens the band."""
     value, u_s = turn.half_turn_s, turn.half_turn_u_s
     name = "limit" if is_max else "least allowed"
@@ -49,7 +58,7 @@ def _by_voltage(turn: HalfTurn, limit: VoltageLimit, *, is_max: bool) -> Iterato
     elif turn.supply_v is not None:
         supply_v = turn.supply_v
         limit_s = limit.at(supply_v)
-        off_v = VOLTAGE_U_REL * supply_v
+        off_v = _supply_u_v(turn, supply_v)
         off_s = 0.5 * abs(limit.at(supply_v + off_v) - limit.at(supply_v - off_v))
         limit_is = f"the {name} at {supply_v:.1f} V is"
     low, high = (None, limit_s) if is_max else (limit_s, None)
@@ -65,12 +74,19 @@ def _by_voltage(turn: HalfTurn, limit: VoltageLimit, *, is_max: bool) -> Iterato
         high,
         limit_is,
         limit_u=off_s,
-        of_rig=_of_feed(turn, limit, is_max=is_max),
-        doubt=_by_feed(turn, limit, is_max=is_max),
+        of_rig=_of_feed(turn, _at_nominal(turn, limit, rule, is_max=is_max), is_max=is_max),
+        doubt=_by_feed(turn, _at_nominal(turn, limit, rule, is_max=is_max), is_max=is_max),
     )
 
 
-def _at_nominal(turn: HalfTurn, limit: VoltageLimit, *, is_max: bool) -> Verdict | None:
+def _supply_u_v(turn: HalfTurn, supply_v: float) -> float:
+    """Return the expanded uncertainty of the supply voltage (V)."""
+    return VOLTAGE_U_REL * supply_v if turn.supply_u_v is None else turn.supply_u_v
+
+
+def _at_nominal(
+    turn: HalfTurn, limit: VoltageLimit, rule: DecisionRule, *, is_max: bool
+) -> Verdict | None:
     """Return how the half-turn stands to a plain limit at the voltage that this is meant at.
 
     That is the type's nominal voltage.  None where it is not known, or for a table, which follows
@@ -81,7 +97,7 @@ def _at_nominal(turn: HalfTurn, limit: VoltageLimit, *, is_max: bool) -> Verdict
         return None
     limit_s = limit.points[0][1]
     low_s, high_s = (None, limit_s) if is_max else (limit_s, None)
-    return compare(nominal_s, u_s, low_s, high_s)
+    return compare(nominal_s, u_s, low_s, high_s, rule)
 
 
 def _fed_less(turn: HalfTurn) -> bool:
@@ -100,16 +116,17 @@ def _fed_nominal(turn: HalfTurn) -> bool:
     nominal_s, u_s, taken_s = turn.nominal_half_turn_s, turn.nominal_half_turn_u_s, turn.half_turn_s
     if nominal_s is None or u_s is None or taken_s is None:
         return False
-    return abs(nominal_s - taken_s) <= min(u_s, VOLTAGE_U_REL * taken_s)
+    supply_v = turn.supply_v
+    u_rel = VOLTAGE_U_REL if not supply_v else _supply_u_v(turn, supply_v) / supply_v
+    return abs(nominal_s - taken_s) <= min(u_s, u_rel * taken_s)
 
 
-def _of_feed(turn: HalfTurn, limit: VoltageLimit, *, is_max: bool) -> str:
+def _of_feed(turn: HalfTurn, at_nominal: Verdict | None, *, is_max: bool) -> str:
     """Return what to do if a broken limit may be the feed's doing alone; else nothing.
 
     If the half-turn is not beyond the limit at nominal voltage by more than is uncertain, the unit
     has not been shown to be slow (or, fed more, to be quick).
     """
-    at_nominal = _at_nominal(turn, limit, is_max=is_max)
     if at_nominal in (None, Verdict.FAIL) or _fed_less(turn) is not is_max:
         return ""
     if is_max:
@@ -119,9 +136,8 @@ def _of_feed(turn: HalfTurn, limit: VoltageLimit, *, is_max: bool) -> str:
     return f"{_would_take(turn)}: {why}, then test again."
 
 
-def _by_feed(turn: HalfTurn, limit: VoltageLimit, *, is_max: bool) -> str:
+def _by_feed(turn: HalfTurn, at_nominal: Verdict | None, *, is_max: bool) -> str:
     """Return why a limit that was kept may not be at nominal voltage; nothing if it is."""
-    at_nominal = _at_nominal(turn, limit, is_max=is_max)
     if at_nominal in (None, Verdict.PASS) or _fed_less(turn) is is_max or _fed_nominal(turn):
         return ""
     feed = "strong" if is_max else "weak"

@@ -1,8 +1,9 @@
 """From measures and limits to reasons and a verdict.
 
-A unit fails on what was measured of it beyond the uncertainty, passes if everything asked was met
-by more than the uncertainty, and is tested again otherwise.  What the rig did (no feed, a sensor
-lost or clipped) neither fails nor passes it.
+The plan's decision rule says what a value near its limit means.  Without one, a unit fails on what
+was measured of it beyond the uncertainty, passes if everything asked was met by more than the
+uncertainty, and is tested again otherwise.  What the rig did (no feed, a sensor lost or clipped)
+neither fails nor passes it.
 """
 
 from __future__ import annotations
@@ -39,7 +40,12 @@ _MEASURES: dict[str, tuple[str, str | None, str | None]] = {
     "rest_draw_a": ("rest draw", None, "rest_max_a"),
     "lowest_supply_v": ("lowest working voltage", None, "lowest_supply_max_v"),
     "stall_current_a": ("stall current", "stall_min_a", "stall_max_a"),
-    "winding_ohm": ("winding resistance", "winding_min_ohm", "winding_max_ohm"),
+    # Measured at the feed: what the relay's contacts and the leads have is in it.
+    "winding_ohm": (
+        "resistance of winding, relay and leads",
+        "winding_min_ohm",
+        "winding_max_ohm",
+    ),
     "relay_swap_change": ("change with the known good relay", None, "swap_change_max"),
     "relay_pull_in_v": ("relay's pull-in voltage", None, "pull_in_max_v"),
     "relay_drop_out_v": ("relay's drop-out voltage", "drop_out_min_v", None),
@@ -108,8 +114,10 @@ class _Passed:
     def reason(self) -> Reason:
         turn, check = self.turn, self.check
         of = f"all {self.count} half-turns" if self.count > 1 else "the half-turn"
+        # By guarded rejection a value may pass a little beyond its limit.
+        met = "within the limit" if check.margin >= 0.0 else "not shown to be beyond the limit"
         text = (
-            f"{check.label[0].upper()}{check.label[1:]} within the limit on {of}; closest: "
+            f"{check.label[0].upper()}{check.label[1:]} {met} on {of}; closest: "
             f"{named(turn)[0].lower()}{named(turn)[1:]}, {check.shown()}, {check.limit_is} "
             f"{check.shown_limit()}."
         )
@@ -156,7 +164,17 @@ def measure_check(measure: Measure, limits: Limits) -> Check | None:
     high = getattr(limits, high_name) if high_name else None
     if low is None and high is None:
         return None
-    return Check(measure.name, label, "is", measure.value, measure.u, measure.unit, low, high)
+    return Check(
+        measure.name,
+        label,
+        "is",
+        measure.value,
+        measure.u,
+        measure.unit,
+        low,
+        high,
+        rule=limits.rule,
+    )
 
 
 def combine(reasons: Iterable[Reason]) -> Judgement:

@@ -17,8 +17,8 @@ from rig.analysis.nominal import at_nominal
 from rig.analysis.outcomes import Found
 from rig.analysis.signal import Signal
 from rig.analysis.trace import FloatArray
+from rig.quality.decision import COVERAGE
 
-COVERAGE = 2.0  # k of the expanded uncertainties
 # After a cut-off the current counts as settled from here on (s).
 SETTLE_S = 0.010
 REST_SAMPLES = 4
@@ -38,9 +38,9 @@ CLIPPED_MOST = 0.02
 def time_u_s(e: Evidence, accuracy: Accuracy) -> float | None:
     """Return the expanded uncertainty of the half-turn time (s), None without a cut-off.
 
-    Both ends lie somewhere between two samples (rectangular); noise, the feed contact and the
-    time stamp of a sample add to that.  A current that drops out may have flowed once more, too
-    briefly to be seen, between the last dropout and the cut-off.
+    Both ends lie somewhere between two samples (rectangular); noise, the feed contact, the time
+    stamp of a sample and the clock add to that.  A current that drops out may have flowed once
+    more, too briefly to be seen, between the last dropout and the cut-off.
     """
     if e.cut is None:
         return None
@@ -50,16 +50,13 @@ def time_u_s(e: Evidence, accuracy: Accuracy) -> float | None:
     end_s = RECTANGULAR * e.cut.half_s
     if e.drive.dropouts:
         end_s += RECTANGULAR * (e.drive.longest_dropout_s + e.cut.gap_s)
-    return COVERAGE * math.sqrt(
-        start_s**2 + end_s**2 + e.cut.u_s**2 + accuracy.relay_u_s**2 + accuracy.sensor_delay_u_s**2
-    )
+    instrument_s = accuracy.time_u_s(e.cut.time_s - e.window.start_s)
+    return COVERAGE * math.hypot(start_s, end_s, e.cut.u_s, instrument_s)
 
 
 def current_u_a(current_a: float, accuracy: Accuracy, scatter_a: float = 0.0) -> float:
     """Return the expanded uncertainty of a current (A); ``scatter_a`` is that of the mean."""
-    return COVERAGE * math.sqrt(
-        (accuracy.gain_u_rel * current_a) ** 2 + accuracy.offset_u_a**2 + scatter_a**2
-    )
+    return COVERAGE * math.hypot(accuracy.current_u_a(current_a), scatter_a)
 
 
 def at_rest_a(rest_a: float, u_a: float) -> float | None:
@@ -90,6 +87,7 @@ def half_turn_of(
         rest_a=rest_a,
         rest_u_a=rest_u_a,
         supply_v=_known(e.supply_v),
+        supply_u_v=_supply_u_v(e, accuracy),
         note=found.note,
     )
     if not drive.flows or found.outcome is Outcome.NO_MOVEMENT or e.electric is None:
@@ -126,6 +124,7 @@ def half_turn_of(
         rest_a=rest_a,
         rest_u_a=rest_u_a,
         supply_v=_known(e.supply_v),
+        supply_u_v=_supply_u_v(e, accuracy),
         dropouts=drive.dropouts,
         longest_dropout_s=drive.longest_dropout_s,
         cut_by_rig=e.by_rig,
@@ -136,6 +135,12 @@ def half_turn_of(
 
 def _known(value: float) -> float | None:
     return value if math.isfinite(value) else None
+
+
+def _supply_u_v(e: Evidence, accuracy: Accuracy) -> float | None:
+    if not math.isfinite(e.supply_v):
+        return None
+    return COVERAGE * accuracy.voltage_u_v(e.supply_v)
 
 
 def _peak(

@@ -5,6 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import StrEnum
 from itertools import pairwise
+from math import hypot
+
+from rig.quality.decision import DEFAULT_RULE, DecisionRule
 
 
 class Direction(StrEnum):
@@ -82,7 +85,8 @@ class Limits:
     unit counts as running on or stalled; currents in A; ``sag_max_v`` V; ``response_max_s`` s;
     ``lowest_supply_max_v`` the highest acceptable lowest working voltage (V).  Of the unit's own
     relay: ``pull_in_max_v`` and ``drop_out_min_v`` (V), ``coil_*_ohm`` as found, not reduced to 20
-    degrees, ``operate_max_s`` and ``release_max_s``.
+    degrees, ``operate_max_s`` and ``release_max_s``.  ``rule`` says how values are held against all
+    of these.
     """
 
     half_turn_max_s: VoltageLimit
@@ -108,6 +112,7 @@ class Limits:
     coil_max_ohm: float | None = None
     operate_max_s: float | None = None
     release_max_s: float | None = None
+    rule: DecisionRule = DEFAULT_RULE
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,19 +121,43 @@ class Accuracy:
 
     ``relay_u_s`` of the feed's contact time; ``sensor_delay_u_s`` of the sample's time stamp (an
     INA219's 12-bit conversion is over by 0 to 0.53 ms when it is read, and spans 0.53 ms);
-    ``gain_u_rel`` relative, ``offset_u_a`` A; ``voltage_gain_u_rel`` relative,
-    ``voltage_offset_u_v`` V.  ``full_scale_a`` marks clipping (A) if known.  ``zero_moved_a`` is by
-    how much (A) the sensor's zero moved over the recording that a trace is a part of, if seen.
+    ``clock_u_rel`` of the clock's rate.  ``gain_u_rel`` relative, and ``gain_u_per_a2`` what the
+    shunt's own heat adds to it at the square of a current (1/A2); ``offset_u_a`` A, with the zero
+    as the trace shows it taken off, and ``unzeroed_u_a`` (A) what it is more where none shows.
+    ``voltage_gain_u_rel`` relative, ``voltage_offset_u_v`` V.  ``full_scale_a`` marks clipping (A)
+    if known.  ``zero_moved_a`` is by how much (A) the sensor's zero moved over the recording that a
+    trace is a part of, if seen.  ``fed_zero_u_a`` (A) is what the zero of a coil's sensor is off by
+    once its feed is made, where ``offset_u_a`` allows for a zero that was not looked at.
+
+    Of a station they come from its budget (`rig.quality.uncertainty`).  The values here are for a
+    trace from a rig that nothing is known of: a guess.
     """
 
     relay_u_s: float = 0.0
     sensor_delay_u_s: float = 0.0004
+    clock_u_rel: float = 0.0
     gain_u_rel: float = 0.005
+    gain_u_per_a2: float = 0.0
     offset_u_a: float = 0.005
+    unzeroed_u_a: float = 0.0
+    fed_zero_u_a: float = 0.0
     voltage_gain_u_rel: float = 0.005
     voltage_offset_u_v: float = 0.004
     full_scale_a: float | None = None
     zero_moved_a: float = 0.0
+
+    def current_u_a(self, current_a: float) -> float:
+        """Return the standard uncertainty of a current (A), without its readings' scatter."""
+        heat_u_rel = self.gain_u_per_a2 * current_a * current_a
+        return hypot(self.gain_u_rel * current_a, heat_u_rel * current_a, self.offset_u_a)
+
+    def voltage_u_v(self, voltage_v: float) -> float:
+        """Return the standard uncertainty of a voltage (V)."""
+        return hypot(self.voltage_gain_u_rel * voltage_v, self.voltage_offset_u_v)
+
+    def time_u_s(self, lasted_s: float) -> float:
+        """Return the standard uncertainty of a time (s) from a feed change, ends' places apart."""
+        return hypot(self.relay_u_s, self.sensor_delay_u_s, self.clock_u_rel * lasted_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +166,8 @@ class HalfTurn:
 
     Times in s, currents in A, charge in C, energy in J; ``*_u_*`` are expanded uncertainties
     (k = 2).  ``start_s`` is the feed change and ``end_s`` the cam's cut-off on the trace's axis.
-    ``supply_v`` is the median voltage while it turned, ``sag_v`` how far it fell below the
+    ``supply_v`` is the median voltage while it turned, ``supply_u_v`` its uncertainty (None in a
+    record from before it was kept), ``sag_v`` how far it fell below the
     voltage before.  ``turned_deg`` is the angle estimated from back-EMF.  ``note`` says in plain
     words what decided the outcome.  ``cut_by_rig`` tells that the feed was taken away while
     current still flowed.
@@ -162,6 +192,7 @@ class HalfTurn:
     charge_c: float | None = None
     energy_j: float | None = None
     supply_v: float | None = None
+    supply_u_v: float | None = None
     sag_v: float | None = None
     sag_u_v: float | None = None
     dropouts: int = 0

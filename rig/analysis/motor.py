@@ -18,7 +18,6 @@ from rig.analysis.emf_constant import EmfConstant, find_emf_constant
 from rig.analysis.estimate import Estimate
 from rig.analysis.followed import Followed, follow
 from rig.analysis.friction import Friction, find_friction, guess_growth
-from rig.analysis.measures import COVERAGE
 from rig.analysis.model import Accuracy, UnitType
 from rig.analysis.run_up_fit import RunUpFit, StallOhm, fit_run_ups
 from rig.analysis.stall import stall_and_winding
@@ -26,6 +25,7 @@ from rig.analysis.trace import Trace
 from rig.analysis.turned import Turned, find_turned
 from rig.analysis.warming import Warming, predict_warming
 from rig.analysis.winding import reduced_to_20c
+from rig.quality.decision import COVERAGE
 
 # At standstill the resistance depends on where the commutator stands (standard, part, guess); one
 # seen at the end of a half-turn that jammed is known less well than one of a jam test.

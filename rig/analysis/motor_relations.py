@@ -32,13 +32,11 @@ def speed_gradient_rad_s_per_nm(ohm: float, constant_vs: float) -> float:
 
 
 def mechanical_time_constant_s(ohm: float, constant_vs: float, inertia_kgm2: float) -> float:
-    """Return R J/K2 (s), the inductance left out."""
+    """Return R J/K2 (s), the inductance left out.
+
+    Seen from the terminals a motor is R and a capacitance J/K2: with that for the inertia, K is 1.
+    """
     return ohm * inertia_kgm2 / constant_vs**2
-
-
-def best_efficiency(no_load_a: float, stall_a: float) -> float:
-    """Return the highest efficiency (0 to 1): (1 - root of I0/Is) squared."""
-    return (1.0 - math.sqrt(no_load_a / stall_a)) ** 2
 
 
 def constant_of(emf_vs_per_rev: float) -> float:

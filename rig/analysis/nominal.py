@@ -39,7 +39,7 @@ def at_nominal(
     standard_u = Drive(
         half_turn_s=time_u_s,
         delay_s=RECTANGULAR * e.window.start_half_s,
-        supply_v=math.hypot(accuracy.voltage_gain_u_rel * e.supply_v, accuracy.voltage_offset_u_v),
+        supply_v=accuracy.voltage_u_v(e.supply_v),
         charge_c=math.hypot(accuracy.gain_u_rel * e.moved_c, accuracy.offset_u_a * e.driven_s),
         ohm=ohm_u,
         tau_s=TAU_U_S,

@@ -12,11 +12,12 @@ import numpy as np
 from rig.analysis.copper import PER_K
 from rig.analysis.estimate import Estimate, unknown
 from rig.analysis.levels import level, level_u, median3, running_mean
-from rig.analysis.measures import COVERAGE, RECTANGULAR
+from rig.analysis.measures import RECTANGULAR
 from rig.analysis.model import Accuracy, Direction, HalfTurn, Measure, Outcome, UnitType
 from rig.analysis.motor import MotorIdentity
 from rig.analysis.rest import readable, zero_offset
 from rig.analysis.trace import BoolArray, FloatArray, Trace
+from rig.quality.decision import COVERAGE
 
 # A relay's coil has its full current long before this after its feed is made (s): TE V23234 data
 # sheet, operate time 7 ms typical, and the sensor is read every fifth sample at 200 Hz or more.
@@ -74,8 +75,7 @@ def coil_a(trace: Trace, coil_accuracy: Accuracy | None) -> Measure | None:
     if not len(seen):
         return None
     value_a = float(np.median(seen))
-    u_a = COVERAGE * math.hypot(coil_accuracy.gain_u_rel * value_a, coil_accuracy.offset_u_a)
-    return Measure("relay_coil_a", value_a, "A", u_a)
+    return Measure("relay_coil_a", value_a, "A", COVERAGE * coil_accuracy.current_u_a(value_a))
 
 
 def coil_ohm(trace: Trace, coil_accuracy: Accuracy | None, accuracy: Accuracy) -> Measure:
@@ -99,11 +99,10 @@ def coil_ohm(trace: Trace, coil_accuracy: Accuracy | None, accuracy: Accuracy) -
     if len(coil) < READINGS or not float(np.median(coil)) > COIL_LEAST_A:
         return Measure("relay_coil_ohm", None, "ohm")
     amps, rest_v = level(coil), level(volts)
-    u_rel = math.sqrt(
-        coil_accuracy.gain_u_rel**2
-        + (math.hypot(offset_u_a, level_u(coil, amps)) / amps) ** 2
-        + accuracy.voltage_gain_u_rel**2
-        + (accuracy.voltage_offset_u_v / rest_v) ** 2
+    u_rel = math.hypot(
+        coil_accuracy.gain_u_rel,
+        math.hypot(offset_u_a, level_u(coil, amps)) / amps,
+        accuracy.voltage_u_v(rest_v) / rest_v,
     )
     return Measure("relay_coil_ohm", rest_v / amps, "ohm", COVERAGE * u_rel * rest_v / amps)
 
@@ -117,7 +116,8 @@ def _coil_zero(trace: Trace, current_a: FloatArray, coil_accuracy: Accuracy) -> 
     if len(off) < 2 * READINGS:
         return 0.0, coil_accuracy.offset_u_a
     zero_a = level(off)
-    return zero_a, max(level_u(off, zero_a), COIL_DIGIT_A)
+    own_u_a = max(level_u(off, zero_a), COIL_DIGIT_A)
+    return zero_a, math.hypot(own_u_a, coil_accuracy.fed_zero_u_a)
 
 
 def coil_settled(trace: Trace) -> BoolArray:
@@ -143,9 +143,7 @@ def times(turns: Iterable[HalfTurn], accuracy: Accuracy, step_s: float) -> list[
     uncertainty.
     """
     turns = tuple(turns)
-    u_s = COVERAGE * math.sqrt(
-        accuracy.relay_u_s**2 + accuracy.sensor_delay_u_s**2 + (RECTANGULAR * 0.5 * step_s) ** 2
-    )
+    u_s = COVERAGE * math.hypot(accuracy.time_u_s(0.0), RECTANGULAR * 0.5 * step_s)
     found = []
     for name, way in (
         ("relay_operate_s", Direction.TO_RUN),
@@ -245,11 +243,7 @@ def _between(name: str, low_v: float, high_v: float | None, accuracy: Accuracy) 
     if high_v is None or high_v < low_v:
         return Measure(name, None, "V")
     value_v = 0.5 * (low_v + high_v)
-    u_v = math.sqrt(
-        (RECTANGULAR * 0.5 * (high_v - low_v)) ** 2
-        + (accuracy.voltage_gain_u_rel * value_v) ** 2
-        + accuracy.voltage_offset_u_v**2
-    )
+    u_v = math.hypot(RECTANGULAR * 0.5 * (high_v - low_v), accuracy.voltage_u_v(value_v))
     return Measure(name, value_v, "V", COVERAGE * u_v)
 
 

@@ -7,10 +7,11 @@ import math
 import numpy as np
 
 from rig.analysis.levels import level, level_u, thinned
-from rig.analysis.measures import COVERAGE, at_rest_a, current_u_a
+from rig.analysis.measures import at_rest_a, current_u_a
 from rig.analysis.model import Accuracy, Measure
 from rig.analysis.signal import SETTLE_S, zero_moved_a
 from rig.analysis.trace import CLIPPED, LOST, RESET, STUCK, BoolArray, FloatArray, Trace
+from rig.quality.decision import COVERAGE
 
 # Fewer readings than this are no measurement.
 ENOUGH = 8

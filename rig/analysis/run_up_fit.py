@@ -16,6 +16,7 @@ from typing import NamedTuple
 import numpy as np
 
 from rig.analysis.copper import PER_K
+from rig.analysis.motor_relations import mechanical_time_constant_s
 from rig.analysis.run_up import CONVERSION_S, charge_c, mean_current_a
 from rig.analysis.shared_fit import fit_shared
 from rig.analysis.starts import Starts, lay_out
@@ -74,7 +75,7 @@ class RunUpFit:
     @property
     def time_constant_s(self) -> float:
         """R C."""
-        return self.ohm * self.farad
+        return mechanical_time_constant_s(self.ohm, 1.0, self.farad)
 
     def ohm_at(self, predicted_k: FloatArray) -> FloatArray:
         """Return the resistance (ohm) at predicted rises (K)."""

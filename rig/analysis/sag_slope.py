@@ -29,6 +29,9 @@ LEAST_STEP_V, MOST_STEP_V, USUAL_STEP_V = 0.004, 0.032, 0.016
 COIL_SETTLES_S = 0.06
 # Fewer points than this, or a current that varied less (A), determine no slope (guess).
 POINTS, LEAST_A = 8, 0.5
+# ... or currents that lay no farther apart (A) once what they moved within a reading is taken off:
+# a unit that runs on from the moment it is fed shows its inrush and no rest (guess).
+APART_LEAST_A = 0.25
 
 # A voltage below this part of the usual one is a feed that is gone, not one that sags.
 GONE = 0.5
@@ -37,14 +40,19 @@ GONE = 0.5
 # still if a drift along a line makes no more than this part of the slope, else to drift along that
 # line.  A slope less sure than this part and this resistance (ohm) is not told (guess).
 SAME_PART, UNSURE_PART, UNSURE_OHM = 0.02, 0.25, 0.02
-# Neighbours cannot be told more alike than so (guess).
-ALIKE_MOST = 0.98
+# Where the variance left is so many times the readings' own, it is a source that moves, alike from
+# point to point; no more alike can be told than so (guesses).
+MISFIT, ALIKE_MOST = 2.0, 0.98
 
 _DRIFTS = (
     "the supply's voltage moved too much by itself to tell its sag: let it settle (no charger, a "
     "rested battery) and run a step of half-turns again"
 )
 _GONE = "the voltage did not fall with the current: the feed came and went"
+_NO_REST = (
+    "no reading at rest stands beside those of the motor running: a step of half-turns, in which "
+    "the unit rests between them, brings it"
+)
 _NO_CURRENT = "the motor's current did not change in this trace: a step of half-turns brings that"
 
 
@@ -149,7 +157,11 @@ def _points(trace: Trace, value: FloatArray, good: BoolArray, every: int) -> _Po
     u_a = np.where(fresh[first], _moves_a(drawn_a)[first] * part, high_a - low_a)
     held_a = np.where(fresh[first], drawn_a[first], 0.5 * (low_a + high_a))
     window = np.searchsorted(starts_s, time_s[rows][first], side="right")
-    return _Points(held_a, value[rows][first], u_a, window.astype(np.intp), time_s[rows][first])
+    # The first reading of a stretch may be of before it, and of any current.
+    own = np.concatenate(([False], np.diff(rows) == 1))[first]
+    value_then, time_then_s = value[rows][first], time_s[rows][first]
+    columns = (held_a, value_then, u_a, window.astype(np.intp), time_then_s)
+    return _Points(*(column[own] for column in columns))
 
 
 def _moves_a(current_a: FloatArray) -> FloatArray:
@@ -176,13 +188,18 @@ def _slope(points: _Points, noise_v: float, gain_u_rel: float) -> Estimate:
     still, straight, curved = (_fit(points, value_u, degree) for degree in (0, 1, 2))
     if still is None or straight is None or curved is None:
         return unknown("ohm", _NO_CURRENT)
+    if still.apart_a < APART_LEAST_A:
+        return unknown("ohm", _NO_REST)
     drifts = not still.is_like(straight)
     found, freer = (straight, curved) if drifts else (still, straight)
     ohm = found.ohm
     # At rest and while running the reading may stand on one code each: both ends are then off by
     # anything up to half a step, however many points there are.
     digit_ohm = step_v / math.sqrt(6.0) / found.apart_a
-    u_ohm = math.hypot(found.u_ohm, gain_u_rel * ohm, digit_ohm, ohm - freer.ohm)
+    # What a freer drift makes of the slope counts, unless by chance.
+    drift_ohm = abs(ohm - freer.ohm)
+    drift_ohm = drift_ohm if drift_ohm > freer.u_ohm else 0.0
+    u_ohm = math.hypot(found.u_ohm, gain_u_rel * ohm, digit_ohm, drift_ohm)
     if drifts:
         u_ohm = math.hypot(u_ohm, SAME_PART * ohm)
     if u_ohm > UNSURE_PART * max(ohm, 0.0) + UNSURE_OHM:
@@ -219,7 +236,9 @@ def _fit(points: _Points, value_u: float, degree: int) -> _Fit | None:
     free = max(len(left) - given_away - 1, 1)
     scatter = max(float(np.sum(weight * left * left)) / free, 1.0)
     apart_a = 2.0 * math.sqrt(spread / float(np.sum(weight)))
-    return _Fit(ohm, math.sqrt(scatter * _alike(left * np.sqrt(weight)) / spread), apart_a)
+    if scatter > MISFIT:
+        scatter *= _alike(left * np.sqrt(weight))
+    return _Fit(ohm, math.sqrt(scatter / spread), apart_a)
 
 
 def _alike(left: FloatArray) -> float:

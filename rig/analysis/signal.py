@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -95,7 +96,7 @@ def make_signal(trace: Trace, unit: UnitType, accuracy: Accuracy) -> Signal:
         step_s=_usual_step_s(time_s),
         zero_a=zero_a,
         zero_is_known=is_known,
-        zero_u_a=float(np.hypot(zero_u_a, moved_a)),
+        zero_u_a=math.hypot(zero_u_a, moved_a, 0.0 if is_known else accuracy.unzeroed_u_a),
         zero_moved_a=moved_a,
         stuck_zero=is_stuck,
         noise_a=noise_a if is_known else _usual_noise_a(current_a),

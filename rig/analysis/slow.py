@@ -24,7 +24,6 @@ import numpy as np
 
 from rig.analysis.at_voltage import TAU_S, TAU_U_S, VISCOUS, VISCOUS_U, Drive, drive_at_u, freedom
 from rig.analysis.estimate import Estimate, unknown
-from rig.analysis.measures import COVERAGE
 from rig.analysis.model import Accuracy, HalfTurn
 from rig.analysis.motor import MotorIdentity
 from rig.analysis.slow_values import (
@@ -41,6 +40,7 @@ from rig.analysis.slow_values import (
 )
 from rig.analysis.trace import FloatArray
 from rig.analysis.turn_time import TURN_RAD, Turning, half_turn_time
+from rig.quality.decision import COVERAGE
 
 __all__ = [
     "FACTOR_WORDS",

@@ -10,10 +10,10 @@ import numpy as np
 
 from rig.analysis.estimate import Estimate, unknown
 from rig.analysis.levels import median
-from rig.analysis.measures import COVERAGE
 from rig.analysis.model import Accuracy, HalfTurn, UnitType
 from rig.analysis.motor import MotorIdentity
 from rig.analysis.turn_time import TURN_RAD
+from rig.quality.decision import COVERAGE
 
 GOOD_ONES = "What a good unit of the type has is not known: run this plan on a few good ones."
 
@@ -101,7 +101,7 @@ def timed_u(turn: HalfTurn, of: Timed, accuracy: Accuracy) -> Timed:
     return Timed(
         u_s,
         u_s,
-        math.hypot(accuracy.voltage_gain_u_rel * of.supply_v, accuracy.voltage_offset_u_v),
+        accuracy.voltage_u_v(of.supply_v),
         math.hypot(accuracy.gain_u_rel * of.charge_c, accuracy.offset_u_a * of.half_turn_s),
     )
 

@@ -8,10 +8,11 @@ import numpy as np
 
 from rig.analysis.backemf import without_spikes
 from rig.analysis.levels import MEDIAN_SCATTER, level, level_u, median3, noise
-from rig.analysis.measures import COVERAGE, RECTANGULAR, current_u_a
+from rig.analysis.measures import RECTANGULAR, current_u_a
 from rig.analysis.model import Accuracy, Measure
 from rig.analysis.rest import readable, zero_offset
 from rig.analysis.trace import FloatArray, Trace
+from rig.quality.decision import COVERAGE
 
 # Standing still: conductance within this part of its highest, for at least so long (s, samples).
 # An inrush falls through that part within a few ms (the mechanical time constant of motors of
@@ -127,11 +128,8 @@ def _measures(
         return stall, Measure("winding_ohm", None, "ohm")
     ohm = level(ohms)
     scatter_ohm = math.hypot(level_u(ohms, ohm), ohm**2 * _drift(1.0 / ohms))
-    relative = math.sqrt(
-        accuracy.gain_u_rel**2
-        + accuracy.voltage_gain_u_rel**2
-        + (accuracy.offset_u_a / stall_a) ** 2
-        + (accuracy.voltage_offset_u_v / stall_v) ** 2
+    relative = math.hypot(
+        accuracy.current_u_a(stall_a) / stall_a, accuracy.voltage_u_v(stall_v) / stall_v
     )
     return (
         stall,

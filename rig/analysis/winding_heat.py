@@ -12,6 +12,7 @@ from scipy.integrate import solve_ivp
 from rig.analysis.copper import G_PER_CM3, J_PER_GK, OHM_MM2_PER_M, PER_K
 from rig.analysis.model import UnitType
 from rig.analysis.motor import MotorIdentity
+from rig.analysis.motor_relations import stall_current_a
 from rig.analysis.trace import FloatArray
 
 HEAT_U_REL = 0.3
@@ -29,7 +30,8 @@ class Winding:
     ``heat_j_per_k`` its heat capacity; ``cooling_k_per_w`` from winding to air.  With
     ``case_j_per_k`` and ``winding_case_k_per_w`` the heat goes through the case, else straight to
     the air, which is on the safe side: less heat leaves at first.  The three ``*_off`` say how far
-    each value may be off either way.  ``start_c`` is winding, case and air at the beginning.
+    each value may be off either way.  ``start_c`` is winding, case and air at the beginning, and
+    ``as_found`` tells that ``ohm`` was measured at that very temperature, whatever it is.
     """
 
     ohm: float
@@ -42,6 +44,12 @@ class Winding:
     start_off_c: float = 0.0
     case_j_per_k: float | None = None
     winding_case_k_per_w: float | None = None
+    as_found: bool = False
+
+    @property
+    def cold_ohm(self) -> float:
+        """Its resistance at 20 degrees Celsius, ohm."""
+        return self.ohm / (1.0 + PER_K * (self.start_c - 20.0)) if self.as_found else self.ohm
 
 
 def winding_of(
@@ -56,14 +64,13 @@ def winding_of(
 
     A type's resistance may be off by a tenth (guess), an identified one by its expanded
     uncertainty; the heat capacity by `HEAT_U_REL`.  ``start_off_c``: a workshop has 5 to 35
-    degrees (guess).  A resistance identified at an unknown temperature is taken to be one of these.
+    degrees (guess).  A resistance identified at an unknown temperature had one of these.
     """
-    ohm, off = unit.winding_ohm, 0.1 * unit.winding_ohm
+    ohm, off, as_found = unit.winding_ohm, 0.1 * unit.winding_ohm, False
     if identity is not None and identity.circuit_20c_ohm.value is not None:
         ohm, off = identity.circuit_20c_ohm.value, 2.0 * (identity.circuit_20c_ohm.u or 0.0)
     elif identity is not None and identity.circuit_ohm.value is not None:
-        ohm = identity.circuit_ohm.value / (1.0 + PER_K * (start_c - 20.0))
-        off = 2.0 * (identity.circuit_ohm.u or 0.0) + PER_K * start_off_c * ohm
+        ohm, off, as_found = identity.circuit_ohm.value, 2.0 * (identity.circuit_ohm.u or 0.0), True
     return Winding(
         ohm,
         unit.heat_j_per_k,
@@ -73,6 +80,7 @@ def winding_of(
         heat_off_j_per_k=HEAT_U_REL * unit.heat_j_per_k,
         start_c=start_c,
         start_off_c=start_off_c,
+        as_found=as_found,
     )
 
 
@@ -104,12 +112,12 @@ def stall_heat(winding: Winding, supply_v: float, lead_ohm: float, horizon_s: fl
     case_j = winding.case_j_per_k
 
     def ohm(winding_c: Any) -> Any:
-        return winding.ohm * np.maximum(1.0 + PER_K * (winding_c - 20.0), _OHM_NEVER_BELOW)
+        return winding.cold_ohm * np.maximum(1.0 + PER_K * (winding_c - 20.0), _OHM_NEVER_BELOW)
 
     def slope(_: float, temperatures: FloatArray) -> list[float]:
         winding_c, case_c = float(temperatures[0]), float(temperatures[1])
         hot_ohm = float(ohm(winding_c))
-        current_a = supply_v / (hot_ohm + lead_ohm)
+        current_a = stall_current_a(supply_v, hot_ohm + lead_ohm)
         across_w = (winding_c - case_c) / inward
         heats = (current_a**2 * hot_ohm - across_w) / winding.heat_j_per_k
         if case_j is None or not with_case:

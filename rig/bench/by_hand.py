@@ -106,7 +106,7 @@ class ByHandSession(FedJob):
 
     def _finder(self) -> Callable[[Trace], tuple[HalfTurn, ...]]:
         unit, limits = self.order.plan.unit_type(), self.log.limits
-        accuracy = battery_accuracy(self.station)
+        accuracy = battery_accuracy(self.order, self.station, self.standing)
         return lambda trace: find_half_turns(trace, unit, limits, accuracy)
 
     # --- feeding --------------------------------------------------------------------------

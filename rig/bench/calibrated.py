@@ -5,14 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import datetime
 
-from drivers import Backend, SensorWiring, StationWiring
+from drivers import Backend, StationWiring
 from drivers.ina219 import plan_sensor
 from rig.bench.seams import Keeper
-from rig.quality.calibration import Correction, Setup, Standing, standing
-
-NO_CORRECTION_U = 0.005
-"""Relative standard uncertainty of a voltage nobody calibrated: the 0.5 % that TI SBOS448G gives
-as the largest bus error at room temperature, taken as a standard uncertainty to be careful."""
+from rig.quality.calibration import Setup, Standing, standing
 
 
 def setup_of(rig: str, station: StationWiring, backend: Backend) -> Setup:
@@ -42,21 +38,19 @@ def standing_of(
 def calibrated(station: StationWiring, standing: Standing) -> StationWiring:
     """Return ``station`` as it reads by its calibration; unchanged if none applies.
 
+    SensorError if no range holds the largest current any more.
+
     In another range of the sensor than it was made in only the gain holds: the chip's offset
-    differs from range to range (TI SBOS448G), so the rig file's offset and its uncertainty stay.
+    differs from range to range (TI SBOS448G), so the rig file's offset stays.
     """
     current, made = standing.current, standing.calibration
     if current is None or made is None:
         return station
     sensor = station.battery_sensor
-    same_range = plan_sensor(sensor).range_v == made.setup.range_v
-    read = replace(
-        sensor,
-        gain=current.gain,
-        gain_u_rel=current.gain_u_rel,
-        offset_a=current.offset if same_range else sensor.offset_a,
-        offset_u_a=current.gain * current.offset_u if same_range else sensor.offset_u_a,
-    )
+    gained = replace(sensor, gain=current.gain)
+    read = replace(gained, offset_a=current.offset)
+    if plan_sensor(read).range_v != made.setup.range_v:
+        read = gained
     voltage = standing.voltage
     if voltage is not None:
         read = replace(read, voltage_gain=voltage.gain, voltage_offset_v=voltage.offset)
@@ -69,16 +63,3 @@ def nominal(station: StationWiring) -> StationWiring:
         station.battery_sensor, gain=1.0, offset_a=0.0, voltage_gain=1.0, voltage_offset_v=0.0
     )
     return replace(station, battery_sensor=sensor)
-
-
-def declared(sensor: SensorWiring) -> Correction:
-    """Return the rig file's own correction of the current, with the uncertainties it declares."""
-    return Correction(
-        gain=sensor.gain,
-        offset=sensor.offset_a,
-        gain_u=sensor.gain * sensor.gain_u_rel,
-        offset_u=sensor.offset_u_a,
-    )
-
-
-UNCALIBRATED_VOLTAGE = Correction(gain_u=NO_CORRECTION_U)

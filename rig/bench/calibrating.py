@@ -13,7 +13,7 @@ from uuid import uuid4
 
 import rig
 from drivers import LOST, Backend, DriverError
-from rig.bench.calibrated import UNCALIBRATED_VOLTAGE, declared, nominal, setup_of
+from rig.bench.calibrated import nominal, setup_of
 from rig.bench.commands import Meddle
 from rig.bench.comparing import (
     CANNOT,
@@ -52,6 +52,7 @@ from rig.quality.calibration import (
 )
 from rig.quality.calibration_plan import FED_S, Circuit, PlannedPoints, plan_points
 from rig.quality.calibration_words import line_words, ratio_words, reference_overdue
+from rig.quality.uncertainty import UNCALIBRATED_VOLTAGE, declared_of
 from rig.records.errors import RecordsError
 
 # A bus register shows nothing below zero, so nothing but the meter's points can tell an offset;
@@ -232,7 +233,7 @@ class CalibrationJob:
         point = self.compare.zero()
         self.points[Quantity.CURRENT].append(point)
         self._item(
-            "zero", ItemState.GOOD, f"Reads {point.reading * 1000:+.1f} mA with nothing fed."
+            "zero", ItemState.GOOD, f"Reads {point.reading * 1000:+z.1f} mA with nothing fed."
         )
 
     def _connect(self, quantity: Quantity, planned: PlannedPoints) -> None:
@@ -329,8 +330,8 @@ class CalibrationJob:
     # --- the end --------------------------------------------------------------------------
 
     def _conclude(self, setup: Setup, stood: Standing, references: tuple[Reference, ...]) -> str:
-        order, sensor = self.order, self.order.station.battery_sensor
-        words = declared(sensor.wiring(order.settings.battery_v))
+        order = self.order
+        words = declared_of(order.station)
         current = self._line(Quantity.CURRENT, stood.current or words)
         voltage = None
         if order.voltmeter is not None:

@@ -14,9 +14,10 @@ from rig.bench.errors import RefusedError
 from rig.bench.guard import GuardLimits
 from rig.bench.loop import ControlLoop
 from rig.bench.requests import BATTERY, OFF, Ask, Drive, Sample
-from rig.bench.zero import COVERAGE, zero_of
+from rig.bench.zero import zero_of
 from rig.quality.calibration import Point, Quantity, Reference
 from rig.quality.calibration_plan import FED_S, READ_S
+from rig.quality.decision import COVERAGE
 
 ZERO_S = 2.0  # a hundred periods of mains hum
 BUS_RESOLUTION_V = 4 * BUS_STEP_V  # the driver converts the voltage with 10 bits of 12

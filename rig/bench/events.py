@@ -123,7 +123,8 @@ class TestDone:
 class Ranked:
     """What an isolation knows now: the leading causes, the test to do next, those done so far.
 
-    ``confidence`` is what it is to reach; ``conclusion`` is there when it is over.
+    ``confidence`` is what it is to reach; ``conclusion`` is there when it is over; ``left_out``
+    tells what it cannot find, a sentence each.
     """
 
     ranking: Ranking
@@ -131,6 +132,7 @@ class Ranked:
     done: tuple[TestDone, ...]
     confidence: float
     conclusion: Conclusion | None = None
+    left_out: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,30 +6,32 @@ worked out beside the control loop, with the feeds off.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import replace
 from typing import TypeVar
 
 from drivers import Backend
 from drivers.backends import keeps_own_time
+from rig.analysis.faults.at_hand import THINGS, given_with, priors_with, tests_without
 from rig.analysis.faults.causes import SOUND
+from rig.analysis.faults.choose import Choice, choose
 from rig.analysis.faults.features import answer_of
-from rig.analysis.faults.guided import PROGRAMMABLE_SUPPLY, TESTS
+from rig.analysis.faults.guided import KNOWN_GOOD_RELAY, PROGRAMMABLE_SUPPLY, TESTS
 from rig.analysis.faults.model import Observation, Proposal, Ranking
 from rig.analysis.model import Verdict
 from rig.bench.errors import RefusedError, Trip
 from rig.bench.events import Ranked, RunBegan, TestDone
 from rig.bench.order import RunOrder
 from rig.bench.reasoning import Learnt, Reasoner, leading
-from rig.bench.requests import DO, END, NEXT_TEST, SKIP, Ask
+from rig.bench.requests import AT_HAND, DO, END, NEXT_TEST, NO, SKIP, YES, Ask
 from rig.bench.seams import Console, Keeper
 from rig.bench.stepped import Place, SteppedJob
 from rig.bench.steps import Findings, make_work
 from rig.bench.steps.guided import Guided, feed_gone, guided_work
 from rig.bench.told import in_record, told
 from rig.bench.touches import AtOnce
-from rig.isolation.words import Conclusion, conclusion, heading
+from rig.isolation.words import NOT_SURE, Conclusion, conclusion, heading, left_out_words
 from rig.plans import ZeroStep
 from rig.records.model import RunState, StepRecord, StepState
 
@@ -46,6 +48,9 @@ _NO_FEED = (
     "The battery feed carries no voltage, so nothing can be learnt of the unit. Check the rig's "
     "fuse, its supply and the feed relay, then start again."
 )
+_CROSSED = (
+    "Nothing more was fed: battery and earth leads may be crossed. Follow them, or measure, first."
+)
 
 Result = TypeVar("Result")
 
@@ -54,6 +59,7 @@ class Isolation(SteppedJob):
     """Carries out one `IsolationOrder`; ``reason`` is how it thinks, by default with what ships."""
 
     _pool: Executor
+    _cannot_find: tuple[str, ...] = ()
 
     def __init__(
         self,
@@ -67,6 +73,8 @@ class Isolation(SteppedJob):
         settings = order.plan.isolation
         self._confidence = settings.confidence
         self._minutes = settings.all_minutes()
+        self._at_hand: frozenset[str] = frozenset(THINGS)
+        self._reason_is_given = reason is not None
         self._reason = reason or Learnt(settings.all_priors(), self._minutes)
         self._seen: dict[str, Observation] = {}
         self._done: list[TestDone] = []
@@ -74,6 +82,7 @@ class Isolation(SteppedJob):
         self._tries: dict[str, int] = {}
         self._ranking: Ranking | None = None
         self._proposal: Proposal | None = None
+        self._held_back = False  # crossed leads are suspected, and nobody has looked
         self._running: tuple[str, Guided] | None = None
         self._feed_gone = False
         self._fuse_seen_to = False
@@ -103,11 +112,12 @@ class Isolation(SteppedJob):
         self.runner = self.make_runner()
         self.runner.conclude = self._learn_from
         with self._beside() as self._pool:
+            self._find_what_is_there()
             self._think()
             self.pause_if_wished()
             self._zero()
             self._tell()
-            while self._proposal is not None and not self._sure:
+            while self._proposal is not None:
                 answer = self._ask(self._proposal)
                 if answer == END:
                     break
@@ -136,6 +146,34 @@ class Isolation(SteppedJob):
         self.loop.wait(done)
         return future.result()
 
+    # --- what is on the jig -----------------------------------------------------------------
+
+    def _find_what_is_there(self) -> None:
+        """Find what is on the jig, by the plan or by asking, and say what cannot be found so."""
+        settings = self.order.plan.isolation
+        fixed = settings.at_hand
+        self._at_hand = frozenset(self._asked_for() if fixed is None else fixed)
+        priors = priors_with(settings.all_priors(), self._at_hand)
+        given = given_with(self._at_hand)
+        if not self._reason_is_given:
+            self._reason = Learnt(priors, self._minutes, given)
+        self._cannot_find = left_out_words(self._at_hand, settings.all_priors())
+        if self._cannot_find:
+            self.log.note("left_out", " ".join(self._cannot_find))
+
+    def _asked_for(self) -> Iterator[str]:
+        """Yield what somebody says is there; what nobody can tell counts as there."""
+        there = True
+        for thing in THINGS.values():
+            if thing.name == KNOWN_GOOD_RELAY and not there:
+                continue  # it would replace none
+            detail = {"thing": thing.name}
+            text = f"{thing.question} {thing.if_not}"
+            there = self.ask(Ask(AT_HAND, text, (YES, NO), detail)) != NO
+            if there:
+                yield thing.name
+        self.loop.resume_after_pause()
+
     # --- tests ------------------------------------------------------------------------------
 
     def _zero(self) -> None:
@@ -149,7 +187,7 @@ class Isolation(SteppedJob):
             self._leave_out(name, "skipped")
             self.log.note("skipped", f"{heading(name)}: skipped by the operator.")
             return
-        step, _ = guided_work(name)
+        step, _ = guided_work(name, self._at_hand)
         state = self.do_step(Place(self.step + 1, 0), step, lambda: self._work_of(name))
         self._running = None
         if state is StepState.SKIPPED:
@@ -164,7 +202,7 @@ class Isolation(SteppedJob):
 
     def _work_of(self, name: str) -> Guided:
         self._forget(name)
-        _, work = guided_work(name)
+        _, work = guided_work(name, self._at_hand)
         self._running = (name, work)
         return work
 
@@ -242,7 +280,10 @@ class Isolation(SteppedJob):
         return [
             name
             for name in self.order.plan.isolation.tests
-            if name not in self._seen and name not in self._left_out and self._can(name)
+            if name not in self._seen
+            and name not in self._left_out
+            and self._can(name)
+            and name not in tests_without(self._at_hand)
         ]
 
     def _can(self, name: str) -> bool:
@@ -259,33 +300,40 @@ class Isolation(SteppedJob):
         """Rank the causes anew and look for the test to do next."""
         seen, possible = list(self._seen.values()), self._possible
 
-        def think() -> tuple[Ranking, Proposal | None]:
-            return self._reason.rank(seen), self._reason.propose(seen, possible)
+        def think() -> tuple[Ranking, Choice]:
+            ranking = self._reason.rank(seen)
+            return ranking, choose(
+                ranking,
+                seen,
+                possible,
+                self._reason.propose,
+                sure=conclusion(ranking, self._confidence).sure,
+                minutes=self._minutes,
+                confirm_most_min=self.order.plan.isolation.confirm_min,
+            )
 
-        self._ranking, self._proposal = self._aside(think)
+        self._ranking, choice = self._aside(think)
+        self._proposal, self._held_back = choice.proposal, choice.held_back
 
     @property
     def _conclusion(self) -> Conclusion | None:
         if self._ranking is None:
             return None
-        found = conclusion(self._ranking, self._confidence)
+        found = conclusion(self._ranking, self._confidence, list(self._seen.values()))
+        if self._held_back:
+            found = replace(found, text=f"{found.text} {_CROSSED}")
         if not (self._doubted and found.sure and found.case == SOUND):
             return found
         # What a sensor that is not sound shows may look like anything, a sound unit as well.
-        text = f"Not sure. {found.text} But the rig was not sound: {self._doubted}"
+        text = f"{NOT_SURE} {found.text} But the rig was not sound: {self._doubted}"
         return replace(found, sure=False, text=text, remedy=_RIG_FIRST)
-
-    @property
-    def _sure(self) -> bool:
-        concluded = self._conclusion
-        return concluded is not None and concluded.sure
 
     def _tell(self, concluded: Conclusion | None = None) -> None:
         assert self._ranking is not None
-        proposal = None if concluded is not None or self._sure else self._proposal
-        done = tuple(self._done)
-        ranking = leading(self._ranking)
-        self.console.show(Ranked(ranking, proposal, done, self._confidence, concluded))
+        proposal = None if concluded is not None else self._proposal
+        ranking, done = leading(self._ranking), tuple(self._done)
+        told = Ranked(ranking, proposal, done, self._confidence, concluded, self._cannot_find)
+        self.console.show(told)
 
     # --- questions --------------------------------------------------------------------------
 
@@ -333,7 +381,9 @@ class Isolation(SteppedJob):
                 "cause": concluded.case,
                 "probability": round(concluded.probability, 4),
                 "sure": concluded.sure,
+                "confirmed": concluded.confirmed,
                 "to do": concluded.remedy,
+                **({"not looked for": list(self._cannot_find)} if self._cannot_find else {}),
                 **in_record(self._ranking, reasons=True),
             },
         )

@@ -30,6 +30,7 @@ from rig.bench.wishes import answered, errand_in_short, meddled
 from rig.plans import Plan
 from rig.quality.calibration import CalibrationState, Standing
 from rig.quality.calibration_words import standing_in_short, standing_words
+from rig.quality.uncertainty import accuracy_of
 from rig.records.errors import RecordsError
 from rig.records.golden_said import GoldenStanding, golden_standing, golden_words, is_warning
 from rig.records.model import RunEnd, RunStart, RunState
@@ -396,16 +397,10 @@ def consent_question(golden: str = "") -> Ask:
     return Ask("accept_cautions", text, ("accepted", "refused"))
 
 
-def battery_accuracy(station: Station) -> Accuracy:
-    """Return what the battery feed's sensor and relay let be known, as declared in the rig file."""
-    sensor, wired = station.battery_sensor, station.wiring
-    return Accuracy(
-        relay_u_s=wired.ignition_feed.delay_u_s,
-        sensor_delay_u_s=sensor.time_u_s,
-        gain_u_rel=wired.battery_sensor.gain_u_rel,
-        offset_u_a=wired.battery_sensor.offset_u_a,
-        full_scale_a=sensor.full_scale_a,
-    )
+def battery_accuracy(order: RunOrder, station: Station, standing: Standing) -> Accuracy:
+    """Return what the battery feed's sensor and relay let be known, by the station's budget."""
+    full_scale_a = station.battery_sensor.full_scale_a
+    return accuracy_of(order.station, order.plan, standing, full_scale_a)
 
 
 def guard_limits(plan: Plan) -> GuardLimits:

@@ -83,8 +83,8 @@ class RigCheckOrder:
         return self.settings.wiring(CHECK_MAX_A, self.station.name)
 
 
-# Without a plan: the range that a usual unit's stall needs, A (guess: LM-12 at 16 V).
-CHECK_MAX_A = 25.0
+# Without a plan: what the shipped plans measure, A (guess; an LM-12 stalls with 31 A at 16 V).
+CHECK_MAX_A = 33.0
 
 
 @dataclass(frozen=True)
@@ -93,7 +93,8 @@ class CalibrationOrder(RigCheckOrder):
 
     ``current_reference`` is a meter in series with a load, or a resistor in the unit's place, with
     ``voltmeter`` across it.  ``load_ohm`` (about) and ``load_w`` (rated) are the load's or the
-    resistor's.  ``consent`` and ``ask_operator`` as in `RunOrder`.
+    resistor's.  ``max_a`` is the largest current that the rig's plans measure, A: the sensor is
+    calibrated in the range they use.  ``consent`` and ``ask_operator`` as in `RunOrder`.
     """
 
     current_reference: Reference | None = None
@@ -102,8 +103,13 @@ class CalibrationOrder(RigCheckOrder):
     load_w: float = 0.0
     operator: str = ""
     note: str = ""
+    max_a: float = CHECK_MAX_A
     consent: bool = False
     ask_operator: bool = False
+
+    def wiring(self) -> RigWiring:
+        """Return the rig's wiring, its sensors at the range that the rig's plans need."""
+        return self.settings.wiring(self.max_a, self.station.name)
 
 
 Job = RunOrder | ByHandOrder | IsolationOrder | RigCheckOrder

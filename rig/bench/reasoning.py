@@ -9,14 +9,11 @@ from typing import Protocol
 from rig.analysis.faults.features import features_of
 from rig.analysis.faults.knowledge import Knowledge
 from rig.analysis.faults.model import Observation, Proposal, Ranking
-from rig.analysis.faults.posterior import rank
+from rig.analysis.faults.posterior import TOLD, rank
 from rig.analysis.faults.propose import propose
 from rig.analysis.model import Accuracy, Limits, UnitType
 from rig.analysis.trace import Trace
 from rig.bench.errors import RefusedError
-
-TOLD = 12
-"""So many leading causes are told and recorded; what comes after them is next to nothing."""
 
 
 class Reasoner(Protocol):
@@ -39,10 +36,14 @@ class Reasoner(Protocol):
 
 @dataclass(frozen=True)
 class Learnt:
-    """Reasons with the knowledge that ships, and a plan's own priors and minutes."""
+    """Reasons with the knowledge that ships, and a plan's own priors and minutes.
+
+    ``given`` is a cause that is known to be there (`rig.analysis.faults.posterior.rank`).
+    """
 
     priors: Mapping[str, float]
     minutes: Mapping[str, float]
+    given: str = ""
 
     def see(
         self, test: str, trace: Trace, unit: UnitType, limits: Limits, accuracy: Accuracy
@@ -52,11 +53,11 @@ class Learnt:
 
     def rank(self, seen: Sequence[Observation]) -> Ranking:
         """Return every case with its probability."""
-        return rank(_knowledge(), seen, self.priors)
+        return rank(_knowledge(), seen, self.priors, self.given)
 
     def propose(self, seen: Sequence[Observation], possible: Collection[str]) -> Proposal | None:
         """Return the test to do next; None if none is worth its time."""
-        return propose(_knowledge(), seen, self.priors, possible, self.minutes)
+        return propose(_knowledge(), seen, self.priors, possible, self.minutes, self.given)
 
 
 def _knowledge() -> Knowledge:
@@ -70,5 +71,5 @@ def _knowledge() -> Knowledge:
 
 
 def leading(ranking: Ranking) -> Ranking:
-    """Return ``ranking`` with its leading causes only."""
+    """Return ``ranking`` with its leading causes only: what comes after is next to nothing."""
     return replace(ranking, causes=ranking.causes[:TOLD])

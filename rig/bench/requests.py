@@ -49,6 +49,9 @@ BOTH = Feeds(True, True)
 NEXT_TEST = "next_test"
 """The action of an isolation's question whether to do the test that is proposed."""
 DO, SKIP, END = "do", "skip", "end"
+AT_HAND = "at_hand"
+"""The action of an isolation's question whether something is on the jig or beside it."""
+YES, NO = "yes", "no"
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from drivers import Backend
 from rig.analysis.judge import combine
-from rig.analysis.model import Accuracy, Judgement, Verdict
+from rig.analysis.model import Judgement, Verdict
 from rig.bench.commands import Command
 from rig.bench.errors import RefusedError, Trip, TripKind
 from rig.bench.events import Paused, WentOn
@@ -19,6 +19,7 @@ from rig.bench.seams import Console, Keeper
 from rig.bench.stepping import StepLike, StepPlace, StepRunner, step_named
 from rig.bench.steps import StepContext, StepWork
 from rig.bench.wishes import Wishes
+from rig.quality.uncertainty import coil_accuracy_of
 from rig.records.model import RunState, StepState
 
 
@@ -113,20 +114,15 @@ class SteppedJob(FedJob):
     def step_context(self) -> StepContext:
         """Return what the steps may know of this job."""
         wired = self.station.wiring
-        ignition = wired.ignition_sensor
         return StepContext(
             unit=self.order.plan.unit_type(),
             limits=self.log.limits,
-            accuracy=battery_accuracy(self.station),
+            accuracy=battery_accuracy(self.order, self.station, self.standing),
             motion=self.loop.guard.motion,
             recorder=self.loop.recorder,
             home_supply_v=self.home_supply_v,
             home_limit_a=self.power.limit_a,
-            coil_accuracy=(
-                None
-                if ignition is None
-                else Accuracy(gain_u_rel=ignition.gain_u_rel, offset_u_a=ignition.offset_u_a)
-            ),
+            coil_accuracy=coil_accuracy_of(self.order.station),
             voltage_every=wired.battery_sensor.bus_every,
         )
 

@@ -17,7 +17,12 @@ _MEASURED = {
     "direct_feed_a": "draws {:.2f} A",
     "stall_current_a": "draws {:.1f} A standing still",
 }
-_ANSWERS = {"ok": "in order", "fault": "a fault is seen", "cannot": "could not look"}
+_ANSWERS = {
+    "ok": "in order",
+    "fault": "a fault is seen",
+    "low": "reads low",
+    "cannot": "could not look",
+}
 
 
 def told(found: Findings, answer: str) -> str:

@@ -8,11 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.quality.decision import COVERAGE
+
 # Readings are no independent draws: hum and drift last longer than one of them.  So the mean's
 # scatter is taken from the means of this many blocks in a row, which holds as long as whatever
 # disturbs has been round within a block.
 BLOCKS = 16
-COVERAGE = 2.0  # k of the expanded uncertainty, about 95 %
 
 
 @dataclass(frozen=True, slots=True)

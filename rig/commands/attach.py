@@ -52,7 +52,8 @@ def run(options: argparse.Namespace) -> int:
                 "`halfturn records list` tell how it ended."
             )
             return exits.STOPPED
-        gathered = Gathered(Progress(quiet=options.quiet), whole=options.json)
+        rule = job.plan.decision.as_rule()
+        gathered = Gathered(Progress(quiet=options.quiet), whole=options.json, rule=rule)
         with flag_signals() as flag:
             if options.stop:
                 bench.tell(Stop(_WHY))

@@ -21,7 +21,7 @@ from rig.bench.events import (
     Noted,
     RigCheckEnded,
 )
-from rig.bench.order import CalibrationOrder
+from rig.bench.order import CHECK_MAX_A, CalibrationOrder
 from rig.bench.process import BenchClient
 from rig.bench.signals import flag_signals
 from rig.commands import exits
@@ -33,6 +33,7 @@ from rig.commands.run import pairs
 from rig.commands.streams import say, tell
 from rig.commands.terminal import wrapped
 from rig.labels import NAME_LONGEST, NOTE_LONGEST
+from rig.plans import largest_a_of, list_plans
 from rig.quality.calibration import Calibration, Line
 from rig.quality.calibration_words import calibration_words
 from rig.records.store import Store
@@ -101,6 +102,7 @@ def order_of(options: argparse.Namespace) -> CalibrationOrder:
         current_reference=current.reference(),
         voltmeter=None if voltmeter is None else voltmeter.reference(),
         full=True,
+        max_a=largest_a_of(list_plans((settings.plans,)).values(), CHECK_MAX_A),
         load_ohm=load[0],
         load_w=load[1],
         operator=options.operator.strip(),

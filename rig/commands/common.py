@@ -110,5 +110,8 @@ def run_named(store: Store, name: str) -> UUID | str:
     if not newest:
         from rig.records.errors import RecordsError
 
-        raise RecordsError("There are no runs in these records yet.")
+        raise RecordsError(
+            "There are no runs in these records yet. Run a plan first, or name other records with "
+            "--records FILE."
+        )
     return newest[0].run_id

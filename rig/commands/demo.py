@@ -57,7 +57,7 @@ def run(options: argparse.Namespace) -> int:
                 backend="simulated",
                 options=BackendOptions(seed=number, faults=case.faults),
             )
-            gathered = Gathered(Progress(), whole=True)
+            gathered = Gathered(Progress(), whole=True, rule=plan.decision.as_rule())
             ended = carry_out(order, records, gathered)
             say(words(ended, gathered))
             say()

@@ -27,7 +27,14 @@ from rig.run_values import BY_NAME
 from rig.schema import MistakesError
 from rig.settings import RigSettings
 from rig.studies.as_json import golden_object
-from rig.studies.golden import USUAL_BASELINE, USUAL_MEASURES, GoldenState, state_of, states
+from rig.studies.golden import (
+    USUAL_BASELINE,
+    USUAL_MEASURES,
+    GoldenState,
+    newest_state,
+    state_of,
+    states,
+)
 from rig.studies.golden_words import chart_lines, state_lines
 from rig.studies.simulated import chance_of_check, options_for
 
@@ -135,9 +142,10 @@ def _show(store: Store, options: argparse.Namespace, settings: RigSettings) -> i
 def _state(
     store: Store, golden: GoldenKept, settings: RigSettings, number: int | None
 ) -> GoldenState:
-    runs = store.golden.checks(golden.golden_id, number)
     if number is None:
-        return state_of(golden, runs, today(), every_days=settings.golden.every_days)
+        every_days = settings.golden.every_days
+        return newest_state(store.golden, golden, today(), every_days=every_days)
+    runs = store.golden.checks(golden.golden_id, number)
     return state_of(golden, runs, today(), baseline=golden.baselines[number - 1])
 
 
@@ -183,7 +191,8 @@ def _check(options: argparse.Namespace, settings: RigSettings) -> int:
     if order.backend_name == "simulated":
         chance = chance_of_check(golden, len(before))
         order = replace(order, options=options_for(order.options, golden.serial, chance))
-    gathered = Gathered(Progress(quiet=options.quiet), whole=options.json)
+    rule = order.plan.decision.as_rule()
+    gathered = Gathered(Progress(quiet=options.quiet), whole=options.json, rule=rule)
     ended = carry_out(order, records, gathered)
     tell_end(ended, gathered, as_json=options.json)
     with Store.open(records, create=False) as store:

@@ -12,13 +12,14 @@ from rig.bench.order import IsolationOrder
 from rig.commands import exits
 from rig.commands.common import records_path
 from rig.commands.progress import Progress
-from rig.commands.ranking import as_object, ended, proposed, result, table
+from rig.commands.ranking import as_object, cut_short, ended, proposed, result, table
 from rig.commands.run import Gathered, answer, calibration_lines, carry_out
 from rig.commands.run import order_of as order_of_run
 from rig.commands.streams import say, tell
 from rig.commands.terminal import wrapped
 from rig.commands.verdict import verdict_lines
 from rig.feasible import cautions_of_isolation, check_isolation_on_rig
+from rig.quality.decision import DecisionRule
 from rig.records.model import RunState
 
 
@@ -28,8 +29,8 @@ class Following(Gathered):
     ``asks``: the question whether to do a test tells which it is.
     """
 
-    def __init__(self, *, quiet: bool, asks: bool) -> None:
-        super().__init__(Progress(quiet=quiet), whole=True)
+    def __init__(self, *, quiet: bool, asks: bool, rule: DecisionRule) -> None:
+        super().__init__(Progress(quiet=quiet), whole=True, rule=rule)
         self.ranked: Ranked | None = None
         self._quiet, self._asks = quiet, asks
 
@@ -58,7 +59,7 @@ def run(options: argparse.Namespace) -> int:
         for caution in cautions_of_isolation(order.plan, order.settings, order.station):
             tell(wrapped(f"warning: {caution}"))
     asks = order.ask_operator or order.backend_name != "simulated"
-    following = Following(quiet=options.quiet, asks=asks)
+    following = Following(quiet=options.quiet, asks=asks, rule=order.plan.decision.as_rule())
     run_ended = carry_out(order, records_path(options, order.settings), following)
     say(
         _json(run_ended, following) if options.json else _words(run_ended, following),
@@ -100,6 +101,8 @@ def _words(run_ended: RunEnded, following: Following) -> str:
     lines = []
     if ranked is not None and ranked.conclusion is not None:
         lines += ended(ranked, ranked.conclusion, simulated=simulated)
+    elif ranked is not None:
+        lines += cut_short(ranked)
     if judgement is not None:
         mark = " (SIMULATED)" if simulated else ""
         lines.append(f"verdict: {str(judgement.verdict).upper()}{mark}")

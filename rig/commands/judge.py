@@ -7,10 +7,9 @@ import json
 import sys
 from pathlib import Path
 
-from rig.accuracy import accuracy_of
 from rig.analysis.half_turns import find_half_turns
 from rig.analysis.judge import combine, judge_half_turns
-from rig.analysis.model import Accuracy, HalfTurn, Judgement
+from rig.analysis.model import Accuracy, HalfTurn, Judgement, Limits
 from rig.commands import exits
 from rig.commands.common import (
     picture_path,
@@ -22,9 +21,10 @@ from rig.commands.common import (
 from rig.commands.streams import say
 from rig.commands.terminal import wrapped
 from rig.commands.verdict import verdict_lines
-from rig.contract import judgement_object
+from rig.contract import check_objects, judgement_object
 from rig.plans import Plan
 from rig.plausible import refuse_implausible
+from rig.quality.uncertainty import accuracy_of
 from rig.settings import RigSettings
 from rig.tracefile import read_trace
 
@@ -46,7 +46,7 @@ def run(options: argparse.Namespace) -> int:
     half_turns = find_half_turns(trace, plan.unit_type(), limits, accuracy)
     judgement = combine(judge_half_turns(half_turns, limits))
     say(
-        json.dumps(judgement_object(judgement, half_turns), indent=2)
+        json.dumps(_answer(judgement, half_turns, limits), indent=2)
         if options.json
         else words(judgement, half_turns),
         lost=f"The verdict was {str(judgement.verdict).upper()}.",
@@ -65,6 +65,13 @@ def _accuracy(options: argparse.Namespace, settings: RigSettings, plan: Plan) ->
     settings = rig_settings(options)
     station = settings.station(options.station or settings.stations[0].name)
     return accuracy_of(station, plan)
+
+
+def _answer(
+    judgement: Judgement, half_turns: tuple[HalfTurn, ...], limits: Limits
+) -> dict[str, object]:
+    whole = judgement_object(judgement, half_turns, limits.rule)
+    return {**whole, "checks": check_objects(half_turns, limits)}
 
 
 def words(judgement: Judgement, half_turns: tuple[HalfTurn, ...]) -> str:

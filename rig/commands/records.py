@@ -14,6 +14,8 @@ from rig.commands.common import need_printable, picture_path, records_path, tell
 from rig.commands.exits import CommandError
 from rig.commands.streams import let_go, say, tell
 from rig.labels import NAME_LONGEST, SERIAL_LONGEST
+from rig.plans import PlanError, plan_from_text
+from rig.quality.decision import DecisionRule
 from rig.records.as_json import run_json, runs_json
 from rig.records.errors import RecordsError
 from rig.records.export import half_turns_csv, measures_csv
@@ -81,8 +83,22 @@ def _day(text: str | None, *, later: timedelta = timedelta()) -> datetime | None
 
 def _show(store: Store, options: argparse.Namespace) -> int:
     record = store.run(options.run)
-    say(json.dumps(run_json(record), indent=2) if options.json else run_text(record).rstrip())
+    rule = _rule_of(record)
+    say(
+        json.dumps(run_json(record, rule), indent=2)
+        if options.json
+        else run_text(record, rule=rule).rstrip()
+    )
     return exits.PASS
+
+
+def _rule_of(record: RunRecord) -> DecisionRule | None:
+    """Return what a run's plan decides by; None if an older program's plan cannot be read."""
+    try:
+        plan = plan_from_text(record.start.plan_text, Path(f"{record.start.plan_name}.toml"))
+    except PlanError:
+        return None
+    return plan.decision.as_rule()
 
 
 def _export(store: Store, options: argparse.Namespace) -> int:

@@ -21,11 +21,12 @@ from rig.commands.progress import Progress
 from rig.commands.streams import say, tell
 from rig.commands.terminal import wrapped
 from rig.commands.verdict import verdict_lines
-from rig.contract import calibration_object, judgement_object
+from rig.contract import calibration_object, decision_object, judgement_object
 from rig.feasible import cautions_on_rig, check_plan_on_rig
 from rig.labels import NAME_LONGEST, SERIAL_LONGEST
 from rig.plans import Plan
 from rig.quality.calibration_words import standing_line
+from rig.quality.decision import DecisionRule
 from rig.records.golden_said import GoldenStanding, golden_standing, golden_words
 from rig.records.lateness import lateness_object
 from rig.records.model import RunState, Source
@@ -39,10 +40,12 @@ class Gathered:
     """What a run found, gathered from its events for the answer at the end.
 
     ``whole``: with every step's half-turns and measures, of which a run of days has very many.
+    ``rule`` is the plan's.
     """
 
-    def __init__(self, progress: Progress, *, whole: bool) -> None:
+    def __init__(self, progress: Progress, *, whole: bool, rule: DecisionRule) -> None:
         self._progress = progress
+        self.rule = rule
         self._whole = whole
         self.began: RunBegan | None = None
         self.steps: list[StepEnded] = []
@@ -85,7 +88,8 @@ def run(options: argparse.Namespace) -> int:
             if value
         )
         return run_detached(order, records_path(options, order.settings), there)
-    gathered = Gathered(Progress(quiet=options.quiet), whole=options.json)
+    rule = order.plan.decision.as_rule()
+    gathered = Gathered(Progress(quiet=options.quiet), whole=options.json, rule=rule)
     ended = carry_out(order, records_path(options, order.settings), gathered)
     tell_end(ended, gathered, as_json=options.json)
     return status_of(ended)
@@ -173,9 +177,14 @@ def answer(ended: RunEnded, gathered: Gathered) -> dict[str, object]:
     """Return the JSON object of a run: the public judgement and what belongs to the run."""
     half_turns = gathered.half_turns
     judged = (
-        {"verdict": None, "reasons": [], "half_turns": []}
+        {
+            "verdict": None,
+            "reasons": [],
+            "decision": decision_object(gathered.rule),
+            "half_turns": [],
+        }
         if ended.judgement is None
-        else judgement_object(ended.judgement, half_turns)
+        else judgement_object(ended.judgement, half_turns, gathered.rule)
     )
     return {
         **judged,

@@ -9,7 +9,7 @@ import textwrap
 from collections.abc import Callable
 
 from rig.bench.at_the_jig import AT_THE_JIG
-from rig.bench.requests import Ask
+from rig.bench.requests import NO, YES, Ask
 from rig.commands import exits
 from rig.commands.exits import CommandError
 
@@ -65,6 +65,8 @@ def _choices(allowed: tuple[str, ...]) -> str:
     if len(allowed) < 2:
         return "/".join(allowed)
     yes, no, *more = allowed
+    if (yes, no) == (YES, NO):
+        return f"{yes}/{no}"
     return ", ".join([f"yes = {yes}", f"no = {no}", *more])
 
 

@@ -50,13 +50,20 @@ def _refuse_clashes(options: argparse.Namespace) -> None:
             "--trace FILE with --plan PLAN.",
         )
     if trace and options.plan is None:
-        raise CommandError(exits.USAGE, "--trace needs --plan: the plan says what the unit is.")
+        raise CommandError(
+            exits.USAGE, "--trace needs --plan, which says what the unit is: add --plan NAME."
+        )
     if not trace and (options.plan is not None or options.station is not None):
         raise CommandError(
-            exits.USAGE, "--plan and --station go with --trace; a run has its own in the record."
+            exits.USAGE,
+            "--plan and --station go with --trace; a run has its own in the "
+            "record: leave them out.",
         )
     if trace and (options.good or options.unhooked):
-        raise CommandError(exits.USAGE, "--good and --unhooked go with a recorded run.")
+        raise CommandError(
+            exits.USAGE,
+            "--good and --unhooked go with a recorded run: leave them out with --trace.",
+        )
     ambient_c = options.ambient
     if ambient_c is not None and not COLDEST_C <= ambient_c <= HOTTEST_C:
         raise CommandError(

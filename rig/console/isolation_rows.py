@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from rig.analysis.faults.causes import NONE_OF_THESE
 from rig.analysis.faults.guided import TESTS
 from rig.analysis.faults.model import Cause
 from rig.bench.events import Ranked, StepBegan
@@ -20,11 +21,16 @@ HOW = (
     "test that tells most for its minutes; you do it or skip it; the causes are ranked anew. It "
     "ends when one remedy is likely enough, or no test is left. That the unit is sound and the "
     "vehicle is to be looked at is one of the answers.\n\n"
-    "F2 leads to Bench: fill in the unit, choose a plan of its type, then press Ctrl+G. The "
-    "cautions come first, as with every run."
+    "F2 leads to Bench: fill in the unit, then press Ctrl+G. The plan chosen there lends unit "
+    "type, limits and guard, suspect if none is. The cautions come first, as with every run; then "
+    "what is on the jig is asked, unless the plan tells."
 )
 HOW_USUAL = "No test yet: this is how usual it is among suspect units."
-NO_REASONS = "Nothing seen so far speaks clearly for it or against it."
+NO_REASONS = (
+    "What was seen so far tells it from no other cause: how usual it is among suspect units "
+    "decides."
+)
+NONE_KNOWN = "It is what is left where no known cause fits what was seen."
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +42,7 @@ class CauseRow:
     share: float
     speaks_for: tuple[str, ...]
     speaks_against: tuple[str, ...]
+    known: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,14 +69,20 @@ def cause_rows(ranked: Ranked | None) -> tuple[CauseRow, ...]:
 
 def _row(cause: Cause) -> CauseRow:
     share = cause.probability
-    return CauseRow(sentence(cause), percent(share), share, cause.speaks_for, cause.speaks_against)
+    known = cause.name != NONE_OF_THESE
+    reasons = cause.speaks_for, cause.speaks_against
+    return CauseRow(sentence(cause), percent(share), share, *reasons, known)
 
 
 def reasons_text(row: CauseRow, *, tested: bool) -> str:
     """Return what speaks for and against a cause, a line each; ``tested``: a test counts."""
     lines = [f"for: {text}" for text in row.speaks_for]
     lines += [f"against: {text}" for text in row.speaks_against]
-    return "\n".join(lines) or (NO_REASONS if tested else HOW_USUAL)
+    if lines:
+        return "\n".join(lines)
+    if not tested:
+        return HOW_USUAL
+    return NO_REASONS if row.known else NONE_KNOWN
 
 
 def done_rows(live: Live) -> tuple[str, ...]:
@@ -97,10 +110,13 @@ def next_of(desk: Desk) -> Next:
         proposal = ranked.proposal
         test = TESTS[proposal.test]
         text = f"About {proposal.minutes:g} min. {test.does} {proposal.why}".strip()
+        if not ranked.done:
+            text = "\n\n".join([text, *ranked.left_out])
         return Next(f"Next: {heading(test.name)}", text, ask=True)
     if ranked is not None and ranked.conclusion is not None:
         concluded = ranked.conclusion
-        return Next("What it comes to", f"{concluded.text}\n\n{concluded.remedy}")
+        left_out = [f"Left out. {text}" for text in ranked.left_out]
+        return Next("What it comes to", "\n\n".join([concluded.text, concluded.remedy, *left_out]))
     step = _test_on(live)
     if step is not None:
         return Next(f"Now: {step.title}", "T shows the trace. F12 takes the feeds off and ends.")

@@ -8,6 +8,7 @@ from rig.bench.events import Noted, RunEnded, StepBegan
 from rig.bench.order import ByHandOrder, RunOrder
 from rig.console.desk import Desk
 from rig.console.live_job import Live, Phase
+from rig.isolation.words import NOT_SURE
 from rig.records.model import RunState
 
 # A trip that the step survived stays on the screen for so long (s on the bench's clock).
@@ -132,7 +133,7 @@ def isolation_state(desk: Desk) -> JobState:
     """Return how an isolation stands, for the list of causes."""
     live = desk.live
     if not live.isolation:
-        text = "F2 chooses a suspect unit and a plan; Ctrl+G there begins."
+        text = "F2 leads to the unit; Ctrl+G there begins."
         return JobState("No isolation", text)
     if not live.on:
         return _isolated(live)
@@ -146,7 +147,7 @@ def _isolated(live: Live) -> JobState:
     if over.alert or ranked is None or ranked.conclusion is None:
         return over
     word = "Found" if ranked.conclusion.sure else "Not sure"
-    return JobState(word, f"Feeds off. {ranked.conclusion.text.removeprefix('Not sure. ')}")
+    return JobState(word, f"Feeds off. {ranked.conclusion.text.removeprefix(NOT_SURE).strip()}")
 
 
 def _wishes(live: Live) -> str:

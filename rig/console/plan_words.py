@@ -5,6 +5,7 @@ from __future__ import annotations
 from rig.analysis.model import VoltageLimit
 from rig.plans import (
     AnyStep,
+    DecisionSettings,
     EnduranceStep,
     GuardSettings,
     HalfTurnsStep,
@@ -19,6 +20,7 @@ from rig.plans import (
     VisualStep,
     ZeroStep,
 )
+from rig.quality.decision import DEFAULT_RULE
 
 # Limit -> its name for the operator, and how it is worded around the number.
 _LIMITS: dict[str, tuple[str, str]] = {
@@ -58,8 +60,8 @@ _NOT_JUDGED: dict[str, str] = {
     "lowest_supply_max_v": "lowest supply",
     "stall_min_a": "smallest stall current",
     "stall_max_a": "largest stall current",
-    "winding_min_ohm": "least winding resistance",
-    "winding_max_ohm": "most winding resistance",
+    "winding_min_ohm": "least resistance, leads included",
+    "winding_max_ohm": "most resistance, leads included",
     "swap_change_max": "own relay against a good one",
     "pull_in_max_v": "relay pull-in",
     "drop_out_min_v": "relay drop-out",
@@ -125,6 +127,12 @@ def limit_words(limits: LimitSettings) -> list[tuple[str, str]]:
         if value is not None:
             rows.append((name, _with_voltage(words, value)))
     return rows
+
+
+def decided_by(decision: DecisionSettings) -> str:
+    """Return the rule by which a plan decides near its limits, nothing if it is the usual one."""
+    rule = decision.as_rule()
+    return "" if rule == DEFAULT_RULE else rule.words()
 
 
 def not_judged(limits: LimitSettings) -> list[str]:

@@ -53,4 +53,4 @@ def golden_warning(reading: RecordsReader, station: str, every_days: int) -> str
 
 
 def _came_out(run: RunSummary) -> str:
-    return run.verdict or run.state.value
+    return run.came_to.lower() if run.isolation is None else run.came_to

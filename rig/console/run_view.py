@@ -14,7 +14,8 @@ from rig.bench.order import ByHandOrder, RunOrder
 from rig.console.lever import MIDWAY, may_have_fed, stands_midway
 from rig.console.live_job import Live
 from rig.console.passage import StepFound
-from rig.console.verdict_rows import Row, reason_rows, turn_rows
+from rig.console.verdict_rows import Row, cause_of, reason_rows, turn_rows
+from rig.isolation.words import NOT_SURE
 from rig.plans import Plan, PlanError, plan_from_text
 from rig.quality.calibration import Standing
 from rig.quality.calibration_words import standing_line
@@ -28,10 +29,6 @@ _STATES = {
 }
 # Of what the bench told about itself, what a verdict should be read with.
 _SHOWN = ("seed", "faults", "chip", "kernel")
-
-
-# Kinds of step that only an isolation has: which tests it makes is open, no plan tells.
-_OF_ISOLATION = frozenset({"guided", "ranking"})
 
 
 @dataclass(frozen=True)
@@ -126,13 +123,14 @@ def view_of_record(record: RunRecord) -> RunView:
     plan = _plan(start.plan_text, start.plan_name)
     shown = {name: start.backend_facts[name] for name in _SHOWN if name in start.backend_facts}
     backend = ", ".join([start.backend, *(f"{name} {value}" for name, value in shown.items())])
-    isolation = any(step.kind in _OF_ISOLATION for step in record.steps)
+    isolation = record.isolation is not None  # which tests it makes is open, no plan tells
+    title = plan.title if plan else start.plan_name
     return _with_rows(
         run_id=record.run_id,
         serial=start.unit_serial,
         unit_type=start.unit_type,
         plan_name=start.plan_name,
-        plan_title=plan.title if plan else start.plan_name,
+        plan_title=f"Isolation ({title})" if isolation else title,
         source=start.source,
         reference=start.reference,
         operator=start.operator,
@@ -163,12 +161,13 @@ def view_of_live(live: Live) -> RunView | None:
     job, ended = live.job, live.ended
     if ended is None or not isinstance(job, RunOrder):
         return None
+    title = job.plan.title
     return _with_rows(
         run_id=ended.run_id,
         serial=job.unit_serial,
         unit_type=job.plan.unit.type,
         plan_name=job.plan.name,
-        plan_title=job.plan.title,
+        plan_title=f"Isolation ({title})" if live.isolation else title,
         source=job.source,
         reference=job.reference,
         operator=job.operator,
@@ -208,6 +207,11 @@ def verdict_words(view: RunView) -> tuple[str, str]:
     judgement = view.judgement
     if judgement is None:
         return "NO VERDICT", f"{view.serial} {_unjudged(view)}"
+    cause = cause_of(judgement.reasons)
+    if cause:
+        how = "cause not sure" if cause.startswith(NOT_SURE) else "cause found"
+        told = cause.removeprefix(NOT_SURE).strip()
+        return judgement.verdict.upper(), f"{view.serial}, {how}: {told}"
     against = sum(reason.verdict is Verdict.FAIL for reason in judgement.reasons)
     doubts = sum(reason.verdict is Verdict.RETEST for reason in judgement.reasons)
     unsure = f", {_counted(doubts, 'doubt')} besides" if doubts else ""

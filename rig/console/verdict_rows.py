@@ -14,6 +14,8 @@ from rig.analysis.model import REPEATED, HalfTurn, Limits, Outcome, Reason, Verd
 from rig.analysis.wording import amount, direction_words, named, outcome_words, with_u
 from rig.console.passage import Passage, Passages, StepFound
 
+CAUSE = "isolation"
+"""The measure of the reason that tells what an isolation came to."""
 _NAMES = {
     "outcome": "what it did",
     "half_turn_s": "half-turn time",
@@ -34,13 +36,14 @@ _NAMES = {
     "stays_parked": "stays parked",
     "zero_offset_a": "sensor's zero",
     "supply_sweep": "lowest voltage",
-    "isolation": "cause",
+    CAUSE: "isolation",
     REPEATED: "step repeated",
 }
 # How a sentence begins that tells somebody to do something.
 _DO = (
-    *("Check", "Choose", "Clean", "Correct", "Fit", "Free", "Give", "Keep", "Let", "Lock", "Look"),
-    *("Press", "Pull", "Put", "Repeat", "Replace", "Start", "Switch", "Take", "Test"),
+    *("Charge", "Check", "Choose", "Clean", "Confirm", "Correct", "Dry", "Find", "Fit", "Free"),
+    *("Give", "Keep", "Lay", "Let", "Lock", "Look", "On the vehicle,", "Open", "Press", "Pull"),
+    *("Put", "Repair", "Repeat", "Replace", "Start", "Switch", "Take", "Test", "Then isolate"),
 )
 _DOES = tuple(f"{verb} " for verb in _DO)
 
@@ -68,7 +71,10 @@ class Row:
 def reason_rows(
     reasons: Sequence[Reason], steps: Sequence[StepFound], limits: Limits | None
 ) -> list[Row]:
-    """Return a row for every reason, in their order; ``limits`` None: the plan cannot be read."""
+    """Return a row for every reason, in their order, but for what an isolation came to, which is
+    first; ``limits`` None: the plan cannot be read.
+    """
+    reasons = sorted(reasons, key=lambda reason: reason.measure != CAUSE)
     passages = Passages(steps, limits)
     said: Counter[str] = Counter()
     rows = []
@@ -86,7 +92,7 @@ def _reason_row(
     measured, limit = _values(reason, turn, steps, limits)
     text, next_step = parted(reason.text)
     return Row(
-        says=str(reason.verdict),
+        says="cause" if reason.measure == CAUSE else str(reason.verdict),
         half_turn=_which(turn) if turn else str(reason.half_turn or ""),
         measure=_name(reason, turn, limits),
         measured=measured,
@@ -127,6 +133,13 @@ def _turn_row(turn: HalfTurn, passage: Passage | None) -> Row:
         reason=None,
         passage=passage,
     )
+
+
+def cause_of(reasons: Sequence[Reason]) -> str:
+    """Return what an isolation came to, in a sentence; empty if there is none among them."""
+    texts = (reason.text for reason in reasons if reason.measure == CAUSE)
+    # Its probabilities end it; what to do comes after them.
+    return next((text.partition("%).")[0] + "%)." for text in texts if "%)." in text), "")
 
 
 def parted(text: str) -> tuple[str, str]:

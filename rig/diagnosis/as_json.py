@@ -35,6 +35,14 @@ def diagnosis_object(found: Diagnosis) -> dict[str, Any]:
             for name in identity.__slots__
             if isinstance(getattr(identity, name), Estimate)
         },
+        "reach": {
+            "supply_v": found.reach.supply_v,
+            **{
+                name: _estimate(getattr(found.reach, name))
+                for name in found.reach.__slots__
+                if isinstance(getattr(found.reach, name), Estimate)
+            },
+        },
         "motor_notes": list(identity.notes),
         "strokes": [_stroke(stroke) for stroke in found.strokes],
         "binds": [

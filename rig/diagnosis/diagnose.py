@@ -13,8 +13,8 @@ from rig.analysis.estimate import Estimate, unknown
 from rig.analysis.fuse import COMMON_RATINGS_A
 from rig.analysis.fuse_race import FittedFuse, fitted_fuse, race
 from rig.analysis.levels import median
-from rig.analysis.measures import COVERAGE
 from rig.analysis.model import Accuracy, Direction, HalfTurn, Outcome
+from rig.analysis.motor_reach import motor_reach
 from rig.analysis.sag_slope import coil_sag_ohm, sag_ohm, surest
 from rig.analysis.slow import at_nominal_v, why_slow
 from rig.analysis.stroke_mean import MeanProfile, compare_profiles, mean_profile
@@ -32,6 +32,7 @@ from rig.diagnosis.relay_values import relay_values
 from rig.diagnosis.seen import RunSeen
 from rig.diagnosis.standing_out import standing_out
 from rig.diagnosis.study import Studied, nominal_of, study
+from rig.quality.decision import COVERAGE
 
 NO_TURN = (
     "no half-turn of plain work ended at its park position: a step of half-turns with nothing on "
@@ -72,6 +73,7 @@ def diagnose(
         circuit_known=run.circuit_known,
         half_turns=own.half_turns,
         identity=own.identity,
+        reach=motor_reach(own.identity, run.unit.nominal_v, [s.profile for s in strokes]),
         times=tuple(_turn_time(turn, own) for turn in timed),
         slow=tuple(_slow(own, goods, timed)),
         strokes=strokes,

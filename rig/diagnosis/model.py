@@ -12,6 +12,7 @@ from rig.analysis.estimate import Estimate
 from rig.analysis.fuse_race import FittedFuse, FuseRace
 from rig.analysis.model import Direction, HalfTurn, Measure, UnitType
 from rig.analysis.motor import MotorIdentity
+from rig.analysis.motor_reach import MotorReach
 from rig.analysis.slow import WhySlow
 from rig.analysis.stroke import StrokeProfile
 from rig.analysis.stroke_mean import Comparison
@@ -112,8 +113,9 @@ class Diagnosis:
     """Everything that a run says of why its unit is as it is.
 
     ``findings`` what stands out, worst first; ``missing`` which parts could not be told, and the
-    step or the file that would bring each.  ``half_turns`` are those of plain work.  ``fitted`` is
-    the rig's fuse, None if the rig is not known.
+    step or the file that would bring each.  ``half_turns`` are those of plain work.  ``reach`` is
+    what the motor can do at the type's nominal voltage, ``fitted`` the rig's fuse, None if the rig
+    is not known.
     """
 
     name: str
@@ -123,6 +125,7 @@ class Diagnosis:
     circuit_known: bool
     half_turns: tuple[HalfTurn, ...]
     identity: MotorIdentity
+    reach: MotorReach
     times: tuple[TurnTime, ...]
     slow: tuple[SlowTurn, ...]
     strokes: tuple[Stroke, ...]

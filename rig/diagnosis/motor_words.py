@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from rig.analysis.motor_reach import MotorReach
 from rig.analysis.wording import with_u
-from rig.diagnosis.layout import amps
+from rig.diagnosis.layout import amps, table, told, wrapped
 from rig.diagnosis.model import Diagnosis, Finding, Topic
 
 # Units of a type differ: a motor constant or a resistance this much (part) from the type's stands
@@ -40,6 +41,28 @@ def motor_findings(found: Diagnosis) -> Iterator[Finding]:
             Topic.MOTOR,
             f"Resistance is below the type's: {told} against {found.unit.winding_ohm:g} ohm: "
             "another motor, or a short.",
+        )
+
+
+def reach_lines(reach: MotorReach) -> Iterator[str]:
+    """Return what the motor can do at the output, and how much of it the stroke takes."""
+    if not reach.stall_nm.known:
+        return
+    yield from table(
+        [
+            [f"at {reach.supply_v:g} V it can", ""],
+            ["draw, standing still", told(reach.stall_a)],
+            ["push, standing still", told(reach.stall_nm)],
+            ["turn, with nothing on the lever", told(reach.no_load_rev_s)],
+            ["and slows, for each N m, by", told(reach.slows_by)],
+        ]
+    )
+    reserve = reach.reserve
+    if reserve.value is not None and reserve.u is not None:
+        times = with_u(reserve.value, 2.0 * reserve.u, "")
+        yield from wrapped(
+            f"That is {times} times what its stroke takes where it is heaviest; "
+            "the gear's own losses are part of that."
         )
 
 

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Protocol
 from uuid import UUID
 
-from rig.accuracy import accuracy_of
 from rig.analysis.fuse import SERIES
 from rig.analysis.half_turns import find_half_turns
 from rig.analysis.model import Accuracy, Verdict
@@ -18,6 +17,8 @@ from rig.diagnosis.model import Diagnosis
 from rig.diagnosis.seen import PLAIN_KINDS, STARTER_CIRCUIT, UNHOOKED, RunSeen, StepSeen
 from rig.feed_circuit import feed_circuit
 from rig.plans import Plan, PlanError, plan_from_text
+from rig.quality.calibration import Standing
+from rig.quality.uncertainty import accuracy_of, coil_accuracy_of
 from rig.records.errors import RecordsError
 from rig.records.model import RunRecord, RunSummary
 from rig.schema import MistakesError
@@ -67,7 +68,16 @@ def seen_of_record(record: RunRecord, trace_of: TraceOf, ambient_c: float | None
             f"{name[:1].upper()}{name[1:]} has no trace of half-turns at plain work, so there is "
             "nothing to work out. A step of half_turns or a park_check brings one."
         )
-    return _seen(plan, name, start.unit_serial, steps, _rig(record), ambient_c, start.simulated)
+    return _seen(
+        plan,
+        name,
+        start.unit_serial,
+        steps,
+        _rig(record),
+        ambient_c,
+        start.simulated,
+        start.calibration,
+    )
 
 
 def name_of(record: RunRecord) -> str:
@@ -111,9 +121,9 @@ def _seen(
     rig: tuple[RigSettings, StationSettings] | None,
     ambient_c: float | None,
     simulated: bool = False,
+    standing: Standing | None = None,
 ) -> RunSeen:
     station = None if rig is None else rig[1]
-    coil = None if station is None else station.ignition_sensor
     return RunSeen(
         name=name,
         serial=serial,
@@ -121,14 +131,10 @@ def _seen(
         limits=plan.analysis_limits(),
         max_c=plan.unit.winding_max_c,
         steps=steps,
-        accuracy=Accuracy() if station is None else accuracy_of(station, plan),
-        coil_accuracy=(
-            None
-            if coil is None
-            else Accuracy(gain_u_rel=coil.gain_u_rel, offset_u_a=coil.offset_u_a)
-        ),
+        accuracy=Accuracy() if station is None else accuracy_of(station, plan, standing),
+        coil_accuracy=None if station is None else coil_accuracy_of(station),
         voltage_every=10 if station is None else station.battery_sensor.bus_every,
-        circuit=STARTER_CIRCUIT if rig is None else feed_circuit(*rig, simulated=simulated),
+        circuit=STARTER_CIRCUIT if rig is None else feed_circuit(*rig),
         circuit_known=rig is not None,
         fuse_series=SERIES["blade" if station is None else station.fuse_series],
         ambient_c=ambient_c,

@@ -202,7 +202,7 @@ def _places(found: Diagnosis) -> Iterator[Finding]:
 
 
 _WHERE = {
-    "source": "Weak feed, on the source's side (source, fuse holder or master relay)",
+    "source": "Weak feed, on the source's side (source, main fuse or master relay)",
     "feed": "Weak feed (feed relay, joints or lead; without a coil sensor also source and fuse)",
     "fuse holder": "Weak feed (fuse holder, feed relay or lead)",
     "earth": "Poor earth of the unit",

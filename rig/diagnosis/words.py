@@ -12,6 +12,7 @@ from rig.analysis.wording import direction_words
 from rig.diagnosis.fuse_words import fuse_lines
 from rig.diagnosis.layout import WIDTH, table, told, wrapped
 from rig.diagnosis.model import Diagnosis, SlowTurn, Topic
+from rig.diagnosis.motor_words import reach_lines
 from rig.diagnosis.stroke_words import bind_lines, compared_lines, stroke_chart
 from rig.records.quantity import with_uncertainty
 
@@ -172,6 +173,7 @@ def _motor(found: Diagnosis) -> Iterator[str]:
     ):
         rows.append([title, told(estimate), nominal])
     yield from table(rows)
+    yield from reach_lines(found.reach)
     if unit.turn_vs is None:
         yield from wrapped("The plan does not give unit.turn_vs, the type's back-EMF integral.")
     if not identity.dry_friction_a.known:

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
+from rig.analysis.faults.at_hand import missing, not_looked_for
 from rig.analysis.faults.causes import CAUSES, NONE_OF_THESE, SOUND
-from rig.analysis.faults.model import Cause, Ranking
+from rig.analysis.faults.confirm import confirmed_by, unconfirmed
+from rig.analysis.faults.model import Cause, Observation, Ranking
 
 _HEADINGS = {
     "rest": "At rest",
@@ -19,6 +22,7 @@ _HEADINGS = {
     "jam": "Lever locked",
     "look_battery_feed": "Measure: battery voltage",
     "look_ignition_feed": "Measure: ignition voltage",
+    "look_leads": "Look: battery and earth leads",
     "look_fuse_holder": "Look: fuse and holder",
     "look_earth": "Look: earth connection",
     "look_connector": "Look: connector",
@@ -58,6 +62,8 @@ _OF_CAUSE = {
     "right.",
     "seized-cable": "Replace the cable.",
 }
+NOT_SURE = "Not sure."
+"""How the text of a conclusion begins that is not sure."""
 _AGAIN = "Then isolate again: a second fault may be behind it."
 VEHICLE = (
     "battery voltage at the connector with everything on",
@@ -105,26 +111,60 @@ def _remedy(name: str) -> str:
 class Conclusion:
     """What an isolation came to.
 
-    ``probability`` is that of all cases which one and the same repair cures; ``sure`` whether it
-    reached the confidence that was asked for; ``text`` names the cause, ``remedy`` what to do, or
-    what would be to do if it is not sure.
+    ``probability`` is that of the cause ``case``, as the ranking has it; ``repair_probability``
+    that of all cases which the same repair cures; ``sure`` whether the latter reached the
+    confidence that was asked for; ``confirmed`` whether a look or a test that shows the cause by
+    itself did show it, or there is none; ``text`` names the cause, ``remedy`` what to do, or what
+    would be to do if it is not sure.
     """
 
     case: str
     probability: float
+    repair_probability: float
     sure: bool
+    confirmed: bool
     text: str
     remedy: str
 
 
-def conclusion(ranking: Ranking, confidence: float) -> Conclusion:
-    """Return what ``ranking`` amounts to: the likeliest case, and whether that is enough."""
+def conclusion(ranking: Ranking, confidence: float, seen: Sequence[Observation] = ()) -> Conclusion:
+    """Return what ``ranking``, made of ``seen``, amounts to: the likeliest case, and if it is sure.
+
+    A cause that is sure and not confirmed is named with what to confirm it by first.
+    """
     top = ranking.top
     parts = parts_of(top.name)
     same = sum(cause.probability for cause in ranking.causes if parts_of(cause.name) == parts)
     sure = same >= confidence
+    open_causes = unconfirmed(top.name, seen)
     remedy = remedy_of(top.name) if sure else _remedy_if_so(top.name)
-    return Conclusion(top.name, same, sure, _text(ranking, same, sure, confidence), remedy)
+    if sure and open_causes:
+        remedy = f"{_confirm_first(open_causes, seen)} {remedy}"
+    text = _text(ranking, same, sure, confidence)
+    return Conclusion(top.name, top.probability, same, sure, not open_causes, text, remedy)
+
+
+def _confirm_first(causes: Sequence[str], seen: Sequence[Observation]) -> str:
+    done = {one.test for one in seen}
+    tests = dict.fromkeys(t for cause in causes for t in confirmed_by(cause) if t not in done)
+    if not tests:
+        return "A look at it showed nothing: look again, closer, before anything is replaced."
+    return f"Confirm it first ({' or '.join(map(heading, tests))})."
+
+
+def left_out_words(at_hand: Collection[str], priors: Mapping[str, float]) -> tuple[str, ...]:
+    """Return what an isolation cannot find, a sentence each: what is missing, what is ruled out.
+
+    ``priors`` are the plan's own.
+    """
+    words = []
+    for thing in missing(at_hand):
+        words.append(f"{thing.without[:1].upper()}{thing.without[1:]}: {thing.cost}.")
+    gone = {cause for thing in missing(at_hand) for cause in thing.causes}
+    ruled_out = [name for name in not_looked_for(priors) if name not in gone]
+    if ruled_out:
+        words.append(f"The plan rules out: {', '.join(ruled_out)}.")
+    return tuple(words)
 
 
 def _remedy_if_so(case: str) -> str:
@@ -145,7 +185,7 @@ def _text(ranking: Ranking, same: float, sure: bool, confidence: float) -> str:
         )
     others = ", ".join(f"{_says(c)} ({percent(c.probability)})" for c in ranking.causes[1:3])
     then = f"; then {others}" if others else ""
-    return f"Not sure. {what} ({percent(top.probability)}){then}."
+    return f"{NOT_SURE} {what} ({percent(top.probability)}){then}."
 
 
 def sentence(cause: Cause) -> str:

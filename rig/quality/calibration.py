@@ -15,10 +15,8 @@ from datetime import date, datetime, timedelta
 from enum import StrEnum
 from uuid import UUID
 
+from rig.quality.decision import COVERAGE
 from rig.quality.line_fit import fit_line
-
-COVERAGE = 2.0
-"""k of every expanded uncertainty given here, about 95 %."""
 
 GAIN_MOST = 0.05
 """A gain further from 1 than this is none of a sensor's: the chip is within 1 % over temperature

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from rig.analysis.wording import amount
+from rig.quality.decision import COVERAGE
 from rig.quality.gauge_study import SIGMAS, GaugeStudy
 
 GOOD_SHARE, WORST_SHARE = 0.10, 0.30
@@ -14,8 +15,6 @@ GOOD_SHARE, WORST_SHARE = 0.10, 0.30
 
 LEAST_CATEGORIES = 5
 """Fewer classes of parts told apart are too few to follow a process by (AIAG, from memory)."""
-
-COVERAGE = 2.0  # of the expanded uncertainties everywhere in halfturn
 
 
 class Fitness(StrEnum):

@@ -9,7 +9,8 @@ from datetime import datetime
 from typing import Any
 from uuid import UUID
 
-from rig.contract import calibration_object, deciding, half_turn_object
+from rig.contract import calibration_object, deciding, decision_object, half_turn_object
+from rig.quality.decision import DecisionRule
 from rig.records.lateness import lateness_object
 from rig.records.model import RunEnd, RunRecord, RunSummary, StepRecord
 
@@ -19,8 +20,11 @@ def runs_json(runs: Iterable[RunSummary]) -> list[dict[str, Any]]:
     return [_plain(asdict(run)) for run in runs]
 
 
-def run_json(run: RunRecord) -> dict[str, Any]:
-    """Return a whole run without its traces and without the texts of rig and plan."""
+def run_json(run: RunRecord, rule: DecisionRule | None = None) -> dict[str, Any]:
+    """Return a whole run without its traces and without the texts of rig and plan.
+
+    ``rule`` is its plan's, None if that cannot be read any more.
+    """
     start = asdict(replace(run.start, calibration=None))
     del start["plan_text"], start["rig_text"]
     start["calibration"] = calibration_object(run.start.calibration)
@@ -29,6 +33,7 @@ def run_json(run: RunRecord) -> dict[str, Any]:
         **start,
         "state": run.end.state if run.end else "running",
         **_end(run.end),
+        "decision": None if rule is None else decision_object(rule),
         "steps": [_step(step) for step in run.steps],
         "events": [asdict(event) for event in run.events],
     }

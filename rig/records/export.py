@@ -37,7 +37,7 @@ HALF_TURN_QUANTITIES = (
     Quantity("rest_a", "A", "rest_u_a"),
     Quantity("charge_c", "C"),
     Quantity("energy_j", "J"),
-    Quantity("supply_v", "V"),
+    Quantity("supply_v", "V", "supply_u_v"),
     Quantity("sag_v", "V", "sag_u_v"),
     Quantity("dropouts", "1"),
     Quantity("longest_dropout_s", "s"),

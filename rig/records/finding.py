@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import datetime
+from typing import Any
 from uuid import UUID
 
 from sqlalchemy import ColumnElement, func, select
@@ -12,8 +13,9 @@ from sqlalchemy.orm import Session, contains_eager, selectinload
 
 from rig.analysis.model import Verdict
 from rig.labels import shown
+from rig.records import mapping
 from rig.records.errors import RecordsError
-from rig.records.model import RunFilter, RunState
+from rig.records.model import OF_ISOLATION, RunFilter, RunState, RunSummary, isolation_of
 from rig.records.tables import RunRow, StepRow, TextRow, UnitRow
 
 _NAMED = 5  # candidates listed for an ambiguous prefix: a screen's worth, not the whole record
@@ -37,6 +39,19 @@ def count_runs(session: Session, wanted: RunFilter) -> int:
     """Return how many runs match."""
     query = select(func.count(RunRow.id)).join(RunRow.unit).where(*_conditions(wanted))
     return session.scalar(query) or 0
+
+
+def summaries(session: Session, rows: Sequence[RunRow]) -> list[RunSummary]:
+    """Return the lines of runs in a list, those of isolations with what they came to."""
+    steps = (
+        select(StepRow.run_id, StepRow.kind, StepRow.answers)
+        .where(StepRow.run_id.in_([row.id for row in rows]), StepRow.kind.in_(OF_ISOLATION))
+        .order_by(StepRow.number)
+    )
+    of_run: dict[UUID, list[tuple[str, dict[str, Any]]]] = {}
+    for run_id, kind, answers in session.execute(steps):
+        of_run.setdefault(run_id, []).append((kind, answers))
+    return [mapping.summary(row, isolation_of(of_run.get(row.id, ()))) for row in rows]
 
 
 def _conditions(wanted: RunFilter) -> Iterator[ColumnElement[bool]]:

@@ -5,11 +5,12 @@ from __future__ import annotations
 from datetime import datetime
 from uuid import UUID
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session, joinedload, selectinload
 
 from rig.labels import shown
 from rig.records import finding
+from rig.records.calibration_tables import CalibrationRow
 from rig.records.errors import RecordsError
 from rig.records.gauge_records import Reads, Writes
 from rig.records.history import measured
@@ -83,6 +84,15 @@ class GoldenRecords:
         """Take a golden unit out of use; its checks and charts are kept."""
         with self._write("withdraw a golden unit in") as session:
             _row(session, golden).withdrawn_at = at
+
+    def calibrated_at(self, station: str, *, simulated: bool) -> datetime | None:
+        """Return when a station was calibrated last, in the real or a simulated world."""
+        with self._read() as session:
+            return session.scalar(
+                select(func.max(CalibrationRow.made_at)).where(
+                    CalibrationRow.station == station, CalibrationRow.simulated == simulated
+                )
+            )
 
     def checks(self, golden: UUID, number: int | None = None) -> tuple[UnitRun, ...]:
         """Return the finished checks of a baseline (the newest), oldest first, as measured.

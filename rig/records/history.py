@@ -11,7 +11,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session, contains_eager, joinedload
 
 from rig.analysis.model import HalfTurn, Measure
-from rig.records import mapping
+from rig.records.finding import summaries
 from rig.records.model import UnitHistory, UnitRun
 from rig.records.tables import HalfTurnRow, MeasureRow, RunRow, StepRow
 
@@ -47,12 +47,12 @@ def measured(session: Session, rows: Sequence[RunRow]) -> tuple[UnitRun, ...]:
     half_turns, measures = _half_turns(session, ids), _measures(session, ids)
     return tuple(
         UnitRun(
-            mapping.summary(row),
+            line,
             row.plan.text,
             tuple(half_turns.get(row.id, ())),
             tuple(measures.get(row.id, ())),
         )
-        for row in rows
+        for row, line in zip(rows, summaries(session, rows), strict=True)
     )
 
 

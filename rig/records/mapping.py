@@ -12,6 +12,7 @@ from rig.records.calibrations import standing_read
 from rig.records.codec import pack, unpack
 from rig.records.lateness import lateness_read
 from rig.records.model import (
+    IsolationCame,
     RunEnd,
     RunEvent,
     RunRecord,
@@ -105,7 +106,7 @@ def _plain(value: Any) -> Any:
 # --- from rows --------------------------------------------------------------------------------
 
 
-def summary(row: RunRow) -> RunSummary:
+def summary(row: RunRow, isolation: IsolationCame | None = None) -> RunSummary:
     """Return a run's line in a list."""
     return RunSummary(
         run_id=row.id,
@@ -117,6 +118,7 @@ def summary(row: RunRow) -> RunSummary:
         operator=row.operator,
         reference=row.reference,
         simulated=row.simulated,
+        isolation=isolation,
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
@@ -121,7 +121,7 @@ class RunEnd:
 
 @dataclass(frozen=True)
 class RunSummary:
-    """A line in a list of runs."""
+    """A line in a list of runs; ``isolation`` is None for a run of a plan or a feed by hand."""
 
     run_id: UUID
     started_at: datetime
@@ -132,6 +132,20 @@ class RunSummary:
     operator: str
     reference: str
     simulated: bool
+    isolation: IsolationCame | None = None
+
+    @property
+    def what(self) -> str:
+        """The plan that was carried out, or that it was an isolation, which has none."""
+        return self.plan_name if self.isolation is None else "isolation"
+
+    @property
+    def came_to(self) -> str:
+        """The verdict, or how far it came; of an isolation the cause."""
+        if self.isolation is not None and self.isolation.cause:
+            unsure = "" if self.isolation.sure else "?"
+            return f"{self.isolation.cause}{unsure}"
+        return self.verdict.upper() if self.verdict else str(self.state)
 
 
 @dataclass(frozen=True)
@@ -188,6 +202,32 @@ class UnitHistory:
 
 
 @dataclass(frozen=True)
+class IsolationCame:
+    """What an isolation came to: the cause by name (empty: it was cut off), and if it is sure."""
+
+    cause: str = ""
+    sure: bool = False
+
+
+OF_ISOLATION = ("guided", "ranking")
+"""The kinds of steps that only an isolation has."""
+
+
+def isolation_of(steps: Iterable[tuple[str, Mapping[str, Any]]]) -> IsolationCame | None:
+    """Return what the steps, each its kind and answers, make of an isolation; None: they are none.
+
+    The last step of kind ``ranking`` holds the cause.
+    """
+    came = None
+    for kind, answers in steps:
+        if kind == "ranking":
+            came = IsolationCame(str(answers.get("cause", "")), bool(answers.get("sure")))
+        elif kind in OF_ISOLATION:
+            came = came or IsolationCame()
+    return came
+
+
+@dataclass(frozen=True)
 class RunRecord:
     """A whole run as kept."""
 
@@ -196,3 +236,8 @@ class RunRecord:
     steps: tuple[StepRecord, ...]
     events: tuple[RunEvent, ...]
     end: RunEnd | None
+
+    @property
+    def isolation(self) -> IsolationCame | None:
+        """What it came to, if it was an isolation."""
+        return isolation_of((step.kind, step.answers) for step in self.steps)

@@ -8,9 +8,10 @@ from datetime import datetime, tzinfo
 
 from rig.analysis.model import HalfTurn, Measure
 from rig.quality.calibration_words import standing_in_short, standing_words
+from rig.quality.decision import DecisionRule
 from rig.records.golden_said import golden_words
 from rig.records.lateness import QUANTILES, Spread
-from rig.records.model import RunRecord, RunState, RunSummary, StepRecord, StepState
+from rig.records.model import IsolationCame, RunRecord, RunState, RunSummary, StepRecord, StepState
 from rig.records.quantity import rounded, with_uncertainty
 
 WIDTH = 80
@@ -28,7 +29,7 @@ def runs_text(runs: Sequence[RunSummary], *, zone: tzinfo | None = None) -> str:
     rows += [_summary_cells(run, zone) for run in runs]
     if not any(run.simulated for run in runs):
         rows = [row[:-1] for row in rows]
-    return _table(rows, shrinkable=(2, 3, 4))
+    return _table(rows, shrinkable=(2, 3, 4, 5))
 
 
 def _summary_cells(run: RunSummary, zone: tzinfo | None) -> list[str]:
@@ -36,20 +37,21 @@ def _summary_cells(run: RunSummary, zone: tzinfo | None) -> list[str]:
         str(run.run_id)[:SHORT_ID],
         _local(run.started_at, zone, "%Y-%m-%d %H:%M"),
         _clean(run.unit_serial),
-        _clean(run.plan_name),
+        _clean(run.what),
         _clean(run.reference),
-        _result(run.state, run.verdict),
+        _clean(run.came_to),
         _SIMULATED if run.simulated else "",
     ]
 
 
-def _result(state: RunState, verdict: str | None) -> str:
-    return verdict.upper() if verdict else str(state)
+def run_text(
+    run: RunRecord, *, zone: tzinfo | None = None, rule: DecisionRule | None = None
+) -> str:
+    """Return a whole run: who and what, verdict and reasons, steps with measures, events.
 
-
-def run_text(run: RunRecord, *, zone: tzinfo | None = None) -> str:
-    """Return a whole run: who and what, verdict and reasons, steps with measures, events."""
-    parts = [_heading(run), _verdict(run), _identity(run, zone)]
+    ``rule`` is what its plan decides by, None if that cannot be read any more.
+    """
+    parts = [_heading(run), _verdict(run), _identity(run, zone, rule)]
     parts += [_step(step, zone) for step in run.steps]
     if run.events:
         parts.append(_events(run, zone))
@@ -79,6 +81,8 @@ def _verdict(run: RunRecord) -> list[str]:
             lines += _wrapped(_clean(reason.text), "  - ", "    ")
         if end.state is not RunState.FINISHED:
             lines.append(f"The run was {end.state}.")
+    if run.isolation is not None:
+        lines += _wrapped(_clean(_isolation(run.isolation)))
     short = standing_in_short(run.start.calibration)
     if short:
         lines += _wrapped(f"{short}.")
@@ -88,10 +92,19 @@ def _verdict(run: RunRecord) -> list[str]:
     return lines
 
 
+_RULE_UNKNOWN = "not known: the plan cannot be read by this program any more"
+
+
+def _isolation(came: IsolationCame) -> str:
+    if not came.cause:
+        return "An isolation that came to no cause."
+    return f"Isolated: {came.cause}{'' if came.sure else ', not sure'}"
+
+
 _FEEDS_UNKNOWN = "The feeds were NOT read back off at the end."
 
 
-def _identity(run: RunRecord, zone: tzinfo | None) -> list[str]:
+def _identity(run: RunRecord, zone: tzinfo | None, rule: DecisionRule | None) -> list[str]:
     start = run.start
     facts = ", ".join(f"{name} {value}" for name, value in start.backend_facts.items())
     source = start.source.replace("_", " ")
@@ -99,7 +112,7 @@ def _identity(run: RunRecord, zone: tzinfo | None) -> list[str]:
     rows = {
         "Unit": f"{start.unit_serial}, type {start.unit_type}",
         "From": f"{source} {start.reference}".strip(),
-        "Plan": start.plan_name,
+        "Plan": f"{start.plan_name}, lent to an isolation" if run.isolation else start.plan_name,
         "Rig": f"{start.rig_name}, station {start.station}",
         "Readings": standing_words(start.calibration),
         "Backend": f"{start.backend} ({facts})" if facts else start.backend,
@@ -109,6 +122,8 @@ def _identity(run: RunRecord, zone: tzinfo | None) -> list[str]:
         "Control": _control(run),
         "Lateness": _lateness(run),
     }
+    if run.end is None or run.end.judgement is not None:
+        rows["Decision"] = _RULE_UNKNOWN if rule is None else rule.words()
     if start.golden is not None:
         rows["Golden"] = golden_words(start.golden)
     return [

@@ -233,7 +233,7 @@ class Store:
         )
         with self._read() as session:
             found = finding.find_runs(session, wanted, limit=limit)
-            return [mapping.summary(row) for row in found]
+            return finding.summaries(session, found)
 
     def newest(self) -> datetime | None:
         """Return when the run of the latest date began; None if there is none."""
@@ -245,7 +245,7 @@ class Store:
         with self._read() as session:
             found = finding.find_runs(session, wanted, limit=limit, offset=offset)
             total = finding.count_runs(session, wanted)
-            return RunsFound(tuple(mapping.summary(row) for row in found), total)
+            return RunsFound(tuple(finding.summaries(session, found)), total)
 
     def unit_history(self, run: UUID | str, *, limit: int = 200) -> UnitHistory:
         """Return the newest runs of the unit that ``run`` was made on, without their traces.

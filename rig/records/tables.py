@@ -17,7 +17,7 @@ from rig.records.columns import NanFloat
 from rig.records.model import RunState, Source, StepState
 from rig.records.study_tables import GaugeRunRow
 
-SCHEMA = "0005"
+SCHEMA = "0006"
 """The revision these tables are at: the newest in ``migrations/versions``."""
 
 
@@ -145,6 +145,7 @@ class HalfTurnRow(Base):
     charge_c: Mapped[float | None]
     energy_j: Mapped[float | None]
     supply_v: Mapped[float | None]
+    supply_u_v: Mapped[float | None]
     sag_v: Mapped[float | None]
     sag_u_v: Mapped[float | None]
     dropouts: Mapped[int]

@@ -261,10 +261,11 @@ class Choice(Kind):
 
 @dataclass(frozen=True, slots=True)
 class NameList(Kind):
-    """A list of names out of a catalogue, each once, at least one."""
+    """A list of names out of a catalogue, each once; at least one unless ``may_be_empty``."""
 
     names: tuple[str, ...]
     what: str
+    may_be_empty: bool = False
 
     def _allowed(self) -> str:
         return f"a list of {self.what} out of " + ", ".join(map(show, self.names))
@@ -275,7 +276,7 @@ class NameList(Kind):
     def _check(self, value: Any) -> tuple[str, ...]:
         if not isinstance(value, list | tuple):
             raise refusal(f"{show(value)} is not a list", self.allowed)
-        if not value:
+        if not value and not self.may_be_empty:
             raise refusal("the list is empty", self.allowed)
         unknown = [item for item in value if not isinstance(item, str) or item not in self.names]
         if unknown:

@@ -71,7 +71,7 @@ def lot_report(
         else {"word": finding.word, "sentence": finding.sentence, "rule": finding.rule},
         "rows": [_row(store, run) for run in runs],
         "spreads": [spread for spread in (_spread(runs, *main) for main in MAIN) if spread],
-        "rule": words.DECISION_RULE,
+        "rule": words.decision_rules(runs),
         "says_lot": "This report lists the runs named, and what each unit did on this bench. It "
         "says nothing of units that were not tested.",
     }

@@ -131,9 +131,18 @@ def _row(group: _Group) -> dict[str, Any]:
         "where": where,
         "value": _shown(check),
         "limit": limit_words(check),
-        "state": _STATES[check.verdict],
+        "state": _state(check),
         "bar": bar_of(check),
     }
+
+
+def _state(check: Check) -> str:
+    """Return how a value stands; by some rules it fails or passes within a guard band."""
+    if check.verdict is Verdict.FAIL and check.margin > 0.0 and not check.is_count:
+        return "too near"
+    if check.verdict is Verdict.PASS and check.margin < 0.0:
+        return "not broken"
+    return _STATES[check.verdict]
 
 
 def _shown(check: Check) -> str:
@@ -177,6 +186,13 @@ def bar_of(check: Check) -> dict[str, Any]:
     def at(number: float) -> float:
         return round(min(max((number - start) / (stop - start), 0.0), 1.0), 4)
 
+    def guard(limit: float) -> list[float]:
+        ends = [
+            where(limit, band, is_upper=limit == high)
+            for where in (check.rule.acceptance_limit, check.rule.rejection_limit)
+        ]
+        return [at(min(limit, *ends)), at(max(limit, *ends))]
+
     limits = [limit for limit in (low, high) if limit is not None]
     return {
         "value": None if value is None else at(value),
@@ -184,5 +200,5 @@ def bar_of(check: Check) -> dict[str, Any]:
         "to": None if value is None else at(value + u),
         "allowed": [at(start if low is None else low), at(stop if high is None else high)],
         "limits": [at(limit) for limit in limits],
-        "guards": [[at(limit - band), at(limit + band)] for limit in limits],
+        "guards": [guard(limit) for limit in limits],
     }

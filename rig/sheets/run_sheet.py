@@ -69,7 +69,7 @@ def sheet_of(store: Store, record: RunRecord, letterhead: Letterhead, paper: str
         "steps": words.step_rows(record.steps),
         "notes": words.later_notes(record),
         "rig": words.rig_facts(record),
-        "rule": words.DECISION_RULE if plan is not None else UNREADABLE_PLAN,
+        "rule": UNREADABLE_PLAN if plan is None else words.decision_rule(plan.decision.as_rule()),
     }
     return Document("sheet", data, letterhead, start.started_at)
 

@@ -10,6 +10,8 @@ from typing import Any
 from rig.labels import shown
 from rig.plans import Plan, PlanError, plan_from_text
 from rig.quality.calibration_words import standing_words
+from rig.quality.decision import DecisionRule
+from rig.quality.uncertainty import declared_of
 from rig.records.model import RunRecord, Source, StepRecord, StepState
 from rig.schema import MistakesError
 from rig.settings import settings_from_text
@@ -20,12 +22,6 @@ SOURCES = {
     Source.CUSTOMER_JOB: "customer's job",
     Source.DELIVERY_LOT: "delivery lot",
 }
-DECISION_RULE = (
-    "Values are given ± expanded uncertainty U with coverage factor k = 2 (about 95 %). A limit is "
-    "met, or broken, if the value is on that side of it by more than U (guard band w = U on both "
-    "sides, JCGM 106:2012); in between, nothing is certain and the unit is tested again. One "
-    "broken limit fails the unit."
-)
 SAYS = (
     "This sheet tells what this one unit did on this bench at this time. It covers what is listed "
     "and nothing else; it is no warranty, no approval, and no statement on the engine, the vehicle "
@@ -33,6 +29,26 @@ SAYS = (
     "it, isolate the battery; keep hands clear of the lever, which moves with force; after it, "
     "make sure that the engine stops."
 )
+
+
+def decision_rule(rule: DecisionRule) -> str:
+    """Return the rule that a sheet's verdict follows."""
+    return (
+        "Values are given ± expanded uncertainty U with coverage factor k = 2 (about 95 %). "
+        f"{rule.words()} One limit that fails fails the unit."
+    )
+
+
+def decision_rules(records: Sequence[RunRecord]) -> str:
+    """Return the rules of several runs' plans, each once, with its plans where they differ."""
+    plans: dict[DecisionRule, dict[str, None]] = {}
+    for plan in filter(None, map(plan_of, records)):
+        plans.setdefault(plan.decision.as_rule(), {})[plan.name] = None
+    if len(plans) == 1:
+        return decision_rule(next(iter(plans)))
+    return " ".join(
+        f"By {', '.join(names)}: {decision_rule(rule)}" for rule, names in plans.items()
+    )
 
 
 def plan_of(record: RunRecord) -> Plan | None:
@@ -99,7 +115,8 @@ def _sensor(record: RunRecord) -> str:
         return ""
     sensor = station.battery_sensor
     stood = record.start.calibration
-    gain = f", gain {sensor.gain:g} ± {100 * sensor.gain_u_rel:g} % (k = 1)"
+    gain_u = declared_of(station).gain_u
+    gain = f", gain {sensor.gain:g} ± {100 * gain_u:.2g} % (k = 1)"
     told = "" if stood is not None and stood.applies else gain
     return f"shunt {1000 * sensor.shunt_ohm:g} mΩ{told}, {station.sample_hz} samples/s"
 

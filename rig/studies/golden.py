@@ -65,12 +65,14 @@ def state_of(
     *,
     every_days: int = 0,
     baseline: BaselineKept | None = None,
+    calibrated_at: datetime | None = None,
     zone: tzinfo | None = None,
 ) -> GoldenState:
     """Return how the rig stands by the checks ``runs`` (oldest first) of a baseline (the newest).
 
     ``every_days``: a check is demanded so often (0: it is not), by the calendar of ``zone`` (None:
-    this machine's), in which it is ``today``.
+    this machine's), in which it is ``today``.  ``calibrated_at``: when the station was last
+    calibrated, if ever.
     """
     baseline = baseline or golden.newest
     counted = tuple(run for run in runs if _alike(run, runs[0]))
@@ -79,6 +81,11 @@ def state_of(
     )
     out = [*_failed(counted), *(text for each in charts for text in _alarms(each, counted))]
     look = [text for each in charts for text in _to_look_at(each, counted)]
+    if calibrated_at is not None and calibrated_at > baseline.began_at:
+        day = _day(calibrated_at.astimezone(zone))
+        look.append(
+            f"the station was calibrated on {day}, since this baseline began: begin another"
+        )
     left = max((each.chart.left for each in charts), default=0)
     due = _due(counted, today, every_days, zone)
     left_out = len(runs) - len(counted)
@@ -122,9 +129,27 @@ def states(
 ) -> list[GoldenState]:
     """Return how the rig stands by each golden unit in use (on a station)."""
     return [
-        state_of(golden, records.checks(golden.golden_id), today, every_days=every_days, zone=zone)
+        newest_state(records, golden, today, every_days=every_days, zone=zone)
         for golden in records.in_use(station)
     ]
+
+
+def newest_state(
+    records: GoldenRecords,
+    golden: GoldenKept,
+    today: date,
+    *,
+    every_days: int = 0,
+    zone: tzinfo | None = None,
+) -> GoldenState:
+    """Return how the rig stands by one golden unit, its newest baseline."""
+    runs = records.checks(golden.golden_id)
+    calibrated_at = None
+    if runs:
+        calibrated_at = records.calibrated_at(golden.station, simulated=runs[0].summary.simulated)
+    return state_of(
+        golden, runs, today, every_days=every_days, calibrated_at=calibrated_at, zone=zone
+    )
 
 
 def said_at_start(

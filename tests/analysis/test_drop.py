@@ -61,28 +61,20 @@ def test_the_temperature_factor_is_that_printed_with_the_tables(temp_c, factor) 
 
 
 def test_a_sound_rig_has_no_suspect() -> None:
-    for behind_fuse in (True, False):
-        assert suspects(found(0.05, 0.025, behind_fuse=behind_fuse)) == []
+    assert suspects(found(0.05, 0.025)) == []
 
 
 def test_with_both_sensors_holder_earth_and_source_are_told_apart() -> None:
-    assert suspects(found(0.35, 0.025, behind_fuse=False)) == ["fuse holder"]
-    assert suspects(found(0.05, 0.35, behind_fuse=False)) == ["earth"]
-    assert suspects(found(0.35, 0.32, behind_fuse=False)) == ["source"]
-    both = found(0.55, 0.22, behind_fuse=False)
+    assert suspects(found(0.35, 0.025)) == ["fuse holder"]
+    assert suspects(found(0.05, 0.35)) == ["earth"]
+    assert suspects(found(0.35, 0.32)) == ["source"]
+    both = found(0.55, 0.22)
     assert suspects(both) == ["source", "fuse holder"]
 
 
 def test_a_regulated_supplys_terminals_and_leads_may_be_to_blame() -> None:
-    report = found(0.35, 0.25, behind_fuse=False, regulated=True)
+    report = found(0.35, 0.25, regulated=True)
     assert suspects(report) == ["source"]
-
-
-def test_behind_a_common_fuse_the_holder_is_not_told_from_the_source() -> None:
-    report = found(0.35, 0.33, behind_fuse=True)
-    assert suspects(report) == ["source"]
-    assert "fuse F1 with its holder" in report.suspects[0].text
-    assert any("fuse holder from the source" in line for line in report.not_told)
 
 
 def test_without_the_second_sensor_it_says_what_it_cannot_tell() -> None:
@@ -111,7 +103,7 @@ def test_a_coil_current_in_the_noise_tells_nothing_apart() -> None:
     noisy = separate(
         Estimate(0.35, 0.002, "ohm"),
         Estimate(0.02, 0.1, "ohm"),
-        FeedCircuit(0.005, 10.0, behind_fuse=False),
+        FeedCircuit(0.005, 10.0),
         2.5,
     )
     assert suspects(noisy) == ["feed"]
@@ -119,7 +111,7 @@ def test_a_coil_current_in_the_noise_tells_nothing_apart() -> None:
 
 
 def test_a_suspect_comes_with_what_to_measure_by_hand() -> None:
-    [suspect] = found(0.35, 0.025, behind_fuse=False).suspects
+    [suspect] = found(0.35, 0.025).suspects
     # What is beyond the usual 0.108 ohm, at 2.5 A.
     assert f"{suspect.ohm.value * 2.5:.2f} V at 2.5 A" in suspect.text
     assert "voltmeter across the fuse holder" in suspect.text

@@ -6,15 +6,19 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from isolation_sessions import Unit
 
+from rig.analysis.faults.at_hand import PARTED, priors_with
 from rig.analysis.faults.causes import CAUSES, NEVER, NONE_OF_THESE, PRIORS, SOUND, TWO_AT_ONCE
 from rig.analysis.faults.features import answer_of
 from rig.analysis.faults.guided import TESTS
-from rig.analysis.faults.looks import shows_fault
+from rig.analysis.faults.looks import answer_chances, shows_fault
 from rig.analysis.faults.model import Observation
 from rig.analysis.faults.posterior import log_priors, posterior, rank
 from rig.analysis.faults.propose import entropy_bits, propose
+from rig.isolation.drawn import Case
 from rig.isolation.knowledge import load
+from rig.isolation.trial import whole_history
 
 KNOWN = load()
 LOOKS = [test.name for test in TESTS.values() if test.is_look]
@@ -28,7 +32,7 @@ def observations(draw):
     found = []
     for test in draw(st.lists(st.sampled_from(list(TESTS)), unique=True, max_size=6)):
         if TESTS[test].is_look:
-            found.append(answer_of(test, draw(st.sampled_from(("ok", "fault", "cannot")))))
+            found.append(answer_of(test, draw(st.sampled_from(("ok", "fault", "low", "cannot")))))
             continue
         names = [KNOWN.names[k].partition(".")[2] for k in KNOWN.columns[test]]
         picked = draw(st.lists(st.sampled_from(names), unique=True, max_size=5))
@@ -158,7 +162,7 @@ def test_a_proposal_is_refused_for_what_is_no_test():
 def test_what_speaks_for_the_leading_case_is_told_in_words():
     ranking = rank(KNOWN, [answer_of("look_earth", "fault")])
     assert ranking.top.name == "poor-earth"
-    assert ranking.top.speaks_for == ("look at the earth connection: fault",)
+    assert ranking.top.speaks_for == ("look at the earth connection: a fault is seen",)
     assert ranking.repairs[0][0] == "earth"
 
 
@@ -167,3 +171,32 @@ def test_a_look_is_no_measurement():
         answer_of("turns", "ok")
     with pytest.raises(ValueError, match="answer"):
         answer_of("look_earth", "maybe")
+
+
+def test_every_answer_to_a_look_is_as_likely_as_the_catalogue_says_and_together_sure():
+    for test in LOOKS:
+        chances = answer_chances(test)
+        assert np.allclose(sum(chances.values()), 1.0)
+        assert all((chance > 0.0).all() for chance in chances.values())
+        assert np.allclose(1.0 - chances["ok"], shows_fault(test))
+
+
+def test_a_low_reading_is_resistance_and_none_at_all_a_break():
+    low, none = (
+        probabilities([answer_of("look_battery_feed", answer)]) for answer in ("low", "fault")
+    )
+    assert low["fuse-holder-corroded"] > 5 * low["battery-open"]
+    assert none["battery-open"] > 5 * none["fuse-holder-corroded"]
+
+
+def test_a_lever_without_a_cable_is_no_finding_but_what_is_known():
+    """A sound unit without its cable looks as if the cable had parted: that is no cause then."""
+    with whole_history():
+        unit = Unit(Case((("broken-cable", 1.0),), 70_000_000_001))
+        seen = [unit.do("turns"), answer_of("look_fuse_holder", "ok")]
+    assert rank(KNOWN, seen).top.name == "broken-cable"
+    known = rank(KNOWN, seen, priors_with(PRIORS, ("own_relay", "wiring")), PARTED)
+    assert known.top.name == SOUND
+    assert known.top.probability > 0.8
+    assert sum(cause.probability for cause in known.causes) == pytest.approx(1.0)
+    assert not {"binding", "broken-cable"} & {cause.name for cause in known.causes}

@@ -7,6 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from drivers import BackendOptions
 from drivers.simulated.backend import SimulatedBackend
@@ -14,11 +16,13 @@ from drivers.simulated.fuse import Fuse
 from rig.analysis.copper import PER_K
 from rig.analysis.estimate import Estimate, unknown
 from rig.analysis.fuse import COMMON_RATINGS_A, opens_after
-from rig.analysis.fuse_race import Protection, largest_that_protects, race
+from rig.analysis.fuse_race import Protection, fitted_fuse, largest_that_protects, race
+from rig.analysis.model import UnitType
 from rig.analysis.motor import MotorIdentity
 from rig.analysis.winding_heat import (
     Winding,
     copper_heat_j_per_k,
+    corners,
     stall_heat,
     winding_of,
 )
@@ -194,6 +198,26 @@ def test_10_a_protects_the_shipped_type_and_no_larger_fuse_does(
     assert ten.stall_a[0] < stall_a < ten.stall_a[1]
 
 
+@given(st.sampled_from((*COMMON_RATINGS_A, 3.0, 8.0)), st.floats(0.015, 0.088))
+def test_a_fitted_fuse_is_over_rated_if_it_is_more_than_protects(
+    fitted_a: float, lead_ohm: float
+) -> None:
+    unit = QUALIFY.unit_type()
+    found = fitted_fuse(fitted_a, unit, QUALIFY.unit.winding_max_c, lead_ohm)
+    assert found.race.rating_a == fitted_a
+    assert found.protects_a == 10.0
+    assert found.over_rated == (fitted_a > 10.0)
+
+
+def test_where_no_common_fuse_protects_only_one_that_cannot_is_over_rated() -> None:
+    """5 ohm on 12 V draw 2.4 A, less than any common fuse opens at, and too much for 3 J/K."""
+    unit = UnitType("other", winding_ohm=5.0, heat_j_per_k=3.0)
+    found = fitted_fuse(5.0, unit, 130.0, 0.05)
+    assert found.protects_a is None
+    assert found.over_rated
+    assert not fitted_fuse(1.0, unit, 130.0, 0.05).over_rated
+
+
 @pytest.mark.parametrize("ohm", [0.56, 0.62, 0.75])
 def test_a_winding_of_more_resistance_is_not_safe_behind_10_a(ohm: float) -> None:
     """Why the LM-12 has no more than it has: its copper would bring the current below 160 %."""
@@ -245,13 +269,24 @@ def test_a_doubtful_resistance_widens_both_times() -> None:
     assert vague.fuse_s.high_s > sure.fuse_s.high_s
 
 
-def test_a_resistance_at_an_unknown_temperature_is_used_with_that_doubt() -> None:
+def test_a_resistance_at_an_unknown_temperature_is_what_it_begins_with() -> None:
+    """12 V on 0.80 ohm as found begin with 15 A, be it at 5 or at 35 degrees Celsius.
+
+    By IEC 60028 it is 0.850 and 0.755 ohm at 20: a factor of 1 + 0.00393 x 15 either way.
+    """
     unit = QUALIFY.unit_type()
-    known = identity(0.80, 0.005)
-    as_found = replace(known, circuit_20c_ohm=unknown("ohm", "no ambient temperature"))
-    assert winding_of(unit, 130.0, known).ohm == winding_of(unit, 130.0, as_found).ohm == 0.80
-    assert winding_of(unit, 130.0, as_found).ohm_off > winding_of(unit, 130.0, known).ohm_off
+    known = identity(0.80, 0.0)
+    unheated = replace(known, circuit_20c_ohm=unknown("ohm", "no ambient temperature"))
+    as_found = winding_of(unit, 130.0, unheated)
+    assert winding_of(unit, 130.0, known).ohm == as_found.ohm == 0.80
     assert winding_of(unit, 130.0).ohm == unit.winding_ohm
+    [one] = race(as_found, 12.0, 0.0, [10.0])
+    assert one.stall_a == pytest.approx((15.0, 15.0))
+    cold_ohm = {round(corner.cold_ohm, 3) for corner in corners(as_found)}
+    assert cold_ohm == {0.755, 0.850}
+    doubted = winding_of(unit, 130.0, replace(unheated, circuit_ohm=Estimate(0.80, 0.005, "ohm")))
+    [one] = race(doubted, 12.0, 0.0, [10.0])
+    assert one.stall_a == pytest.approx((12.0 / 0.81, 12.0 / 0.79))
 
 
 def test_a_winding_that_never_gets_too_hot_needs_no_fuse() -> None:

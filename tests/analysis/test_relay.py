@@ -139,6 +139,16 @@ def test_a_data_sheets_coil_reads_its_resistance(offset_a: float) -> None:
     assert found.u < 0.2 * SHEET["coil_tolerance"] * SHEET["coil"]
 
 
+def test_a_zero_that_moves_when_the_coil_is_fed_counts() -> None:
+    """100 dB (INA219 data sheet) of 12 V are 120 uV, 1.2 mA in 0.1 ohm: 0.85 % of 0.141 A."""
+    moves = Accuracy(0.0, 0.0, gain_u_rel=0.0, offset_u_a=0.0, fed_zero_u_a=0.0012 / 3**0.5)
+    exact = coil_ohm(coil_trace(85.0, 12.0), EXACT, EXACT)
+    found = coil_ohm(coil_trace(85.0, 12.0), moves, EXACT)
+    assert exact.u is not None
+    assert found.u == pytest.approx(2 * 0.0085 / 3**0.5 * 85.0, rel=0.1)
+    assert exact.u < 0.2 * found.u
+
+
 def test_no_sensor_and_no_current_are_no_resistance() -> None:
     trace = coil_trace(85.0, 12.0)
     assert coil_ohm(replace(trace, extra={}), EXACT, EXACT).value is None

@@ -90,21 +90,30 @@ def test_a_steady_rise_leaves_the_sag_known(circuit) -> None:
     assert found.value == pytest.approx(true_ohm(circuit), rel=0.05, abs=0.005)
 
 
-@pytest.mark.parametrize("drift_v", [-1.2, 0.0, 1.2])
-@pytest.mark.parametrize("every", [1, 5])
-@pytest.mark.parametrize("circuit", ["good", "no_load", "runs_on", "jammed_midway"])
-def test_a_held_voltage_is_refreshed_beside_a_source_that_drifts(circuit, every, drift_v) -> None:
-    """Against ngspice's voltage of each sample, of which every tenth is kept."""
+def refreshed_off(circuit: str, every: int, drift_v: float) -> tuple[float, float]:
+    """Return by what part a held voltage is off each sample's own: the mean, and the most."""
     known = drifting(circuit, every, drift_v, "line", 1)
     held = drifting(circuit, every, drift_v, "line", 10)
     _, pairs = evidence_of(held, spice.unit_of(circuit), spice.LIMITS, Accuracy())
     drives = [e for e, _ in pairs if e.electric is not None]
-    assert drives
-    for e in drives:
-        off = e.electric.voltage_v / known.voltage_v[e.drive.begin : e.drive.end] - 1.0
-        assert abs(off.mean()) < 0.003
-        # Readings at the contact's instant, and of the load's edges, are of two currents.
-        assert np.abs(off).max() < 0.09
+    off = [
+        e.electric.voltage_v / known.voltage_v[e.drive.begin : e.drive.end] - 1.0 for e in drives
+    ]
+    return max(abs(float(o.mean())) for o in off), max(float(np.abs(o).max()) for o in off)
+
+
+@pytest.mark.parametrize("every", [1, 5])
+@pytest.mark.parametrize("circuit", ["good", "no_load", "runs_on", "jammed_midway"])
+def test_a_held_voltage_is_refreshed_beside_a_source_that_drifts(circuit, every) -> None:
+    """Against ngspice's voltage of each sample, of which every tenth is kept.
+
+    What is off at the contact's instant, where a reading is of two currents, is so without drift.
+    """
+    _, still = refreshed_off(circuit, every, 0.0)
+    for drift_v in (-1.2, 1.2):
+        mean, most = refreshed_off(circuit, every, drift_v)
+        assert mean < 0.003
+        assert most < still + 0.05
 
 
 def test_a_fuse_that_blows_in_mid_turn_leaves_the_slope_in_doubt() -> None:

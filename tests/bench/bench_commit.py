@@ -29,6 +29,7 @@ from bench_runs import HALF_TURNS, make_order, make_plan
 
 from rig.commands.progress import Progress
 from rig.commands.run import Gathered, carry_out
+from rig.quality.decision import DEFAULT_RULE
 from rig.records.store import Store
 
 # What a power cut may take, if the disk keeps its word (https://www.sqlite.org/pragma.html,
@@ -76,7 +77,9 @@ def real(folder: Path, journal: str, synchronous: str) -> Callable[[], float]:
     """Return what keeps a step of two half-turns in records, and returns the commit's time (s)."""
     records = folder / "records.sqlite"
     ended = carry_out(
-        make_order(make_plan(HALF_TURNS)), records, Gathered(Progress(quiet=True), whole=True)
+        make_order(make_plan(HALF_TURNS)),
+        records,
+        Gathered(Progress(quiet=True), whole=True, rule=DEFAULT_RULE),
     )
     store = Store.open(records)
     made = store.run(ended.run_id, with_traces=True)

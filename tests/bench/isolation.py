@@ -14,7 +14,7 @@ import multiprocessing
 import sys
 import time
 from collections import Counter
-from functools import partial
+from functools import lru_cache, partial
 from itertools import pairwise
 from pathlib import Path
 from statistics import fmean
@@ -30,29 +30,21 @@ WANTED = 0.95
 BINS = (0.0, 0.3, 0.5, 0.7, 0.8, 0.9, 0.95, 0.98, 0.995, 1.0001)
 
 
+_read = lru_cache(maxsize=1)(read)
+
+
 def one(
-    seed: int, knowledge_file: Path, fixed: bool, other: str = ""
+    seed: int, knowledge_file: Path, fixed: bool, other: bool = False, cable: bool = True
 ) -> tuple[sessions.Session, ...]:
     """Return the guided session on the unit of a seed, and the one in fixed order if wanted."""
     make = sessions.other_type if other else sessions.Trial
-    knowledge = _read(knowledge_file, other)
-    case = sessions.drawn_case(seed)
-    rig = {"supply": seed % 2 == 0, "coil": seed // 2 % 2 == 0, "make": make}
+    knowledge = _read(knowledge_file)
+    case = sessions.drawn_case(seed, cable=cable)
+    rig = {"supply": seed % 2 == 0, "coil": seed // 2 % 2 == 0, "make": make, "cable": cable}
     found = [sessions.session(knowledge, case, **rig)]
     if fixed:
         found.append(sessions.session(knowledge, case, **rig, after=sessions.by_order))
     return tuple(found)
-
-
-_KNOWN: dict[Path, object] = {}
-
-
-def _read(path: Path, other: str):
-    if path not in _KNOWN:
-        known = read(path)
-        centred = other == "centred"
-        _KNOWN[path] = sessions.centred(known, sessions.other_type) if centred else known
-    return _KNOWN[path]
 
 
 def main() -> int:
@@ -65,14 +57,20 @@ def main() -> int:
     ask.add_argument("--no-fixed", action="store_true", help="leave the fixed order out")
     ask.add_argument(
         "--other",
-        choices=("plain", "centred"),
-        default="",
-        help="another unit type, without or with a sound unit of it to go by",
+        action="store_true",
+        help="units of another type than was learnt from",
     )
+    ask.add_argument("--no-cable", action="store_true", help="no cable on the jig, and known")
     ask.add_argument("--tell", action="store_true", help="tell of every miss")
     asked = ask.parse_args()
     begin = FIRST_SEED + asked.first
-    work = partial(one, knowledge_file=asked.knowledge, fixed=not asked.no_fixed, other=asked.other)
+    work = partial(
+        one,
+        knowledge_file=asked.knowledge,
+        fixed=not asked.no_fixed,
+        other=asked.other,
+        cable=not asked.no_cable,
+    )
     began_s = time.monotonic()
     seeds = range(begin, begin + asked.units)
     if asked.jobs == 1:

@@ -19,7 +19,7 @@ from rig.console.widgets.unit_form import UnitForm
 from rig.labels import trouble_with
 from rig.records.model import Source
 
-HEAVY = HEAD.replace("over_current_a = 30.0", "over_current_a = 90.0") + ZERO
+HEAVY = HEAD.replace("over_current_a = 33.0", "over_current_a = 90.0") + ZERO
 MISTYPED = ZERO.replace("duration_s", "duration")
 
 
@@ -176,11 +176,11 @@ def test_a_plan_is_read_out_with_its_steps_and_limits(make_console):
     async def script(pilot):
         text = read_out(app)
         assert "Qualification of a rebuilt unit" in text
-        assert "Jam test: you lock the lever; fed for 0.3 s, at most 25 A" in text
+        assert "Jam test: you lock the lever; fed for 0.2 s, at most 28 A" in text
         # make_settings(supply=False): a supply sweep cannot be done on this rig.
         assert "Supply sweep: left out on this rig" in text
         assert "Half-turn at most 2 s at 8 V, 1.2 s at 12 V, 1 s at 16 V" in text
-        assert "The rig takes the feeds away above 30 A for 10 ms" in text
+        assert "The rig takes the feeds away above 33 A for 10 ms" in text
         assert "spare fuses at hand" in text  # cautions_on_rig
         assert "shunt 5 mohm" in text  # describe_sensor
         assert "Cannot start" not in text

@@ -7,17 +7,20 @@ from bench_runs import make_plan
 from console_pilot import ZERO, accept, drive, question, scan, settings_with_plans, shown
 from console_runs import assert_feeds_off, ended, run_order, running, screen_rows, screen_text
 from guesser import Guesser
+from isolations import ALL_THERE
 from stand_in import until
 
 import rig.bench.isolation
 from rig.bench.commands import Answer
 from rig.bench.order import IsolationOrder
-from rig.console.dialogs.message import MessageDialog
+from rig.cli import _parser
+from rig.console.dialogs.message import ChoiceDialog, MessageDialog
 from rig.console.screens.isolate import IsolateScreen
 from rig.console.widgets.cause_table import CauseTable
 from rig.console.widgets.state_line import StateLine
+from rig.plan_isolation import DEFAULT_PLAN
 
-PLAN = make_plan(ZERO)
+PLAN = make_plan(ALL_THERE, ZERO)
 
 
 def still():
@@ -50,6 +53,7 @@ async def proposed(pilot, test):
             isinstance(app.screen, IsolateScreen)
             and app.desk.live.proposed
             and ranked.proposal.test == test
+            and app.screen.query("#choices")
             and app.screen.query_one("#choices").display
         )
 
@@ -62,7 +66,7 @@ async def begun(pilot):
 
 
 def test_a_fault_is_isolated_from_bench_to_the_remedy_by_keys_alone(make_console, tmp_path):
-    settings = settings_with_plans(tmp_path / "plans", quick=ZERO)
+    settings = settings_with_plans(tmp_path / "plans", quick=ALL_THERE + ZERO)
     app = make_console(settings=settings, plan="quick", faults=("relay-dead",), now_s=still)
 
     async def script(pilot):
@@ -103,7 +107,7 @@ def test_a_fault_is_isolated_from_bench_to_the_remedy_by_keys_alone(make_console
         assert "97 %" in text
         assert_feeds_off(app, app.benches[0])
         await pilot.press("f5")
-        assert "FAIL" in screen_text(app)
+        assert "FAIL LM-12-0288, cause found: Relay dead (97 %)." in screen_text(app)
 
     drive(app, script)
 
@@ -115,6 +119,13 @@ def test_skip_and_end_are_keys_too_and_what_is_skipped_is_told(console):
         await proposed(pilot, "look_ignition_feed")
         assert "- Half-turns, own relay: skipped" in screen_text(console)
         await pilot.press("E")  # with Caps Lock on
+        await until(pilot, lambda: isinstance(console.screen, ChoiceDialog))
+        await pilot.press("escape")
+        await until(pilot, lambda: isinstance(console.screen, IsolateScreen))
+        assert console.desk.live.proposed
+        await pilot.press("e")
+        await until(pilot, lambda: isinstance(console.screen, ChoiceDialog))
+        await pilot.press("right", "enter")
         await ended(pilot)
         await until(pilot, lambda: "Not sure" in screen_text(console))
         assert not console.benches[0].backend.world.stations["A"].feed_a
@@ -230,7 +241,7 @@ def test_without_an_isolation_it_says_how_to_begin_one(console):
 
 
 def test_what_keeps_bench_from_beginning_one_is_told_there(make_console, tmp_path):
-    settings = settings_with_plans(tmp_path / "plans", quick=ZERO)
+    settings = settings_with_plans(tmp_path / "plans", quick=ALL_THERE + ZERO)
     sensor = settings.stations[0].battery_sensor.model_copy(update={"shunt_ohm": 0.1})
     station = settings.stations[0].model_copy(update={"battery_sensor": sensor})
     settings = settings.model_copy(update={"stations": (station,)})
@@ -253,7 +264,7 @@ def test_a_plan_whose_steps_this_rig_cannot_do_lends_its_limits_all_the_same(
     make_console, tmp_path
 ):
     sweep = '[[step]]\nkind = "supply_sweep"\n'
-    settings = settings_with_plans(tmp_path / "plans", sweep=sweep)
+    settings = settings_with_plans(tmp_path / "plans", sweep=ALL_THERE + sweep)
     app = make_console(settings=settings, plan="sweep", now_s=still)
 
     async def script(pilot):
@@ -262,5 +273,42 @@ def test_a_plan_whose_steps_this_rig_cannot_do_lends_its_limits_all_the_same(
         await pilot.press("ctrl+g")
         await accept(pilot)
         await proposed(pilot, "turns")
+
+    drive(app, script)
+
+
+def test_what_is_on_the_jig_is_asked_and_what_is_left_out_is_told(console):
+    async def script(pilot):
+        job = run_order(console, make_plan(ZERO), IsolationOrder, ask_operator=True)
+        await running(pilot, job)
+        for key, asks in (
+            ("n", "hooked on the lever"),
+            ("y", "own relay in it"),
+            ("y", "known to"),
+        ):
+            dialog = await question(pilot, "at_hand")
+            assert asks in screen_text(console)
+            await pilot.press(key)
+            await until(pilot, lambda: console.screen is not dialog)  # noqa: B023
+        await question(pilot, "at_hand")
+        await pilot.press("y")
+        await proposed(pilot, "turns")
+        assert console.desk.live.ranked.left_out == (
+            "The cable is not on the lever: no fault of these parts is looked for.",
+        )
+        assert "The cable is not on the lever" in console.screen._next.text
+
+    drive(console, script)
+
+
+def test_no_plan_chosen_means_the_one_that_the_command_takes(make_console, tmp_path):
+    settings = settings_with_plans(tmp_path / "plans", suspect=ALL_THERE + ZERO)
+    app = make_console(settings=settings, plan="", serial="LM-12-0288")
+
+    async def script(pilot):
+        await pilot.press("ctrl+g")
+        await until(pilot, lambda: app.desk.live.on)
+        assert app.desk.live.job.plan.name == DEFAULT_PLAN
+        assert _parser().parse_args(["isolate"]).plan == DEFAULT_PLAN
 
     drive(app, script)

@@ -96,7 +96,7 @@ class TestChart:
     def test_limits_at_the_present_voltage(self):
         lines = picture_of(HOME, turn(1.0, 1.4, to_run=True)).chart().limits
         said = {line.label: line for line in lines}
-        assert set(said) == {"longest 1.17 s", "running 5 A", "guard 30 A"}
+        assert set(said) == {"longest 1.17 s", "running 7 A", "guard 33 A"}
         # 1.2 s at 12 V and 1.0 s at 16 V, straight between: 12.5 V when it turns.
         assert said["longest 1.17 s"].value == pytest.approx(1.2 - 0.2 * 0.5 / 4.0, abs=0.005)
         assert said["longest 1.17 s"].axis == "time"

@@ -40,7 +40,7 @@ from rig.records.model import RunState, StepState
 SIZES = [(80, 24), (120, 40)]
 TURNS = '[[step]]\nkind = "half_turns"\ncount = 6\npause_s = 0.4\n'
 ZERO = '[[step]]\nkind = "zero"\n'
-PLAN = make_plan(ZERO, TURNS, ZERO, head=HEAD.replace("run_max_a = 5.0", "run_max_a = 3.0"))
+PLAN = make_plan(ZERO, TURNS, ZERO, head=HEAD.replace("run_max_a = 7.0", "run_max_a = 3.0"))
 HOME = rest(0.0, 1.0, battery=True)
 TURNING = (HOME, turn(1.0, 1.4, to_run=True))
 BEGAN = RunBegan(uuid4(), "A", "Test plan", 3, 30.0, True, {})
@@ -94,7 +94,7 @@ class TestWhatIsShown:
                     "this one, to run",
                     "running 3 A",
                     "longest 1.17 s",
-                    "guard 30 A",
+                    "guard 33 A",
                 ):
                     assert said in told.text
                 text = told.text.lower()

@@ -7,13 +7,14 @@ import pytest
 from rig.console.plan_words import (
     _LIMITS,
     _NOT_JUDGED,
+    decided_by,
     duration_words,
     guard_words,
     limit_words,
     not_judged,
     step_words,
 )
-from rig.plans import LimitSettings, load_plan, shipped_plans
+from rig.plans import DecisionSettings, LimitSettings, load_plan, shipped_plans
 
 PLANS = [load_plan(path) for path in shipped_plans()]
 
@@ -32,13 +33,19 @@ def test_each_limit_is_either_judged_or_said_not_to_be(plan):
     assert not any("{" in words or "None" in words for _, words in judged)
 
 
+def test_a_rule_of_a_plans_own_is_told_and_the_usual_one_is_not():
+    assert {decided_by(plan.decision) for plan in PLANS} == {""}
+    own = DecisionSettings(rule="guarded_rejection", guard_factor=1.5)
+    assert "w = 1.5 U" in decided_by(own)
+
+
 def test_steps_say_their_numbers():
     said = {step.kind: step_words(step) for plan in PLANS for step in plan.steps}
     assert said["loaded"] == "you hang 2 N m on the lever; 4 to and fro"
     assert "down to 7 V" in said["supply_sweep"]
     assert "250 times to run and back, fed at most 25 % of the time" in said["endurance"]
     assert said["relay_swap"].startswith("4 with the unit's own relay, 4 with a known good one")
-    assert "above 30 A for 10 ms" in guard_words(PLANS[0].guard)
+    assert "above 33 A for 10 ms" in guard_words(PLANS[0].guard)
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,6 @@ from recorded import library
 from rig.console.records_reader import NO_RECORDS, RecordsReader, Sorry, or_sorry
 from rig.console.run_view import fact_lines, facts, verdict_words, view_of_record
 from rig.console.trend_points import trends_of
-from rig.console.widgets.run_table import result_of
 from rig.records.model import RunFilter
 from rig.records.store import RecordsError, Store
 
@@ -153,7 +152,7 @@ def test_words_that_this_program_does_not_know_hide_nothing(kept, table, column)
         newer.execute(f"UPDATE {table} SET {column} = 'halfway'")
     found = reading.search(RunFilter(), limit=10)
     assert found.total == len(found.runs) == 8
-    told = [result_of(run).lower() for run in found.runs]
+    told = [run.came_to.lower() for run in found.runs]
     for run_id in ids.values():
         view = view_of_record(reading.run(run_id))
         told += [*verdict_words(view), *dict(facts(view)).values(), *fact_lines(view)]

@@ -77,7 +77,7 @@ async def test_runs_are_found_while_typing(make_console, lib):
         assert note(pilot) == "8 runs, newest first"
         assert not table.show_horizontal_scrollbar
         assert "2026-09-23 10:05" in screen_text(console)
-        assert "incoming L-2209 RETEST SIMULATED" in screen_text(console)
+        assert "incoming L-2209 RETEST SIM" in screen_text(console)
         pane = console.screen.query_one(SearchPane)
         pane.post_message(SearchPane.Found(0, 0, RunsFound((), 0)))
         await pilot.pause()
@@ -359,4 +359,4 @@ async def test_other_units_and_runs_that_came_to_nothing_are_told(make_console, 
         await pilot.resize_terminal(*SMALL)
         await pilot.pause()
         assert not table.show_horizontal_scrollbar
-        assert "LM-12-0300 qualify J-1207 interrupted SIMULATED" in screen_text(console)
+        assert "LM-12-0300 qualify J-1207 interrupted SIM" in screen_text(console)

@@ -82,6 +82,10 @@ async def walk(folder, size):
         await staged.live(pilot, stand_in)
         await take("live")
         await staged.stop(pilot)
+        await staged.golden(pilot)
+        await take("golden")
+        await staged.gauge(pilot)
+        await take("gauge")
     return taken
 
 

@@ -97,6 +97,17 @@ def test_a_residual_is_taken_off_as_described(bench):
     assert take(bench, sensor, 1)[0].current_a == pytest.approx(0.0, abs=1e-9)
 
 
+def test_a_voltage_is_corrected_and_no_voltage_stays_none(make_bench):
+    """Steps of 16 mV (10 bits of 4 mV, SBOS448G) on either side."""
+    corrected = {"voltage_gain": 1.01, "voltage_offset_v": 0.1, "bus_every": 1}
+    for volts, wanted in ((12.0, 1.01 * 11.9), (0.0, 0.0), (0.05, 0.0)):
+        bench = make_bench()
+        bench.hold(0.0, volts)
+        sensor = make(bench, **corrected)
+        reading = take(bench, sensor, 5)[-1]
+        assert reading.voltage_v == pytest.approx(wanted, abs=0.009)
+
+
 def test_heat_in_the_shunt(bench):
     assert make(bench).shunt_w(20.0) == pytest.approx(2.0)
 

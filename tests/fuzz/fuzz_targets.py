@@ -164,7 +164,7 @@ def trace(data: bytes) -> None:
         half_turns = find_half_turns(made, _qualify().unit_type(), limits, Accuracy())
         judgement = combine(judge_half_turns(half_turns, limits))
     check_message(words(judgement, half_turns))
-    json.dumps(judgement_object(judgement, half_turns), allow_nan=False)
+    json.dumps(judgement_object(judgement, half_turns, limits.rule), allow_nan=False)
     try:
         write_trace(_folder() / "again.csv", made)
     except TraceFileError as error:

@@ -73,7 +73,7 @@ def test_the_starter_rig_runs_the_plan_with_and_without_a_programmable_supply() 
         ),
         (
             ('kind = "zero"\nduration_s = 1.0', 'kind = "rest_draw"'),
-            ("offset_u_a = 0.005", "offset_u_a = 0.03"),
+            ("# offset_u_a = 0.002", "offset_u_a = 0.03 #"),
             "limits.rest_max_a: 0.05 A is within the doubt of the sensor's zero (0.06 A), so that "
             'no unit could pass; allowed: more than 0.06 A, or a step of kind "zero" in the plan',
         ),

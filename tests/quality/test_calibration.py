@@ -91,6 +91,21 @@ def test_the_station_then_reads_right_within_its_uncertainty(gain, offset, seed,
         assert abs(line.correction.true(read_a) - true_a) <= 3 * line.correction.u(read_a)
 
 
+def test_its_uncertainty_at_a_reading_is_the_one_that_the_guide_prints():
+    """JCGM 100:2008, H.3.4: the correction at 30 degrees is -0.1494 with u = 0.0041, covariance
+    counted (without it u would be 0.0073).  Readings as in test_line_fit.
+    """
+    read_c = (21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.01, 26.511)
+    correction_c = (-171, -169, -166, -159, -164, -165, -156, -157, -159, -161, -160)
+    thermometer = [
+        Point(b / 1000, t - 20.0, 0.0, 1, 0.0, own_u=0.0034976)
+        for t, b in zip(read_c, correction_c, strict=True)
+    ]
+    found = line_of(Quantity.VOLTAGE, thermometer, Correction()).correction
+    assert round(found.true(10.0), 4) == -0.1494
+    assert round(found.u(10.0), 4) == 0.0041
+
+
 def test_as_found_and_as_left():
     before = Correction(gain=1.01)
     line = line_of(Quantity.CURRENT, points(1.02, 0.01, (0.0, 5.0)), before)

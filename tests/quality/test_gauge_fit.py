@@ -44,6 +44,11 @@ def test_one_limit_is_judged_by_the_way_to_it(gauge, spreads, fitness):
     assert ("repeatability" in fit.text) is (fitness is not Fitness.FIT)
 
 
+def test_of_two_limits_the_nearer_one_counts_for_the_guard_band(gauge):
+    fit = fit_of(gauge, judged(low=gauge.mean - 0.2, high=gauge.mean + 0.8, guard=0.05))
+    assert fit.guard_share == pytest.approx(0.25)
+
+
 def test_the_guard_band_is_told_and_held_against_the_gauge(gauge):
     wide = fit_of(gauge, judged(high=gauge.mean + 1.0, guard=0.1))
     assert wide.guard_share == pytest.approx(0.1)

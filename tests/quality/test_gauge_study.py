@@ -146,6 +146,15 @@ def test_components_and_intervals_of_a_known_gauge():
     assert 0.92 <= inside["gauge"] / runs <= 0.995
 
 
+def test_the_interval_of_a_gauge_that_is_nearly_all_repeatability():
+    rng = np.random.default_rng(21)
+    inside = 0
+    for _ in range(60):
+        one = study(readings(drawn(rng, 20, 4, 5, 1.0, 0.05, 0.05, 1.0)), pool_above_p=1.0)
+        inside += one.gauge.low <= 0.05**2 + 0.05**2 + 1.0 <= one.gauge.high
+    assert inside / 60 >= 0.9
+
+
 # --- what is refused, and edges -------------------------------------------------------------------
 
 

@@ -82,6 +82,7 @@ def half_turn(number: int = 1, **changes: Any) -> HalfTurn:
         "charge_c": 1.71,
         "energy_j": 21.3,
         "supply_v": 12.48,
+        "supply_u_v": 0.15,
         "sag_v": 0.71,
         "sag_u_v": 0.02,
         "turned_deg": 179.2,

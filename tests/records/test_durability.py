@@ -242,7 +242,7 @@ def disk_of(pages: int):
 
 def test_a_full_disk_keeps_the_steps_before_and_nothing_of_the_one_that_did_not_fit(tmp_path, make):
     path = tmp_path / "records.db"
-    with disk_of(pages=60), Store.open(path) as store:
+    with disk_of(pages=140), Store.open(path) as store:
         run = store.begin_run(make.run_start())
         told = 0
 

@@ -109,7 +109,7 @@ def test_records_of_the_first_schema_can_be_read_and_gone_on_with(first_records,
         old = store.run("6a1f")
         assert old.start == make.run_start(rig_text="[rig]\n")
         assert old.end == make.run_end()
-        later = {"nominal_half_turn_s": None, "nominal_half_turn_u_s": None}
+        later = dict.fromkeys(("nominal_half_turn_s", "nominal_half_turn_u_s", "supply_u_v"))
         assert old.steps[0].half_turns == tuple(
             replace(turn, **later) for turn in make.step(1).half_turns
         )

@@ -223,6 +223,7 @@ def test_a_list_as_json(make):
         "operator": "R. Vale",
         "reference": "J-1207",
         "simulated": True,
+        "isolation": None,
     }
 
 

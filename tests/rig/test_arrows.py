@@ -9,8 +9,19 @@ ROOT = Path(__file__).parents[2]
 
 # Package (dotted, longest match wins) -> what of our own it may import.
 MAY = {
-    "rig.analysis": {"rig.analysis"},
+    # The decision rule is below the analysis, the rest of quality above it.
+    "rig.analysis": {"rig.analysis", "rig.quality.decision"},
+    "rig.quality.decision": {"rig.quality.decision"},
     "rig.quality": {"rig.quality", "rig.analysis"},
+    # Where rig file and plan become budgets.
+    "rig.quality.uncertainty": {
+        "rig.quality",
+        "rig.analysis",
+        "rig.plans",
+        "rig.plan_steps",
+        "rig.settings",
+        "drivers",
+    },
     "drivers": {"drivers"},
     "rig.records": {"rig.records", "rig.analysis", "rig.quality", "rig.contract", "rig.labels"},
     "rig.schema": {"rig.schema"},
@@ -19,7 +30,7 @@ MAY = {
         "rig.analysis",
         "rig.records",
         "rig.contract",
-        "rig.accuracy",
+        "rig.quality",
         "rig.feed_circuit",
         "rig.plans",
         "rig.settings",
@@ -81,6 +92,7 @@ MAY = {
         "rig.plans",
         "rig.plan_steps",
         "rig.plan_limits",
+        "rig.plan_isolation",
         "rig.settings",
         "rig.schema",
         "rig.feasible",
@@ -187,3 +199,7 @@ def test_the_rule_itself_catches_what_it_should():
     assert forbidden("rig.analysis.judge", {"time", "numpy"}) == {"time"}
     assert forbidden("rig.bench.loop", {"drivers.simulated.world"}) == {"drivers.simulated.world"}
     assert forbidden("rig.cli", {"drivers.pi"}) == {"drivers.pi"}
+    up = "rig.quality.uncertainty"
+    assert forbidden("rig.analysis.checks", {up, "rig.quality.decision"}) == {up}
+    assert forbidden("rig.quality.decision", {"rig.analysis.model"}) == {"rig.analysis.model"}
+    assert forbidden("rig.quality.instrument", {"rig.settings"}) == {"rig.settings"}

@@ -102,6 +102,9 @@ def test_what_was_run_is_listed_shown_exported_and_judged_alike(capsys, quick, t
     assert "LM-12-0042" in out
     assert "job 17" in out
     assert "SIMULATED" in out
+    assert "Decision  Pass if every limit is met by more than w" in out
+    status, out, _ = halfturn(capsys, "records", "show", ran["run"][:8], "--json")
+    assert json.loads(out)["decision"] == ran["decision"]
     files = [str(tmp_path / name) for name in ("t.csv", "h.csv", "m.csv", "p.png")]
     status, _, _ = halfturn(
         capsys, "records", "export", ran["run"][:8], "--trace", files[0], "--half-turns", files[1],
@@ -114,7 +117,7 @@ def test_what_was_run_is_listed_shown_exported_and_judged_alike(capsys, quick, t
     status, out, _ = halfturn(capsys, "judge", files[0], "--plan", quick, "--json")
     judged = json.loads(out)
     assert status == 0
-    assert set(judged) == {"verdict", "reasons", "half_turns"}
+    assert set(judged) == {"verdict", "reasons", "decision", "half_turns", "checks"}
     for here, there in zip(judged["half_turns"], ran["half_turns"], strict=True):
         assert here["outcome"] == there["outcome"]
         assert here["direction"] == there["direction"]

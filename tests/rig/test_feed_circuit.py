@@ -19,7 +19,7 @@ def rig(text: str):
 def test_the_starter_rig_has_no_measured_lead_and_a_regulated_supply() -> None:
     settings = rig(starter_text())
     found = feed_circuit(settings, settings.station())
-    assert found == FeedCircuit(0.005, 10.0, regulated=True, behind_fuse=True)
+    assert found == FeedCircuit(0.005, 10.0, regulated=True)
 
 
 def test_a_measured_lead_is_taken_over() -> None:

@@ -17,8 +17,8 @@ DRIFT_SEEN_WITHIN = 5
 
 @pytest.fixture
 def rig(tmp_path, monkeypatch):
-    def make(extra=""):
-        monkeypatch.chdir(short_rig(tmp_path, extra))
+    def make(**golden):
+        monkeypatch.chdir(short_rig(tmp_path, **golden))
 
     return make
 
@@ -40,7 +40,7 @@ def judge(capsys, *more):
 
 
 def test_a_drifting_sensor_is_found_before_it_judges(rig, capsys):
-    rig("[golden]\nrefuse = true\n")
+    rig(refuse=True)
     status, out, _ = declared(capsys)
     assert (status, "SIM-5 is golden by the plan short on station A" in out) == (0, True)
     for _ in range(5):
@@ -81,7 +81,7 @@ def test_a_drifting_sensor_is_found_before_it_judges(rig, capsys):
 
 
 def test_a_check_that_is_demanded_and_missing_is_told(rig, capsys):
-    rig("[golden]\nevery_days = 1\n")
+    rig(every_days=1)
     declared(capsys)
     status, out, err = judge(capsys)
     assert status == 0  # told, not refused
@@ -95,7 +95,7 @@ def test_a_check_that_is_demanded_and_missing_is_told(rig, capsys):
 
 
 def test_without_golden_units_nothing_is_said(rig, capsys):
-    rig("[golden]\nevery_days = 1\nrefuse = true\n")
+    rig(every_days=1, refuse=True)
     status, out, _ = judge(capsys, "--json", "--quiet")
     assert (status, json.loads(out)["golden"]) == (0, None)
     assert "No golden units" in golden(capsys, "list")[1]
@@ -120,7 +120,7 @@ def test_what_cannot_be(rig, capsys, words, status, said):
 
 
 def test_withdrawn_it_says_nothing_any_more(rig, capsys):
-    rig("[golden]\nevery_days = 1\nrefuse = true\n")
+    rig(every_days=1, refuse=True)
     declared(capsys)
     assert judge(capsys)[0] == 5
     assert golden(capsys, "withdraw", "SIM-5")[0] == 0

@@ -7,6 +7,10 @@ import json
 import pytest
 from at_the_prompt import halfturn
 
+import rig.commands.direct
+from rig.bench.errors import Stopped
+from rig.bench.events import StepBegan
+from rig.commands.direct import DirectConsole
 from rig.plans import shipped_plans
 
 SUSPECT = next(path for path in shipped_plans() if path.stem == "suspect")
@@ -53,7 +57,10 @@ def test_a_sound_unit_sends_to_the_vehicle_as_json_too(capsys):
     found = answer["isolation"]
     assert (status, answer["verdict"]) == (0, "retest")
     assert (found["cause"], found["sure"]) == ("sound", True)
-    assert found["probability"] >= found["confidence"] == 0.95
+    assert found["probability"] == found["ranking"][0]["probability"]  # the cause's own
+    assert found["repair_probability"] >= found["confidence"] == 0.95
+    assert found["confirmed"]
+    assert found["left_out"] == []
     assert "ignition signal" in found["to_do"]
     assert found["ranking"][0]["name"] == "sound"
     assert {"name", "says", "probability", "speaks_for", "speaks_against"} == set(
@@ -105,6 +112,7 @@ def test_a_rig_fault_ends_it_with_status_5_and_blames_nobody(capsys):
     status, out, _ = isolate(capsys, "--fault", "feed-relay-stuck-open", "--quiet")
     assert status == 5
     assert "cause:" not in out
+    assert out.startswith("not finished; this was known by then\nlikeliest:\n  sound ")
     assert "Check the rig's fuse, its supply and the feed relay" in out
     assert "verdict: RETEST" in out
 
@@ -121,3 +129,90 @@ def test_a_type_that_was_not_learnt_from_is_cautioned_of(capsys, tmp_path, unit,
     _, _, err = isolate(capsys, "--plan", plan)
     hint = "The causes were learnt from LM-12; for another type take the ranking as a hint."
     assert (hint in " ".join(err.split())) == told
+
+
+@pytest.mark.parametrize(
+    ("fault", "confirms"),
+    [("binding", "Look: cable"), ("fuse-holder-corroded", "Look: fuse and holder")],
+)
+def test_no_cause_is_called_found_before_somebody_looked(capsys, fault, confirms):
+    status, out, err = isolate(capsys, "--fault", fault)
+    assert status == 0
+    assert out.startswith(f"cause: {fault} (")
+    assert "not confirmed" not in out
+    assert f"  - {confirms}: a fault is seen" in out
+    assert f"next: {confirms}" in err
+
+
+def test_nothing_is_fed_after_leads_that_may_be_crossed(capsys):
+    status, out, err = isolate(capsys, "--fault", "wrong-polarity")
+    assert (status, out.splitlines()[0].split()[1]) == (0, "wrong-polarity")
+    tests = out.partition("\ntests:\n")[2].splitlines()[:2]
+    assert tests == [
+        "  - Half-turns, own relay: 5 parked",
+        "  - Look: battery and earth leads: a fault is seen",
+    ]
+    assert "The leads may be crossed" in " ".join(err.split())
+
+
+def test_what_is_not_on_the_jig_is_told_at_the_start_at_the_end_and_in_the_record(capsys, tmp_path):
+    plan = changed(tmp_path, "confidence = 0.95", 'confidence = 0.95\nat_hand = ["wiring"]')
+    _, out, err = isolate(capsys, "--plan", plan)
+    told = "The unit's own relay is not in it: no fault of these parts is looked for."
+    assert err.index(told) < err.index("step 1:")
+    assert "left out:\n  - The cable is not on the lever: no fault of these" in out
+    assert f"  - {told}" in out
+    assert "Half-turns, known good relay" not in out + err
+    assert "unhooked" not in out + err
+    run = out.rsplit("run ", 1)[1].split()[0]
+    _, shown, _ = halfturn(capsys, "records", "show", run)
+    assert "not looked for: " in shown
+
+
+def test_a_list_of_runs_tells_an_isolation_and_its_cause(capsys):
+    isolate(capsys, "--fault", "relay-dead", "--quiet")
+    _, listed, _ = halfturn(capsys, "records", "list")
+    assert listed.splitlines()[1].split()[4:6] == ["isolation", "relay-dead"]
+    _, listed, _ = halfturn(capsys, "records", "list", "--json")
+    (run,) = json.loads(listed)
+    assert run["isolation"] == {"cause": "relay-dead", "sure": True}
+    assert run["plan_name"] == "suspect"
+    _, shown, _ = halfturn(capsys, "records", "show", run["run_id"])
+    assert shown.index("Isolated: relay-dead") < shown.index("Unit ")
+    assert "suspect, lent to an isolation" in shown
+
+
+def test_a_stop_prints_what_was_known_by_then(capsys, monkeypatch):
+    """Ctrl-C before the third step: what two steps told is not lost, and the status is a stop's."""
+
+    class Stopping(DirectConsole):
+        steps = 0
+
+        def __init__(self, show, flag):
+            super().__init__(show, flag)
+            self.tell, self.show = show, self.count
+
+        def count(self, event):
+            self.steps += isinstance(event, StepBegan)
+            self.tell(event)
+
+        def listen(self):
+            if self.steps > 2:
+                raise Stopped("Stopped by Ctrl-C.", by_operator=True)
+            return ()
+
+    monkeypatch.setattr(rig.commands.direct, "DirectConsole", Stopping)
+    status, out, _ = isolate(capsys, "--fault", "relay-dead", "--quiet")
+    assert status == 7
+    assert out.startswith("not finished; this was known by then\nlikeliest:\n  ")
+    assert "  - Half-turns, own relay: 4 no movement" in out
+    assert "(stopped)" in out
+
+
+def test_a_lever_without_its_cable_is_sound_if_the_plan_tells_so(capsys, tmp_path):
+    three = '["own_relay", "known_good_relay", "wiring"]'
+    plan = changed(tmp_path, "confidence = 0.95", f"confidence = 0.95\nat_hand = {three}")
+    status, out, _ = isolate(capsys, "--plan", plan, "--fault", "broken-cable", "--quiet")
+    assert status == 0  # not sure, if the parted cable were only ruled out
+    assert out.startswith("cause: sound (")
+    assert "broken-cable" not in out

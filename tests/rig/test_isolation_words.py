@@ -6,10 +6,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.analysis.faults.causes import CAUSES, NONE_OF_THESE, SOUND, pairs
+from rig.analysis.faults.at_hand import THINGS
+from rig.analysis.faults.causes import CAUSES, NONE_OF_THESE, PRIORS, SOUND, pairs
+from rig.analysis.faults.features import answer_of
 from rig.analysis.faults.guided import TESTS
 from rig.analysis.faults.model import Cause, Ranking
-from rig.isolation.words import conclusion, heading, parts_of, percent, remedy_of
+from rig.isolation.words import conclusion, heading, left_out_words, parts_of, percent, remedy_of
 
 CASES = [*CAUSES, SOUND, NONE_OF_THESE, *(" + ".join(pair) for pair in pairs())]
 MEASURED = [test.name for test in TESTS.values() if not test.is_look]
@@ -54,9 +56,10 @@ def test_causes_that_one_repair_cures_count_together():
     # Nobody needs to know which of its faults a relay has that is replaced.
     concluded = conclusion(ranked(relay_dead=0.6, relay_coil_open=0.37, dry_gear=0.03), 0.95)
     assert concluded.sure
-    assert concluded.probability == pytest.approx(0.97)
+    assert concluded.repair_probability == pytest.approx(0.97)
+    assert concluded.probability == pytest.approx(0.6)  # its own, as the ranking tells it
     assert concluded.text.startswith("The relay is at fault (97 %), most likely: ")
-    assert concluded.remedy.startswith("Replace the unit's relay. Then isolate again")
+    assert "Replace the unit's relay. Then isolate again" in concluded.remedy
 
 
 def test_a_second_fault_beside_it_is_another_repair():
@@ -86,10 +89,36 @@ def test_it_is_sure_if_and_only_if_what_one_remedy_cures_is_as_likely_as_asked(w
     }
     concluded = conclusion(ranked(**given_to), asked)
     relay = given_to["relay_dead"] + given_to["relay_coil_open"]
-    assert concluded.probability == pytest.approx(relay)
-    assert concluded.sure == (concluded.probability >= asked)
+    assert concluded.repair_probability == pytest.approx(relay)
+    assert concluded.sure == (concluded.repair_probability >= asked)
 
 
 def test_who_is_not_sure_that_nothing_fits_does_not_say_so():
     concluded = conclusion(ranked(none_of_these=0.4, sound=0.3, dry_gear=0.3), 0.95)
     assert concluded.remedy.startswith("Look at the traces of the tests")
+
+
+def test_a_cause_that_nothing_confirmed_is_named_with_what_to_confirm_it_by():
+    sure = ranked(binding=0.97, dry_gear=0.03)
+    unlooked = conclusion(sure, 0.95)
+    assert (unlooked.sure, unlooked.confirmed) == (True, False)
+    assert unlooked.remedy.startswith(
+        "Confirm it first (Look: cable or Half-turns, cable unhooked)"
+    )
+    looked = conclusion(sure, 0.95, [answer_of("look_cable", "fault")])
+    assert looked.confirmed
+    assert looked.remedy.startswith("Lay the cable")
+    denied = [answer_of("look_fuse_holder", "ok")]
+    holder = conclusion(ranked(fuse_holder_corroded=0.97, sound=0.03), 0.95, denied)
+    assert not holder.confirmed
+    assert holder.remedy.startswith("A look at it showed nothing: look again")
+
+
+def test_what_is_not_there_and_what_the_plan_rules_out_is_told():
+    priors = {**PRIORS, "relay-dead": 0.0, "cam-short": 0.0}
+    told = left_out_words(("cable", "known_good_relay", "wiring"), priors)
+    assert told == (
+        "The unit's own relay is not in it: no fault of these parts is looked for.",
+        "The plan rules out: cam-short.",
+    )
+    assert left_out_words(THINGS, PRIORS) == ()

@@ -20,6 +20,7 @@ from rig.contract import judgement_object
 from rig.diagnosis.words import TITLES
 from rig.plan_steps import Step
 from rig.plans import load_plan, shipped_plans
+from rig.quality.decision import DEFAULT_RULE
 from rig.records.model import RunState
 from rig.settings import starter_settings
 from rig.tracecells import REQUIRED
@@ -169,7 +170,7 @@ def test_every_verdict_is_explained():
 
 def test_the_judge_contract_is_documented_key_by_key():
     judgement = Judgement(Verdict.PASS, (Reason(Verdict.PASS, "in order"),))
-    shown = judgement_object(judgement, [half_turn()])
+    shown = judgement_object(judgement, [half_turn()], DEFAULT_RULE)
     top, each, _ = first_cells(section("Judge JSON"))
     assert set(top) == shown.keys()
     assert set(each) == shown["half_turns"][0].keys()
@@ -178,7 +179,7 @@ def test_the_judge_contract_is_documented_key_by_key():
 
 def test_what_run_adds_is_documented_key_by_key():
     ended = RunEnded(None, RunState.STOPPED, None, True, "")
-    shown = answer(ended, Gathered(Progress(quiet=True), whole=True))
+    shown = answer(ended, Gathered(Progress(quiet=True), whole=True, rule=DEFAULT_RULE))
     top, _, added = first_cells(section("Judge JSON"))
     inner = {"name", "value", "unit", "u"}  # named in the meaning of `measures`
     assert set(added) == shown.keys() - set(top)
@@ -315,6 +316,17 @@ def test_the_config_lines_name_the_rig_files_outputs():
     assert rig.dead_man is not None
     for output in (rig.dead_man, station.battery_feed, station.ignition_feed):
         assert f"gpio={output.pin}=op,dl" in README.splitlines()
+
+
+def test_the_ignition_feed_branches_off_before_the_units_own_fuse():
+    """As `rig.analysis.drop` takes it: a blown F1 leaves the ignition alive."""
+    drawing = DRAWING.read_text(encoding="utf-8")
+    at = {
+        name: int(re.search(rf'<text x="(\d+)" y="190" class="m b">{name}\b', drawing)[1])
+        for name in ("F4", "K1a", "F1", "K2")
+    }
+    branch = int(re.search(r'class="ign" d="M(\d+),230 V140 ', drawing)[1])
+    assert at["F4"] < at["K1a"] < branch < at["F1"] < at["K2"]
 
 
 def test_local_links_lead_somewhere():

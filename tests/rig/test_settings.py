@@ -113,9 +113,9 @@ def test_wiring_carries_every_value_to_the_drivers() -> None:
     (station,) = wiring.stations
     assert wiring.dead_man == DeadManWiring(22, True, 24, 0.15)
     assert wiring.emergency_stop == InputWiring(23, normally_closed=True)
-    assert wiring.supply == SupplyWiring(rig.supply.port, 9600, 1.0, 16.0, 30.0)
+    assert wiring.supply == SupplyWiring(rig.supply.port, 9600, 1.0, 16.0, 40.0)
     assert (wiring.battery_v, wiring.fuse_a) == (12.6, 10.0)
-    assert station.battery_feed == FeedWiring(17, True, 0.007, 0.003, 0.0015)
+    assert station.battery_feed == FeedWiring(17, True, 0.007, 0.003)
     assert station.ignition_feed.pin == 27
     assert station.battery_sensor == SensorWiring(1, 0x40, 0.005, 25.0)
     assert station.ignition_sensor is not None
@@ -128,7 +128,7 @@ def test_wiring_carries_every_value_to_the_drivers() -> None:
 
 def test_every_sensor_field_reaches_the_driver() -> None:
     extra = "bus = 3\ngain = 1.01\noffset_a = 0.2\naverage = 2\nbus_every = 5\n"
-    extra += "gain_u_rel = 0.002\noffset_u_a = 0.001\nmax_a = 40\n"
+    extra += "max_a = 40\n"
     text = changed("shunt_w = 3\n", "shunt_w = 3\n" + extra)
     sensor = read(changed('name = "A"', 'name = "A"\nsample_hz = 500', text)).station()
     assert dataclasses.asdict(sensor.battery_sensor.wiring(25.0)) == {
@@ -138,8 +138,6 @@ def test_every_sensor_field_reaches_the_driver() -> None:
         "max_a": 40.0,
         "gain": 1.01,
         "offset_a": 0.2,
-        "gain_u_rel": 0.002,
-        "offset_u_a": 0.001,
         "average": 2,
         "bus_every": 5,
         "voltage_gain": 1.0,  # of a calibration alone
@@ -548,12 +546,26 @@ def test_a_rig_wired_as_advised_has_no_warning() -> None:
         ("sense_pin = 24", "", "The master relay is not read back (dead_man.sense_pin)"),
         ("[emergency_stop]\npin = 23", "", "The emergency stop is not read"),
         ("pin = 23", "pin = 23\nnormally_closed = false", "read through a normally open contact"),
+        ("shunt_w = 3", "shunt_w = 3\ngain_u_rel = 0.005", "gain_u_rel is 0.005, less than chip"),
     ],
 )
 def test_each_warning(old: str, new: str, expected: str) -> None:
     text = changed(old, new, SMALLEST + SAFE)
     assert expected in warnings(text)
     assert warnings(text).count("\n") == 0
+
+
+@pytest.mark.parametrize(
+    "keys",
+    [
+        "gain_u_rel = 0.005\ngain = 1.004",  # somebody held it against a meter
+        "gain_u_rel = 0.009",
+        # Grade B and a shunt of 0.1 %: (0.5 % and 0.1 %) / root of 3 = 0.29 %.
+        'gain_u_rel = 0.003\nsensor_grade = "B"\nshunt_tolerance = 0.001',
+    ],
+)
+def test_a_gain_known_as_well_as_it_can_be_is_not_warned_of(keys: str) -> None:
+    assert warnings(changed("shunt_w = 3", f"shunt_w = 3\n{keys}", SMALLEST + SAFE)) == ""
 
 
 @pytest.mark.parametrize("pin", [8, 9, 13, 16, 27])

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from bench_runs import Watcher, make_order, make_plan
+from bench_runs import Watcher, make_order, make_plan, make_settings
 from stroke_traces import kink
 
 from drivers.simulated.backend import SimulatedBackend
@@ -16,6 +16,7 @@ from rig.bench.keeper import DirectKeeper
 from rig.bench.session import Session
 from rig.cli import main
 from rig.records.store import Store
+from rig.settings import starter_text
 from rig.tracefile import write_trace
 
 TURNS = '[[step]]\nkind = "half_turns"\ncount = 4\npause_s = 0.4\n'
@@ -30,13 +31,18 @@ UNITS = {
     "weak": (7, ("weak-supply=0.6",), TURNS),
     "resting": (8, (), REST),
     "dead": (9, ("open-winding",), TURNS),
+    "fused at 30": (3, (), TURNS),
+    "dead, fused at 15": (9, ("open-winding",), TURNS),
 }
 
 
 def carry_out(records, name):
     """Run a unit on the simulated bench; return the run's id."""
     seed, faults, steps = UNITS[name]
-    order = replace(make_order(make_plan(steps), faults=faults, seed=seed), unit_serial=name)
+    rig = starter_text().replace("fuse_a = 10 ", f"fuse_a = {name.rpartition(' at ')[2]} ")
+    settings = make_settings(supply=False, text=rig if " at " in name else None)
+    order = make_order(make_plan(steps), faults=faults, seed=seed, settings=settings)
+    order = replace(order, unit_serial=name)
     backend = SimulatedBackend(order.wiring(), order.options)
     try:
         if name == "kinked":
@@ -168,13 +174,41 @@ def test_a_weak_feed_is_named_and_the_unit_is_not_called_slow(capsys, bench):
     assert all(n < m - 0.05 for n, m in zip(nominal, measured, strict=True))
 
 
-def test_of_the_common_fuses_five_amperes_protect_and_fifteen_never_do(capsys, bench):
-    ratings = found(capsys, bench, "good-1")["fuse"]["ratings"]
+def test_of_the_common_fuses_ten_amperes_protect_and_no_more(capsys, bench):
+    answer = found(capsys, bench, "good-1")
+    ratings = answer["fuse"]["ratings"]
     protection = {one["rating_a"]: one["protection"] for one in ratings}
-    assert protection[5.0] == "protects"
-    assert protection[10.0] == "may_not_protect"
-    assert {protection[rating] for rating in (15.0, 20.0, 25.0, 30.0)} == {"does_not_protect"}
+    assert {protection[rating] for rating in (5.0, 7.5, 10.0)} == {"protects"}
+    assert protection[15.0] == "may_not_protect"
+    assert {protection[rating] for rating in (20.0, 25.0, 30.0)} == {"does_not_protect"}
     assert all(one["fuse_s"][1] is None for one in ratings if one["rating_a"] >= 15.0)
+    assert answer["fitted_fuse"]["protects_a"] == answer["fitted_fuse"]["rating_a"] == 10.0
+    assert not answer["fitted_fuse"]["over_rated"]
+
+
+def test_a_fuse_that_is_too_big_is_the_first_thing_said(capsys, bench):
+    answer = found(capsys, bench, "fused at 30")
+    told = answer["stands_out"][0]
+    assert told.startswith("The rig's fuse of 30 A is over-rated for type LM-12: ")
+    assert "the fuse does not open in time. Fit 10 A, the largest that protects it" in told
+    assert answer["summary"][0] == told
+    assert answer["fitted_fuse"] == {
+        "rating_a": 30.0,
+        "supply_v": 12.0,
+        "protection": "does_not_protect",
+        "protects_a": 10.0,
+        "over_rated": True,
+    }
+    text = of_run(capsys, bench, "fused at 30")
+    assert text.splitlines()[2].startswith("- The rig's fuse of 30 A is over-rated")
+    assert "30 A (fitted)" in text
+
+
+def test_a_fuse_that_is_too_big_is_told_of_a_unit_that_does_not_move(capsys, bench):
+    answer = found(capsys, bench, "dead, fused at 15")
+    assert "the fuse may open too late, or not at all. Fit 10 A" in answer["stands_out"][0]
+    assert answer["fuse"] is None
+    assert answer["fitted_fuse"]["over_rated"]
 
 
 def test_a_run_that_never_turned_says_what_is_missing(capsys, bench):
@@ -231,6 +265,8 @@ def test_a_trace_without_voltage_is_refused_in_words(capsys, trace):
         (("last", "--plan", "qualify"), 3, "go with --trace"),
         (("--trace", "t.csv", "--plan", "qualify", "--good", "last"), 3, "recorded run"),
         (("last", "--ambient", "451"), 3, "from -40 to 60"),
+        (("last", "--ambient", "hot"), 3, "'hot' is not a number; give degrees Celsius"),
+        (("--trace", "none.csv", "--plan", "incoming"), 4, "see its name and folder"),
         (("--trace", "nothing.csv", "--plan", "qualify"), 4, "nothing.csv"),
         (("ffffffff",), 6, "No run's id starts with"),
         (("run 3",), 6, "not the start of a run's id"),

@@ -12,12 +12,14 @@ from bench_runs import Watcher, feeds_are_on, make_order, make_plan, make_settin
 from drivers import BackendOptions
 from drivers.simulated.backend import SimulatedBackend
 from rig.bench import dates
+from rig.bench.calibrated import calibrated, standing_of
 from rig.bench.calibrating import CalibrationJob
 from rig.bench.errors import Stopped
-from rig.bench.events import CalibrationFound, RunBegan
+from rig.bench.events import CalibrationFound, RunBegan, ZeroFound
 from rig.bench.keeper import DirectKeeper
-from rig.bench.order import CalibrationOrder
+from rig.bench.order import CalibrationOrder, RigCheckOrder
 from rig.bench.requests import Ask
+from rig.bench.rig_check import RigCheck
 from rig.bench.session import Session
 from rig.quality.calibration import CalibrationState
 from rig.records.store import Store
@@ -25,6 +27,13 @@ from rig.references import SIMULATED
 
 RESISTOR, VOLTMETER, AMMETER = (one.reference() for one in SIMULATED)
 SETTINGS = make_settings(sample_hz=200, supply=False)
+DONE = (
+    "jig_empty",
+    "press_emergency_stop",
+    "release_emergency_stop",
+    "press_at_run",
+    "press_at_stop",
+)
 ERRORS = {"sensor.gain": "1.02", "sensor.offset_a": "-0.03", "sensor.voltage_gain": "0.994"}
 
 
@@ -39,6 +48,7 @@ def order_of(errors=ERRORS, **changes):
         "load_ohm": 2.5,
         "load_w": 1000.0,  # no pause to cool: virtual seconds cost real ones
         "operator": "R. Vale",
+        "max_a": make_plan().largest_a,
     }
     return CalibrationOrder(**{**given, **changes})
 
@@ -145,6 +155,21 @@ def test_a_second_calibration_finds_the_first_ones_work_as_found(store):
     assert newest.current.before == first.current.correction
 
 
+def test_in_another_range_of_the_sensor_its_gain_holds_and_the_rig_files_offset(store):
+    """The chip's offset differs from range to range (TI SBOS448G)."""
+    calibrate(order_of(max_a=5.0), store)
+    (made,) = store.calibrations()
+    assert made.setup.range_v == 0.04
+    wired = order_of().wiring().stations[0]
+    backend = SimulatedBackend(order_of().wiring(), order_of().options)
+    stood = standing_of(SETTINGS.name, wired, backend, DirectKeeper(store), made.made_at)
+    backend.close()
+    assert stood.applies
+    sensor = calibrated(wired, stood).battery_sensor
+    assert sensor.gain == made.current.correction.gain
+    assert (sensor.offset_a, sensor.offset_u_a) == (0.0, 0.005)
+
+
 # --- what it may not do -----------------------------------------------------------------------
 
 
@@ -179,6 +204,20 @@ def test_whatever_it_is_asked_it_can_be_stopped_at_every_question_with_nothing_s
         "connect_load", "watch_meter", "read_meter",
         "accept_calibration",
     ]  # fmt: skip
+
+
+def test_a_stop_while_the_reference_is_fed_takes_the_feed_off_at_once(store):
+    def stop():
+        if watcher.samples and watcher.samples[-1].current_a > 3:
+            raise Stopped("Stopped: enough.", by_operator=True)
+
+    watcher = Watcher(listen=stop)
+    ended = calibrate(order_of(), store, watcher)
+    flowed = [sample for sample in watcher.samples if sample.current_a > 3]
+    assert ended.good is None
+    assert ended.feeds_off
+    assert flowed[-1].time_s - flowed[0].time_s < 0.03
+    assert store.calibrations() == ()
 
 
 class Operator(Watcher):
@@ -318,6 +357,49 @@ def test_a_changed_shunt_is_told_and_reads_by_the_rig_file(store):
     assert stood.state is CalibrationState.RIG_CHANGED
     assert "the shunt was 5 mohm and is 4 mohm" in stood.changed
     assert any("does not apply" in event.text for event in record.events)
+
+
+# --- a look at the rig ------------------------------------------------------------------------
+
+
+def look(store, full=True, **options):
+    order = RigCheckOrder(
+        SETTINGS, SETTINGS.stations[0], "simulated", BackendOptions(seed=3, **options), full
+    )
+    words = {"accept_cautions": "accepted"}
+    watcher = Watcher(answers=dict.fromkeys(DONE, "done") | words)
+    backend = SimulatedBackend(order.wiring(), order.options)
+    try:
+        return RigCheck(order, backend, watcher, DirectKeeper(store)).run(), watcher
+    finally:
+        backend.close()
+
+
+def test_a_self_check_is_kept_with_every_item_and_reads_by_the_calibration(store):
+    ended, watcher = look(store, extra=ERRORS)
+    (uncorrected,) = watcher.of(ZeroFound)
+    kept = store.newest_rig_check(SETTINGS.name, "A", simulated=True)
+    assert (kept.good, kept.text, kept.feeds_off) == (ended.good, ended.text, True)
+    assert {item["name"] for item in kept.items} >= {"zero", "battery_relay", "dead_man"}
+    assert all(item["state"] != "open" for item in kept.items)
+    assert uncorrected.offset_a == pytest.approx(-0.03, abs=0.002)
+    calibrate(order_of(), store)
+    ended, watcher = look(store, extra=ERRORS)
+    (zero,) = watcher.of(ZeroFound)
+    assert zero.calibrated
+    assert zero.offset_a == pytest.approx(zero.in_rig_file_a, abs=0.002)
+
+
+def test_a_check_that_is_broken_off_is_not_kept(store):
+    def stop(count, sample):
+        if count > 300:
+            raise Stopped("Stopped: enough.", by_operator=True)
+
+    order = RigCheckOrder(SETTINGS, SETTINGS.stations[0], "simulated", full=True)
+    backend = SimulatedBackend(order.wiring(), order.options)
+    RigCheck(order, backend, Watcher(at_sample=stop), DirectKeeper(store)).run()
+    backend.close()
+    assert store.newest_rig_check(SETTINGS.name, "A", simulated=True) is None
 
 
 def test_orders_can_be_pickled():

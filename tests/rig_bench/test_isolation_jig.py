@@ -7,13 +7,13 @@ from dataclasses import replace
 from typing import ClassVar
 
 import pytest
-from bench_runs import HEAD, feeds_are_on, make_plan
+from bench_runs import HALF_TURNS, HEAD, feeds_are_on, make_plan
 from guesser import Guesser
 from isolations import SETTINGS, Asked, last, reasons
 
 from rig.analysis.faults.guided import TESTS
 from rig.bench.errors import Stopped
-from rig.bench.events import Noted
+from rig.bench.events import Noted, StepEnded
 from rig.records.model import RunState
 
 
@@ -149,9 +149,9 @@ def test_every_guided_test_is_done_and_leaves_the_jig_as_it_was(isolate):
     told = {done.test: done.told for done in last(ran).done}
     assert told["turns"] == "4 parked"
     assert told["look_cable"] == "in order"
-    # V/R of the parameters: 12.0 V over 0.75 ohm and what lies before it.
+    # V/R of the parameters: 12.0 V over 0.51 ohm and what lies before it.
     stall_a = float(re.search(r"draws ([0-9.]+) A standing still", told["jam"])[1])
-    assert stall_a == pytest.approx(12.0 / 0.80, rel=0.07)
+    assert stall_a == pytest.approx(12.0 / 0.56, rel=0.07)
 
 
 ACTIONS = ["unhook_cable", "feed_motor_directly", "restore_wiring"]
@@ -243,7 +243,7 @@ def test_a_lamp_that_a_stop_leaves_on_is_told(isolate):
 
 @pytest.mark.parametrize("test", ["low_supply", "high_supply"])
 def test_half_turns_at_another_voltage_are_not_held_against_the_limits(isolate, test):
-    head = HEAD.replace("run_max_a = 5.0", "run_max_a = 0.2")  # no unit runs on so little
+    head = HEAD.replace("run_max_a = 7.0", "run_max_a = 0.2")  # no unit runs on so little
     ran = isolate(plan=make_plan(head=head), mind=Only(test))
     assert [done.test for done in last(ran).done] == [test]
     assert ran.record.half_turns
@@ -272,3 +272,16 @@ def test_what_was_done_at_the_jig_is_in_the_record_before_the_feed(isolate):
     fed_s = next(sample.time_s for sample in watcher.samples if sample.battery_feed)
     assert clipped.time_s < fed_s
     assert [note.text.split()[4] for note in notes] == ["Unhook", "Unplug", "Take", "Hook"]
+
+
+def test_without_a_cable_on_the_jig_none_is_hooked_up_after_the_motor_was_fed_directly(isolate):
+    plan = make_plan('[isolation]\nat_hand = ["own_relay", "wiring"]\n', HALF_TURNS)
+    watcher = Asked("do")
+    ran = isolate(watcher=watcher, plan=plan, mind=Direct())
+    errands = [ask for ask in watcher.asked if ask.action != "next_test"]
+    actions = [ask.action for ask in errands]
+    assert actions[-3:] == ["unhook_cable", "feed_motor_directly", "restore_wiring"]
+    assert "with no cable on it" in errands[-3].text
+    assert not ran.watcher.of(StepEnded)[-1].note
+    assert last(ran).left_out[0].startswith("The cable is not on the lever")
+    assert ran.record.steps[-1].answers["not looked for"] == list(last(ran).left_out)

@@ -195,7 +195,7 @@ def test_a_sweep_without_a_supply_is_skipped_and_said_so(carry_out):
 
 
 JAM = (
-    '[[step]]\nkind = "jam"\nstall_s = 0.3\ncurrent_limit_a = 25.0\nrest_after_s = 1.0\n[extra]\n'
+    '[[step]]\nkind = "jam"\nstall_s = 0.2\ncurrent_limit_a = 28.0\nrest_after_s = 1.0\n[extra]\n'
 ).removesuffix("[extra]\n")
 
 
@@ -204,10 +204,10 @@ def test_the_jam_test_measures_the_winding_of_the_simulated_unit(carry_out, supp
     ran = carry_out(make_order(make_plan(JAM, HALF_TURNS), supply_v=supply_v, spread="0"))
     jam = ran.record.steps[0]
     measures = {m.name: m for m in jam.measures}
-    # What the world is made of: 0.75 ohm of winding, and the contacts between it and the sensor.
-    assert measures["winding_ohm"].value == pytest.approx(0.75, rel=0.08)
+    # What the world is made of: 0.51 ohm of winding, and the contacts between it and the sensor.
+    assert measures["winding_ohm"].value == pytest.approx(0.51, rel=0.08)
     stall_a = measures["stall_current_a"].value
-    assert stall_a == pytest.approx(float(supply_v) / 0.80, rel=0.10)
+    assert stall_a == pytest.approx(float(supply_v) / 0.56, rel=0.10)
     assert jam.half_turns[0].outcome == "stalled"
     assert ran.verdict == "pass"  # the unit turns again once its lever is free
     fed_s = [s.time_s for s in ran.watcher.samples if s.battery_feed and s.ignition_feed]

@@ -11,12 +11,14 @@ from paper import text_of
 
 from rig.analysis.checks import Check
 from rig.analysis.model import Direction
+from rig.quality.decision import DecisionRule, Rule
 from rig.records.compare import change
 from rig.records.model import AGAIN
 from rig.sheets.before_after import NotOneUnitError, before_after, change_rows
 from rig.sheets.letterhead import Letterhead
 from rig.sheets.lot_report import LotFinding, lot_report
 from rig.sheets.measures import bar_of, counted
+from rig.sheets.words import decision_rule
 
 HEAD = Letterhead("Low Meadow Pump Works")
 
@@ -103,6 +105,30 @@ def test_what_is_said_of_a_whole_lot_has_its_place(store, made):
     document = lot_report(store, [store.run(made[1]["pass"])], HEAD, finding=finding)
     said = text_of(document.pdf())
     assert "Accepted Of 6 tested none failed. The rule of the sample." in said
+
+
+@pytest.mark.parametrize(
+    ("rule", "inside", "outside"),
+    [
+        (Rule.GUARDED, True, True),
+        (Rule.SIMPLE_ACCEPTANCE, False, False),
+        (Rule.GUARDED_ACCEPTANCE, True, False),
+        (Rule.GUARDED_REJECTION, False, True),
+    ],
+)
+def test_a_bars_guard_lies_where_the_rule_puts_it(rule, inside, outside):
+    for low, high in ((None, 2.0), (1.0, None)):
+        check = Check("x", "x", "is", 1.5, 0.1, "s", low, high, rule=DecisionRule(rule))
+        bar = bar_of(check)
+        [(start, stop)], [limit] = bar["guards"], bar["limits"]
+        assert (start < limit, stop > limit) == ((inside, outside) if high else (outside, inside))
+
+
+def test_a_sheet_says_the_rule_of_its_plan():
+    said = decision_rule(DecisionRule(Rule.GUARDED_ACCEPTANCE, 1.5))
+    assert "k = 2" in said
+    assert "w = 1.5 U" in said
+    assert "guarded acceptance" in said
 
 
 def test_a_bar_puts_value_and_limit_where_they_belong():

@@ -65,9 +65,9 @@ def test_the_components_that_were_put_in_come_out():
     assert found.result.repeatability.sd == pytest.approx(0.02, rel=0.2)
     assert found.result.repeatability.low < 0.02**2 < found.result.repeatability.high
     assert found.result.part.sd == pytest.approx(0.3, rel=0.6)
-    # The plan's limit is 5 A, the units draw about 2 A.
-    assert (found.judged.low, found.judged.high) == (None, 5.0)
-    assert found.fit.share == pytest.approx(3 * found.result.gauge.sd / (5 - found.result.mean))
+    # The plan's limit is 7 A, the units draw about 2 A.
+    assert (found.judged.low, found.judged.high) == (None, 7.0)
+    assert found.fit.share == pytest.approx(3 * found.result.gauge.sd / (7 - found.result.mean))
     assert found.judged.guard == pytest.approx(0.03)
     # Fit by its spread, were it not for the stated 0.03 A: two standard deviations are more.
     assert found.fit.fitness is Fitness.MARGINAL

@@ -121,6 +121,15 @@ def test_a_shift_far_below_what_the_rig_claims_is_no_fault_of_it():
     assert state([2.0] * 15 + [2.002]).standing is GoldenStanding.IN_CONTROL
 
 
+def test_a_calibration_asks_for_a_new_baseline():
+    runs = [seen(value, day) for day, value in enumerate([*BASE, 2.0])]
+    for hours, standing in ((-1, GoldenStanding.IN_CONTROL), (30, GoldenStanding.LOOK)):
+        at = T0 + timedelta(hours=hours)
+        found = state_of(golden(), runs, T0.date(), calibrated_at=at, zone=UTC)
+        assert found.standing is standing
+    assert "calibrated on 2026-03-03 14:00, since this baseline began: begin another" in found.text
+
+
 def test_several_measures_share_the_false_alarms():
     alone = state(BASE).charts[0].chart.limits
     among = state(BASE, measures=("run", "rest", "to_run")).charts[0].chart.limits
@@ -151,6 +160,9 @@ class Records:
 
     def checks(self, golden_id):
         return self.checked[golden_id]
+
+    def calibrated_at(self, station, *, simulated):
+        return None
 
 
 def test_the_worst_of_several_golden_units_is_told():

@@ -166,7 +166,7 @@ def _run(
         for f in fields(UnitParameters)
         if f.type == "float" and getattr(drawn.unit, f.name) != getattr(usual, f.name)
     }
-    head = HEAD.replace("winding_ohm = 0.75", f"winding_ohm = {drawn.unit.winding_ohm:.3f}")
+    head = HEAD.replace("winding_ohm = 0.51", f"winding_ohm = {drawn.unit.winding_ohm:.3f}")
     order = make_order(
         make_plan(*steps, head=head.replace("turn_vs = 7.36\n", "")),
         faults=drawn.faults,

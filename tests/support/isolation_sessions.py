@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from math import pi
 
 from drivers.simulated.parameters import RelayParameters, UnitParameters
+from rig.analysis.faults.at_hand import PARTED, THINGS, given_with, priors_with, tests_without
 from rig.analysis.faults.causes import CAUSES, PRIORS, SOUND, TWO_AT_ONCE, pairs
+from rig.analysis.faults.choose import choose
 from rig.analysis.faults.features import answer_of, features_of
 from rig.analysis.faults.guided import MINUTES, TESTS
 from rig.analysis.faults.knowledge import Knowledge, cases
-from rig.analysis.faults.looks import shows_fault
-from rig.analysis.faults.model import Observation, Ranking
+from rig.analysis.faults.looks import answer_chances
+from rig.analysis.faults.model import Observation, Proposal, Ranking
 from rig.analysis.faults.posterior import rank
 from rig.analysis.faults.propose import propose
 from rig.analysis.half_turns import find_half_turns
@@ -65,10 +67,12 @@ def _repairs(name: str) -> frozenset[str]:
     return frozenset(CAUSES[one].part if one in CAUSES else one for one in name.split(" + "))
 
 
-def drawn_case(seed: int) -> Case:
-    """Return a unit as the shipped priors have them met."""
+def drawn_case(seed: int, *, cable: bool = True) -> Case:
+    """Return a unit as the shipped priors have them met; without ``cable`` one cause at most."""
     rng = random.Random(f"session {seed}")
     names = [*CAUSES, SOUND, TWO_AT_ONCE]
+    if not cable:
+        names = [*(name for name in CAUSES if CAUSES[name].part != "cable"), SOUND]
     name = rng.choices(names, [PRIORS[each] for each in names])[0]
     if name == SOUND:
         return draw((), seed)
@@ -80,21 +84,29 @@ def drawn_case(seed: int) -> Case:
 
 
 class Unit:
-    """A unit on the bench: does guided tests and looks, each once."""
+    """A unit on the bench: does guided tests and looks, each once; ``cable``: it is on the lever.
+
+    ``case`` is what is wrong with it, be its cable there or not.
+    """
 
     def __init__(
-        self, case: Case, coil_seen: bool = True, make: Callable[[Case], Trial] = Trial
+        self,
+        case: Case,
+        coil_seen: bool = True,
+        make: Callable[[Case], Trial] = Trial,
+        *,
+        cable: bool = True,
     ) -> None:
         self.case = case
-        self.trial = make(case)
+        self.trial = make(case if cable else Case((*case.causes, (PARTED, 1.0)), case.seed))
         self.coil_seen = coil_seen
         self._rng = random.Random(f"looks {case.seed}")
 
     def do(self, test: str) -> Observation:
         if TESTS[test].is_look:
-            shows = shows_fault(test)[cases().index(self.case.name)]
-            answer = "fault" if self._rng.random() < shows else "ok"
-            return answer_of(test, answer)
+            answers = answer_chances(test)
+            chances = [chance[cases().index(self.case.name)] for chance in answers.values()]
+            return answer_of(test, self._rng.choices(list(answers), chances)[0])
         trial = self.trial
         seen = features_of(test, trial.trace(test), trial.unit, trial.limits, trial.accuracy)
         if not self.coil_seen:
@@ -127,13 +139,6 @@ def other_type(case: Case) -> Trial:
     return Trial(case, OTHER_TYPE, OTHER_LIMITS, OTHER)
 
 
-def centred(knowledge: Knowledge, make: Callable[[Case], Trial]) -> Knowledge:
-    """Return the knowledge centred on one sound unit of a type, as a shop would have it."""
-    with whole_history():
-        unit = Unit(draw((), 0), make=make)
-        return knowledge.centred_on([unit.do(test) for test in TESTS if not TESTS[test].is_look])
-
-
 def breaks_limit(case: Case, make: Callable[[Case], Trial] = Trial) -> bool:
     """Whether rest draw and half-turns, taken from new, get anything but a pass."""
     trial = make(case)
@@ -143,17 +148,39 @@ def breaks_limit(case: Case, make: Callable[[Case], Trial] = Trial) -> bool:
     return any(reason.verdict is not Verdict.PASS for reason in reasons)
 
 
-Next = Callable[[Knowledge, list[Observation], set[str]], str | None]
+@dataclass(frozen=True)
+class Mind:
+    """What a session thinks with: the knowledge, and what is on the jig."""
+
+    knowledge: Knowledge
+    at_hand: tuple[str, ...] = tuple(THINGS)
+
+    @property
+    def priors(self) -> dict[str, float]:
+        return priors_with(PRIORS, self.at_hand)
+
+    def rank(self, seen: list[Observation]) -> Ranking:
+        return rank(self.knowledge, seen, self.priors, given_with(self.at_hand))
+
+    def propose(self, seen: Sequence[Observation], possible: Collection[str]) -> Proposal | None:
+        given = given_with(self.at_hand)
+        return propose(self.knowledge, seen, self.priors, possible, MINUTES, given)
 
 
-def guided(knowledge: Knowledge, seen: list[Observation], possible: set[str]) -> str | None:
-    proposal = propose(knowledge, seen, PRIORS, possible, MINUTES)
-    return None if proposal is None else proposal.test
+Next = Callable[[Mind, list[Observation], set[str], Ranking], str | None]
 
 
-def by_order(knowledge: Knowledge, seen: list[Observation], possible: set[str]) -> str | None:
+def guided(mind: Mind, seen: list[Observation], possible: set[str], ranking: Ranking) -> str | None:
+    sure = ranking.confidence >= SURE
+    found = choose(ranking, seen, possible, mind.propose, sure=sure).proposal
+    return None if found is None else found.test
+
+
+def by_order(
+    mind: Mind, seen: list[Observation], possible: set[str], ranking: Ranking
+) -> str | None:
     left = [test for test in FIXED if test in possible]
-    return left[0] if left else None
+    return left[0] if left and ranking.confidence < SURE else None
 
 
 def session(
@@ -164,20 +191,20 @@ def session(
     coil: bool,
     after: Next = guided,
     make: Callable[[Case], Trial] = Trial,
+    cable: bool = True,
 ) -> Session:
     """Go on with the next test until one case is sure enough or nothing is left to do."""
     with whole_history():
-        unit = Unit(case, coil, make)
+        unit = Unit(case, coil, make, cable=cable)
+        mind = Mind(knowledge, tuple(name for name in THINGS if cable or name != "cable"))
         possible = {name for name in TESTS if supply or name not in SUPPLY_TESTS}
+        possible -= tests_without(mind.at_hand)
         seen: list[Observation] = []
-        ranking = rank(knowledge, seen, PRIORS)
-        while ranking.confidence < SURE:
-            test = after(knowledge, seen, possible)
-            if test is None:
-                break
+        ranking = mind.rank(seen)
+        while (test := after(mind, seen, possible, ranking)) is not None:
             possible.discard(test)
             seen.append(unit.do(test))
-            ranking = rank(knowledge, seen, PRIORS)
+            ranking = mind.rank(seen)
         done = tuple(one.test for one in seen)
         minutes = sum(MINUTES[test] for test in done)
         return Session(case, done, minutes, ranking, breaks_limit(case, make))

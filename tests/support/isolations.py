@@ -6,8 +6,11 @@ from bench_runs import Watcher, make_settings
 
 from rig.bench.events import Ranked
 
+ALL_THERE = '[isolation]\nat_hand = ["cable", "own_relay", "known_good_relay", "wiring"]\n'
+"""Of a plan: nothing is asked for at the start."""
 SETTINGS = make_settings(sample_hz=200)
 AT_THE_JIG = {
+    "at_hand": "yes",
     "fit_known_good_relay": "done",
     "fit_own_relay": "done",
     "connect_meter": "done",

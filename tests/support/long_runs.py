@@ -26,18 +26,19 @@ PLAN = """
 title = "Long run"
 [unit]
 type = "LM-12"
-winding_ohm = 0.75
+winding_ohm = 0.51
 turn_vs = 7.36
+heat_j_per_k = 120.0
 [limits]
 half_turn_max_s = [[8.0, 2.0], [12.0, 1.2], [16.0, 1.0]]
 run_on_s = 3.0
-stall_s = 0.4
+stall_s = 0.25
 rest_max_a = 0.05
-run_max_a = 5.0
-peak_max_a = 25.0
+run_max_a = 7.0
+peak_max_a = 30.0
 dropouts_max = 0
 [guard]
-over_current_a = 30.0
+over_current_a = 33.0
 over_current_s = 0.01
 step_max_s = 1000000.0
 [[step]]

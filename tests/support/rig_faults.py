@@ -142,8 +142,8 @@ class Setting:
 @cache
 def _plan(name: str) -> Any:
     if name == SHORT:
-        judged = "run_max_a = 5.0\npeak_max_a = 25.0\ndropouts_max = 0"
-        return make_plan(*SHORT_STEPS, head=HEAD.replace("run_max_a = 5.0", judged))
+        judged = "run_max_a = 7.0\npeak_max_a = 30.0\ndropouts_max = 0"
+        return make_plan(*SHORT_STEPS, head=HEAD.replace("run_max_a = 7.0", judged))
     (path,) = [path for path in shipped_plans() if path.stem == name]
     plan = load_plan(path)
     if name != "endurance":

@@ -10,12 +10,16 @@ import time
 from contextlib import asynccontextmanager, contextmanager
 from unittest.mock import patch
 
+import numpy as np
 from bench_runs import HALF_TURNS, make_plan, make_settings
 from console_pilot import accept, question, unhurried
 from console_runs import rig_check_order, run_order
+from gauge_values import drawn
 from guesser import Guesser
+from isolations import ALL_THERE
 from recorded import library
 from stand_in import FOREVER_S, StandIn, rested, until
+from study_runs import gauge_records, golden_records
 from textual.widgets import Input, OptionList, Static
 
 import rig.bench.isolation
@@ -28,6 +32,7 @@ from rig.console.dialogs.why import WhyDialog
 from rig.console.widgets.run_trace import RunTrace
 from rig.console.widgets.trace import TraceView
 from rig.plans import load_plan
+from rig.records.store import Store
 from rig.settings import starter_settings
 
 TURN_S = 5.36  # the bench's clock when the third of the staged run's half-turns is half done
@@ -261,7 +266,7 @@ async def isolation(pilot, fault="relay-dead", mind=Guesser):
     console = pilot.app
     before, console.desk.choices.faults = console.desk.choices.faults, (fault,)
     await go(pilot, "isolate")
-    job = run_order(console, make_plan(REST), IsolationOrder, ask_operator=True)
+    job = run_order(console, make_plan(ALL_THERE, REST), IsolationOrder, ask_operator=True)
     console.desk.choices.faults = before
     learnt = rig.bench.isolation.Learnt if mind is None else lambda *_: mind()
     with patch("rig.bench.isolation.Learnt", learnt):
@@ -291,6 +296,27 @@ async def by_hand(pilot):
         stand_in.tell(Hold(True, True, 1.0))
         stand_in.advance(0.1)
         await rested(pilot, stand_in)
+
+
+async def golden(pilot):
+    """Golden: a sensor that drifts, seen by a unit that is known to be good."""
+    steady = [2.00, 2.01, 1.99, 2.00, 2.00] * 3
+    with Store.open(pilot.app.desk.records) as store:
+        golden_records(store, [*steady, 2.0, 2.01, 2.0, 2.02, 2.03, 2.04, 2.05])
+    await go(pilot, "golden")
+    await until(pilot, lambda: pilot.app.screen.state is not None)
+
+
+async def gauge(pilot):
+    """Gauge: a study that is whole, seen by the running current."""
+    values = drawn(np.random.default_rng(6), 5, 2, 3, 0.3, 0.005, 0.002, 0.01) - 8.0
+    with Store.open(pilot.app.desk.records) as store:
+        gauge_records(store, values.round(3).tolist())
+    await go(pilot, "gauge")
+    screen = pilot.app.screen
+    await until(pilot, lambda: screen.study is not None)
+    while screen.studied.measure.name != "run":
+        await pilot.press("v")
 
 
 async def readings(pilot):

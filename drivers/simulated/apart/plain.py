@@ -6,7 +6,7 @@ from dataclasses import MISSING, asdict, fields, is_dataclass, replace
 from types import NoneType
 from typing import Any, cast, get_args, get_origin, get_type_hints
 
-from drivers import FeedWiring, RigWiring, SensorWiring, SupplyWiring
+from drivers import RigWiring, SensorWiring, SupplyWiring
 
 
 def to_plain(wiring: RigWiring) -> dict[str, Any]:
@@ -47,12 +47,9 @@ _TOLD = {
         "max_a",
         "gain",
         "offset_a",
-        "gain_u_rel",
-        "offset_u_a",
         "average",
         "bus_every",
     ),
-    FeedWiring: ("delay_u_s",),
     SupplyWiring: ("timeout_s", "max_v", "max_a"),
 }
 

@@ -75,7 +75,7 @@ _ALL = (
     CauseKind("leakage", "damp or dirt lets current leak at rest", "connector or housing", 3.0,
               shows={"look_water": OFTEN, "look_connector": OFTEN}),
     CauseKind("wrong-polarity", "battery and earth leads are crossed", "wiring", 1.0, False,
-              {"look_battery_feed": PLAIN}),
+              {"look_battery_feed": PLAIN, "look_leads": PLAIN}),
     CauseKind("weak-supply", "the battery is tired or its leads are thin", "supply", 4.0, False,
               {"look_battery_feed": SOMETIMES}),
     CauseKind("over-rated-fuse", "a fuse of too high a rating is fitted", "fuse", 1.0, False,

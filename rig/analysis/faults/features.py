@@ -20,7 +20,12 @@ from rig.analysis.rest import readable, rest_draw, zero_offset
 from rig.analysis.stall import stall_and_winding
 from rig.analysis.trace import FloatArray, Trace
 
-ANSWERS = {"ok": 0.0, "fault": 1.0, "cannot": nan}
+ANSWERS: dict[str, dict[str, float]] = {
+    "ok": {"fault": 0.0},
+    "fault": {"fault": 1.0},
+    "low": {"fault": 1.0, "low": 1.0},
+    "cannot": {"fault": nan},
+}
 # What is left of the motor's current is looked at over this last part of a direct feed.
 LAST_PART = 0.4
 # Less than this part of V/R is no current of a motor.
@@ -57,7 +62,7 @@ def features_of(
 
 
 def answer_of(test: str, answer: str) -> Observation:
-    """Return what the answer to a look tells: ``ok``, ``fault`` or ``cannot`` (nothing seen).
+    """Return what the answer to a look tells: ``ok``, ``fault``, ``low`` or ``cannot`` (not seen).
 
     ValueError if the test is no look or the answer none of these.
     """
@@ -65,7 +70,7 @@ def answer_of(test: str, answer: str) -> Observation:
         raise ValueError(f"{test} is no look: its trace tells")
     if answer not in ANSWERS:
         raise ValueError(f"the answer {answer!r} should be one of {', '.join(ANSWERS)}")
-    return Observation(test, {"fault": ANSWERS[answer]})
+    return Observation(test, ANSWERS[answer])
 
 
 def _rest(

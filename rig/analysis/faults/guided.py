@@ -45,6 +45,11 @@ class Test:
         """Whether somebody answers instead of the sensors."""
         return self.kind == "look"
 
+    @property
+    def feeds(self) -> bool:
+        """Whether a feed is made for it; a look for which one is has a question of its own."""
+        return not self.is_look or not self.checks
+
 
 # The minutes are guesses of a practised hand's time at a bench, no published source.
 _ALL = (
@@ -69,6 +74,8 @@ _ALL = (
     Test("look_ignition_feed", "Measure at the unit's ignition terminal, ignition made.", 1.0,
          "look", (METER,), question="With the ignition made, is the full supply voltage at the "
          "unit's relay, terminal 86?"),
+    Test("look_leads", "Follow the battery and the earth lead from the rig to the unit.", 0.5,
+         "look", checks=("leads_right_way",)),
     Test("look_fuse_holder", "Look at the fuse and its holder.", 1.0, "look",
          checks=("fuse_holder_clean",)),
     Test("look_earth", "Look at the earth connection.", 1.5, "look", checks=("earth_good",)),

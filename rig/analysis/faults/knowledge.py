@@ -10,7 +10,7 @@ its two causes add up.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -89,20 +89,6 @@ class Knowledge:
     def parts(self) -> NDArray[np.float64]:
         """Which single causes each case is made of."""
         return members()
-
-    def centred_on(self, sound: Sequence[Observation]) -> Knowledge:
-        """Return this knowledge for a unit type of which a sound unit showed ``sound``.
-
-        What counts is how far a unit is from a sound one, so a type with other friction, coil or
-        relay than the LM-12 that was learnt from needs its own centre.
-        """
-        centre = self.centre.copy()
-        for observation in sound:
-            for name, value in observation.features.items():
-                at = self.index.get(f"{observation.test}.{name}")
-                if at is not None and np.isfinite(value):
-                    centre[at] = value
-        return replace(self, centre=centre)
 
     def row_of(self, seen: Sequence[Observation]) -> FloatArray:
         """Return the scaled values of what was seen, NaN where nothing was."""

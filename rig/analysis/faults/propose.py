@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from rig.analysis.faults.causes import PRIORS
 from rig.analysis.faults.guided import MINUTES, TESTS
 from rig.analysis.faults.knowledge import Knowledge
-from rig.analysis.faults.looks import look_evidence, shows_fault
+from rig.analysis.faults.looks import answer_chances, look_evidence
 from rig.analysis.faults.model import Observation, Proposal
-from rig.analysis.faults.posterior import log_priors, posterior
+from rig.analysis.faults.posterior import besides, log_priors, posterior
 from rig.analysis.faults.words import says_of
 from rig.analysis.trace import FloatArray
 
@@ -32,11 +32,13 @@ def propose(
     priors: Mapping[str, float] = PRIORS,
     possible: Collection[str] = tuple(TESTS),
     minutes: Mapping[str, float] = MINUTES,
+    given: str = "",
 ) -> Proposal | None:
     """Return the test of ``possible``, not yet seen, with the most expected information a minute.
 
     None if no test is left that tells anything worth its time.  ``minutes`` that are missing count
-    as usual.  ValueError for a test that there is not, or one that takes no time.
+    as usual; ``given`` is as in `rank`.  ValueError for a test that there is not, or one that
+    takes no time.
     """
     unknown = set(possible) - set(TESTS)
     if unknown:
@@ -46,7 +48,7 @@ def propose(
     cost = {name: minutes.get(name, MINUTES[name]) for name in left}
     if any(not value > 0.0 for value in cost.values()):
         raise ValueError("a test takes more than no time")
-    log_prior = log_priors(knowledge, priors)
+    log_prior = log_priors(knowledge, priors, given)
     row, looked = knowledge.row_of(seen), log_prior + look_evidence(seen)
     now = posterior(knowledge.evidence(row[None, :]), looked)[0]
     picked, weights = _examples(knowledge, row, now)
@@ -58,7 +60,7 @@ def propose(
             gain = _gain(knowledge, row, looked, name, picked, weights)
         if gain < WORTH_BITS or (best and gain / cost[name] <= best.gain_bits / best.minutes):
             continue
-        best = Proposal(name, gain, cost[name], _why(knowledge, now))
+        best = Proposal(name, gain, cost[name], _why(knowledge, now, given))
     return best
 
 
@@ -130,17 +132,17 @@ def _columns_done(knowledge: Knowledge, row: FloatArray) -> NDArray[np.int64]:
 
 
 def _look_gain(now: FloatArray, test: str) -> float:
-    """Return the same of a look: its two answers are as likely as each case makes them."""
-    fault = shows_fault(test)
-    answers = np.array([now * fault, now * (1.0 - fault)])
+    """Return the same of a look: its answers are as likely as each case makes them."""
+    answers = np.array([now * chances for chances in answer_chances(test).values()])
     chance = answers.sum(axis=1)
     after = answers / np.maximum(chance[:, None], 1e-12)
     return max(float(entropy_bits(now[None, :])[0] - chance @ entropy_bits(after)), 0.0)
 
 
-def _why(knowledge: Knowledge, now: FloatArray) -> str:
-    first, second = np.argsort(-now, kind="stable")[:2]
+def _why(knowledge: Knowledge, now: FloatArray, given: str) -> str:
+    first, second = np.argsort(-now, kind="stable")[:2].tolist()
+    a, b = (says_of(besides(knowledge.cases[k], given)) for k in (first, second))
     return (
-        f"It tells most for its time; so far likeliest: {says_of(knowledge.cases[first])} "
-        f"({now[first]:.0%}), then: {says_of(knowledge.cases[second])} ({now[second]:.0%})."
+        f"It tells most for its time; so far likeliest: {a} ({now[first]:.0%}), "
+        f"then: {b} ({now[second]:.0%})."
     )

@@ -36,6 +36,15 @@ def _ratio(what: str) -> Callable[[float, float], str]:
     return tell
 
 
+def _duration(does: str) -> Callable[[float, float], str]:
+    def tell(value: float, usual: float) -> str:
+        if abs(value - usual) < USUAL_LOG:
+            return f"{does} its usual time"
+        return f"{does} {exp(min(value - usual, 9.0)):.2g} times its usual time"
+
+    return tell
+
+
 def _level(high: str, same: str, low: str, band: float = USUAL) -> Callable[[float, float], str]:
     def tell(value: float, usual: float) -> str:
         if abs(value - usual) < band:
@@ -57,12 +66,12 @@ _OF_A_WAY = {
     "short": Feature("outcome", _share("stops short", "does not stop short")),
     "no_feed": Feature("outcome", _share("the feed's voltage is gone", "the feed is there")),
     "unsure": Feature("outcome", _share("no whole half-turn seen", "whole half-turns seen")),
-    "time": Feature("time", _ratio("takes a time")),
+    "time": Feature("time", _duration("takes")),
     "scatter": Feature("time", _level("times scatter", "times even", "times even", 0.02)),
     "running": Feature("current", _ratio("running current")),
     "peak": Feature("inrush", _ratio("inrush")),
     "turned": Feature("angle", _turned),
-    "response": Feature("response", _ratio("answers after a time")),
+    "response": Feature("response", _duration("answers after")),
     "dropouts": Feature("dropouts", _level("current drops out", "no dropouts", "no dropouts")),
     "gap": Feature("dropouts", _level("current drops out", "no dropouts", "no dropouts")),
     "draw": Feature(
@@ -101,7 +110,7 @@ _OF_ALL = {
     "running": Feature("current", _ratio("running current")),
     "stands": Feature("flow", _level("hardly turns", "turns as usual", "turns freely", 0.2)),
     "dropouts": Feature("dropouts", _level("current drops out", "no dropouts", "no dropouts")),
-    "settle": Feature("inrush", _ratio("comes up to speed in a time")),
+    "settle": Feature("inrush", _duration("comes up to speed in")),
     "coast": Feature("speed", _level("turns fast", "speed as usual", "turns slowly")),
     "cut_before": Feature("guard", _share("cut off before the ignition", "waits for ignition")),
     "stall": Feature("current", _ratio("current standing still")),
@@ -119,19 +128,37 @@ WHERE = {
 }
 
 
+# Of these concepts a value is the share of half-turns that did so: what was done is told.
+_SHARES = frozenset({"outcome"})
+
+
+def _parts(name: str) -> tuple[str, str, str]:
+    """Return a full name's test, way (empty if it is of none) and the rest."""
+    test, _, own = name.partition(".")
+    way, _, rest = own.partition("_")
+    return (test, way, rest) if way in ("run", "stop") and rest in _OF_A_WAY else (test, "", own)
+
+
 def feature(name: str) -> Feature:
     """Return what is known of a feature by its full name, ``test.feature``."""
-    own = name.partition(".")[2]
-    way, _, rest = own.partition("_")
-    if way in ("run", "stop") and rest in _OF_A_WAY:
-        return _OF_A_WAY[rest]
+    _, way, own = _parts(name)
+    if way:
+        return _OF_A_WAY[own]
     return _OF_ALL.get(own, Feature(own, lambda value, usual: f"{own} {value:.2g}"))
+
+
+def is_share(name: str) -> bool:
+    """Tell whether a feature is one of several things that a half-turn may do."""
+    return feature(name).concept in _SHARES
 
 
 def where(name: str) -> str:
     """Return under which test, and which way if it is of one, a feature was seen."""
-    test, _, own = name.partition(".")
-    way, _, rest = own.partition("_")
-    if way in ("run", "stop") and rest in _OF_A_WAY:
-        return f"{WHERE.get(test, test)}, to {way}"
+    test, way, _ = _parts(name)
+    return f"{WHERE.get(test, test)}, to {way}" if way else WHERE.get(test, test)
+
+
+def where_either_way(name: str) -> str:
+    """Return under which test a feature was seen that is the same both ways."""
+    test = name.partition(".")[0]
     return WHERE.get(test, test)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 from drivers import Backend
 from rig.bench.calibrated import calibrated
@@ -84,11 +84,7 @@ class Look:
         name = self.order.station.name
         wired = next(station for station in wiring.stations if station.name == name)
         if self.standing is not None:
-            # What a zero may be off by is still the rig file's word: it drifts after a calibration.
-            allowed_a = wired.battery_sensor.offset_u_a
             wired = calibrated(wired, self.standing)
-            sensor = replace(wired.battery_sensor, offset_u_a=allowed_a)
-            wired = replace(wired, battery_sensor=sensor)
         with PatientBackend(self.backend) as patient:
             self.station = Station(patient, wiring, wired)
         self.guard = LookingGuard(NOTHING_FITTED)

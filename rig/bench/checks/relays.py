@@ -16,7 +16,8 @@ from rig.bench.checks.sensors import SensorChecks
 from rig.bench.errors import TripKind, Tripped
 from rig.bench.guard import WELDED_V
 from rig.bench.requests import BATTERY, Drive, Feeds, Sample
-from rig.bench.zero import COVERAGE, zero_of
+from rig.bench.zero import zero_of
+from rig.quality.decision import COVERAGE
 
 IGNITION = Feeds(False, True)
 # So many readings of the voltage, and such a share of all, tell what stands there (guess).
@@ -158,7 +159,8 @@ class RelayChecks:
         if flow is None or zero is None:
             raise WrongError("The current sensor gave too few readings to tell what flowed.")
         # Twice what is known of both: no alarm by chance, and far below any motor's current.
-        allowed_a = 2 * math.hypot(zero.u_a, flow.u_a, COVERAGE * sensor.wiring.offset_u_a)
+        own_u_a = COVERAGE * self._look.order.station.battery_sensor.zero_u_a
+        allowed_a = 2 * math.hypot(zero.u_a, flow.u_a, own_u_a)
         if abs(flow.mean_a) > allowed_a:
             raise WrongError(
                 f"{flow.mean_a:.3f} A flows in the battery feed with the jig said to be empty (up "

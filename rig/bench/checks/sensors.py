@@ -15,7 +15,9 @@ from rig.bench.checks.look import Look
 from rig.bench.events import ZeroFound
 from rig.bench.motion import FLOWING_MIN_A
 from rig.bench.requests import Sample
-from rig.bench.zero import COVERAGE, Zero, zero_of
+from rig.bench.zero import Zero, zero_of
+from rig.quality.decision import COVERAGE
+from rig.settings import SensorSettings
 
 LOOK_S = 0.5  # for whether it answers
 READS_S = 0.2  # for how long one reading takes
@@ -101,8 +103,9 @@ class SensorChecks:
         # Whatever it is, the checks to come are to see currents and not the offset.
         sensor.set_zero(sensor.offset_a + zero.mean_a / sensor.wiring.gain)
         _need_quiet(zero)
-        _need_zero(zero, sensor.wiring, name, "battery_sensor", calibrated=look.calibrated)
-        return _zero_in_words(zero, sensor.wiring)
+        settings = look.order.station.battery_sensor
+        _need_zero(zero, settings, name, "battery_sensor", calibrated=look.calibrated)
+        return _zero_in_words(zero, settings)
 
     def ignition(self) -> str:
         """Return what is to be said of the ignition feed's sensor."""
@@ -116,8 +119,10 @@ class SensorChecks:
         zero = zero_of(np.array([r.current_a for r in readings]), sensor.resolution_a)
         if zero is None:
             raise WrongError("The sensor gave too few readings for a zero. Check its plug.")
-        _need_zero(zero, sensor.wiring, look.order.station.name, "ignition_sensor")
-        return _zero_in_words(zero, sensor.wiring)
+        settings = look.order.station.ignition_sensor
+        assert settings is not None
+        _need_zero(zero, settings, look.order.station.name, "ignition_sensor")
+        return _zero_in_words(zero, settings)
 
 
 def zero_found(
@@ -183,9 +188,9 @@ def _need_quiet(zero: Zero) -> None:
 
 
 def _need_zero(
-    zero: Zero, wiring: SensorWiring, station: str, table: str, *, calibrated: bool = False
+    zero: Zero, sensor: SensorSettings, station: str, table: str, *, calibrated: bool = False
 ) -> None:
-    allowed_a = math.hypot(COVERAGE * wiring.offset_u_a, zero.u_a)
+    allowed_a = math.hypot(COVERAGE * sensor.zero_u_a, zero.u_a)
     if abs(zero.mean_a) <= allowed_a:
         return
     if calibrated:
@@ -194,7 +199,7 @@ def _need_zero(
             f"{_milli(allowed_a, '')} mA that the rig file's offset_u_a leaves: the zero has moved "
             "since the station was calibrated. If the leads are sound, calibrate it again."
         )
-    offset_a = wiring.offset_a + zero.mean_a / wiring.gain
+    offset_a = sensor.offset_a + zero.mean_a / sensor.gain
     raise WrongError(
         f"Reads {_milli(zero.mean_a)} mA with nothing fed, beyond the {_milli(allowed_a, '')} mA "
         "that the rig file's offset_u_a leaves. If the leads are sound, write this into rig.toml, "
@@ -202,10 +207,10 @@ def _need_zero(
     )
 
 
-def _zero_in_words(zero: Zero, wiring: SensorWiring) -> str:
+def _zero_in_words(zero: Zero, sensor: SensorSettings) -> str:
     return (
         f"Reads {_milli(zero.mean_a)} mA with nothing fed, U {_milli(zero.u_a, '')} mA; the rig "
-        f"file allows {_milli(COVERAGE * wiring.offset_u_a, '')} mA either way. "
+        f"file allows {_milli(COVERAGE * sensor.zero_u_a, '')} mA either way. "
         f"Noise {_milli(zero.noise_a, '')} mA."
     )
 

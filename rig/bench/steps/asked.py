@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from statistics import median
 
-from rig.analysis.measures import COVERAGE
 from rig.analysis.model import HalfTurn, Measure, Outcome, Reason, Verdict
 from rig.analysis.motor import identify
 from rig.analysis.relay import extra_contact_ohm
@@ -21,10 +20,21 @@ from rig.bench.steps.moves import (
 )
 from rig.bench.steps.work import Findings, PlainGuard, StepContext
 from rig.plans import RelaySwapStep, VisualStep
-from rig.visual import VISUAL_CHECKS
+from rig.quality.decision import COVERAGE
+from rig.visual import VISUAL_CHECKS, VisualCheck
 
 _GOOD = frozenset({Outcome.PARKED})
 _UNSURE = frozenset({Outcome.NO_FEED, Outcome.NOT_MEASURED})
+
+
+def question_of(check: VisualCheck) -> Ask:
+    """Return the question of a check, with what each answer means where a meter is read."""
+    return Ask(
+        "inspect",
+        f"{check.question} {check.reads}".rstrip(),
+        check.answers,
+        {"check": check.name},
+    )
 
 
 class Visual(PlainGuard):
@@ -38,18 +48,16 @@ class Visual(PlainGuard):
         """Ask; no feed is made."""
         for name in self.step.checks:
             check = VISUAL_CHECKS[name]
-            self._answers[name] = yield Ask(
-                "inspect", check.question, ("ok", "fault", "cannot"), {"check": name}
-            )
+            self._answers[name] = yield question_of(check)
 
     def find(self, ctx: StepContext, trace: Trace) -> Findings:
         """A fault of the unit fails it; a fault of its surroundings asks for another test."""
         found = Findings(answers=dict(self._answers))
         for name, answer in self._answers.items():
             check = VISUAL_CHECKS[name]
-            if answer == "fault":
+            if answer in ("fault", "low"):
                 verdict = Verdict.FAIL if check.of_unit else Verdict.RETEST
-                found.reasons.append(Reason(verdict, check.fault_text, name))
+                found.reasons.append(Reason(verdict, check.means(answer), name))
             elif answer == "cannot":
                 found.reasons.append(
                     Reason(Verdict.RETEST, f"Not looked at: {check.question}", name)

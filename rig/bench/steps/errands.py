@@ -38,6 +38,11 @@ UNHOOK = Errand(
     "Unhook the cable from the lever, and see that the lever is free to turn all the way round: "
     "no cable, lead, tool or hand within its reach.",
 )
+CLEAR = Errand(
+    "unhook_cable",
+    "See that the lever is free to turn all the way round, with no cable on it: no lead, tool or "
+    "hand within its reach.",
+)
 HOOK_UP = Errand(
     "hook_up_cable",
     "Hook the cable up to the lever again, the lever at stop. If it stands anywhere else, bring it "
@@ -57,6 +62,11 @@ PUT_BACK = Errand(
     "Take the rig's leads off the motor and put the unit's own wiring back as it was. Then keep "
     "clear: the unit is fed to bring its lever to stop.",
     "The motor is still on the rig's own leads.",
+)
+NOT_HOME_BARE = (
+    "The unit did not come back to stop after its wiring was put back; the motor may still be on "
+    "the rig's leads. By hand, with the feeds off: see that the rig's leads are off the motor and "
+    "the unit's own wiring is back, and bring the lever to stop."
 )
 NOT_HOME = (
     "The unit did not come back to stop after its wiring was put back; the motor may still be on "

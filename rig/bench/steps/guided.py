@@ -5,11 +5,13 @@ A unit that stalls or runs on is what is looked for here: it ends a test, not th
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 import numpy as np
 
+from rig.analysis.faults.at_hand import THINGS
 from rig.analysis.faults.guided import TESTS, Test
 from rig.analysis.measures import current_u_a
 from rig.analysis.model import Accuracy, Measure, Reason, Verdict
@@ -18,9 +20,10 @@ from rig.analysis.rest import rest_draw, zero_offset
 from rig.analysis.stall import stall_and_winding
 from rig.analysis.trace import Trace
 from rig.bench.guard import GuardLimits
-from rig.bench.requests import BATTERY, BOTH, IGNITION, Ask, Drive, Feeds, Sample
-from rig.bench.steps.asked import Visual
+from rig.bench.requests import BATTERY, BOTH, IGNITION, Drive, Feeds, Sample
+from rig.bench.steps.asked import Visual, question_of
 from rig.bench.steps.errands import (
+    CLEAR,
     CLIP_ON,
     CLOSE,
     DIRECT_S,
@@ -34,6 +37,7 @@ from rig.bench.steps.errands import (
     METER_ON_BATTERY,
     METER_ON_IGNITION,
     NOT_HOME,
+    NOT_HOME_BARE,
     PUT_BACK,
     SUPPLY_S,
     TAKE_OFF,
@@ -194,30 +198,36 @@ class Direct(Observed):
 
     _over_s = float("inf")
 
+    def __init__(self, test: Test, *, cable: bool = True) -> None:
+        super().__init__(test)
+        self._free = UNHOOK if cable else CLEAR
+        self._hook_up: tuple[Errand, ...] = (HOOK_UP,) if cable else ()
+        self._not_home = NOT_HOME if cable else NOT_HOME_BARE
+
     def drive(self, ctx: StepContext) -> Drive:
         """Unhook, clip the leads on, feed shortly, put the wiring back, let it park, hook up."""
-        yield from UNHOOK.do()
-        self._owed = (HOOK_UP,)
+        yield from self._free.do()
+        self._owed = self._hook_up
         try:
             yield from CLIP_ON.do()
         except SkippedStep:  # a lead may be off all the same
-            self._owed = (PUT_BACK, HOOK_UP)
+            self._owed = (PUT_BACK, *self._hook_up)
             if (yield from self._undo()):
                 raise
             return  # what is left behind must be told, which a step that was skipped cannot
-        self._owed = (PUT_BACK, HOOK_UP)
+        self._owed = (PUT_BACK, *self._hook_up)
         sample: Sample = yield from rest_off(SETTLE_S)
         yield from survive(self._fed_directly())
         turned = ctx.motion.has_flowed
         sample = yield from rest_off(RUN_OUT_S)
         self._over_s = sample.time_s
         if not (yield from PUT_BACK.undo()):  # the lever stands anywhere: no cable goes on
-            self._left = [PUT_BACK.left, HOOK_UP.left]
+            self._left = [PUT_BACK.left, *(errand.left for errand in self._hook_up)]
             self._owed = ()
         elif turned:
             yield from self._hook_up_at_home(ctx)
         else:  # it never moved: the lever is where it was
-            self._owed = (HOOK_UP,)
+            self._owed = self._hook_up
             yield from self._undo()
 
     def _hook_up_at_home(self, ctx: StepContext) -> Move:
@@ -226,12 +236,12 @@ class Direct(Observed):
         It was left anywhere: its own cams bring it on to run, then home to stop.  A motor that is
         still on the rig's leads runs on instead.
         """
-        self._owed = (replace(HOOK_UP, left=NOT_HOME),)
+        self._owed = (replace(HOOK_UP, left=self._not_home),)
         at_home = yield from survive(_to_run_and_back(ctx))
         if at_home:
-            self._owed = (HOOK_UP,)
+            self._owed = self._hook_up
             return (yield from self._undo())
-        self._left.append(NOT_HOME)
+        self._left.append(self._not_home)
         self._owed = ()
         return False
 
@@ -332,9 +342,7 @@ class TerminalLook(Observed):
         yield from self._errand.do()
         self._owed = (self._errand,)
         yield from survive(self._made())
-        check = self._check
-        detail = {"check": check.name}
-        self.answer = yield Ask("inspect", check.question, ("ok", "fault", "cannot"), detail)
+        self.answer = yield question_of(self._check)
         self._owed = ()  # the question asks to take it off before it is answered
 
     def _made(self) -> Move:
@@ -368,10 +376,11 @@ class Look(Visual):
 
     @property
     def answer(self) -> str:
-        """The look's answer: a fault if any check shows one, ok if every one is ok."""
+        """The look's answer: the worst that any check shows, ok if every one is ok."""
         answers = set(self._answers.values())
-        if "fault" in answers:
-            return "fault"
+        for worst in ("fault", "low"):
+            if worst in answers:
+                return worst
         return "ok" if answers == {"ok"} else "cannot"
 
     def of_test(self, trace: Trace) -> Trace:
@@ -379,8 +388,8 @@ class Look(Visual):
         return trace
 
 
-def guided_work(name: str) -> tuple[GuidedStep, Guided]:
-    """Return a guided test as a step to announce, and its work."""
+def guided_work(name: str, at_hand: Collection[str] = tuple(THINGS)) -> tuple[GuidedStep, Guided]:
+    """Return a guided test as a step to announce, and its work with what is on the jig."""
     test = TESTS[name]
     match name:
         case "rest":
@@ -392,7 +401,9 @@ def guided_work(name: str) -> tuple[GuidedStep, Guided]:
         case "loaded":
             return _step(test, TURNS), Turns(test, (HANG,), (TAKE_OFF,))
         case "direct":
-            return _step(test, length_s=DIRECT_S + RUN_OUT_S), Direct(test)
+            return _step(test, length_s=DIRECT_S + RUN_OUT_S), Direct(
+                test, cable="cable" in at_hand
+            )
         case "jam":
             return _step(test, length_s=SETTLE_S + JAM_S + COOL_S), Jammed(test)
         case "look_battery_feed":

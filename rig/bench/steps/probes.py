@@ -25,6 +25,7 @@ from rig.bench.steps.moves import (
 )
 from rig.bench.steps.work import Findings, PlainGuard, SkippedStep, StepContext
 from rig.plans import JamStep, RestDrawStep, SupplySweepStep, ZeroStep
+from rig.quality.decision import COVERAGE
 
 # INA219 A grade: shunt offset at most 200 uV at its widest range (data sheet SBOS448); a sensor
 # beyond three times that is broken rather than in need of zeroing.
@@ -145,8 +146,7 @@ class SupplySweep(PlainGuard):
                 )
             )
         elif lowest_v is not None:
-            accuracy = ctx.accuracy
-            u_v = 2.0 * (accuracy.voltage_gain_u_rel * lowest_v + accuracy.voltage_offset_u_v)
+            u_v = COVERAGE * ctx.accuracy.voltage_u_v(lowest_v)
             found.measures.append(Measure("lowest_supply_v", lowest_v, "V", u_v))
         return found
 
@@ -157,7 +157,7 @@ def _completes(turns: tuple[HalfTurn, ...]) -> bool:
 
 
 class Jam:
-    """Lever locked: stall current and winding resistance, within the step's stall time."""
+    """Lever locked: stall current and resistance, leads included, within the step's stall time."""
 
     def __init__(self, step: JamStep) -> None:
         self.step = step
@@ -183,21 +183,31 @@ class Jam:
             self._left = "The lever is still locked."
 
     def find(self, ctx: StepContext, trace: Trace) -> Findings:
-        """Return stall current (A) and winding resistance (ohm)."""
+        """Return stall current (A) and resistance (ohm), if the unit responds at all."""
         found = Findings(half_turns=turns_of(ctx, trace), judged=False, left_behind=self._left)
-        if self._fed is not None:
-            found.measures.extend(stall_and_winding(trace.between(*self._fed), ctx.accuracy))
-            if not any(t.outcome is Outcome.STALLED for t in found.half_turns):
-                found.reasons.append(
-                    Reason(
-                        Verdict.RETEST,
-                        "The jam test did not see the unit standing still: the lever may not "
-                        "have been locked. Lock it and repeat the step.",
-                        "stall_current_a",
-                    )
-                )
+        if self._fed is None:
+            return found
+        outcomes = {turn.outcome for turn in found.half_turns}
+        if outcomes and outcomes <= {Outcome.NO_MOVEMENT}:
+            # Nothing that the step's own repetition could bring: what it did not do is the finding.
+            found.reasons.append(Reason(Verdict.RETEST, _NO_ANSWER, "stall_current_a"))
+            return found
+        found.measures.extend(stall_and_winding(trace.between(*self._fed), ctx.accuracy))
+        if Outcome.STALLED not in outcomes:
+            found.reasons.append(Reason(Verdict.RETEST, _NOT_STILL, "stall_current_a"))
         return found
 
     def guard_limits(self, limits: GuardLimits) -> GuardLimits:
         """Let the step's own stall time rule, with the guard just behind it."""
         return limits.for_step(stall_s=self.step.stall_s * 1.2)
+
+
+_NO_ANSWER = (
+    "No current flowed with the ignition made and the lever locked: the unit does not respond, so "
+    "its stall current and its resistance were not measured. Find out first why it does not move; "
+    "an isolation does that."
+)
+_NOT_STILL = (
+    "The jam test did not see the unit standing still: the lever may not have been locked. Lock it "
+    "and repeat the step."
+)

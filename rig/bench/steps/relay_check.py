@@ -110,7 +110,9 @@ class RelayCheck(PlainGuard):
         step_s = float(np.median(np.diff(turned.time_s))) if len(turned) > 1 else 0.0
         found = Findings(measures=coil_measures(ctx, turned), half_turns=turns)
         found.measures.append(coil_ohm(turned, ctx.coil_accuracy, ctx.accuracy))
-        found.measures.extend(times(turns, ctx.accuracy, step_s))
+        answers = bool(self._tried) or not self._programmable  # else `_NOT_TRIED` tells of it
+        answered = times(turns, ctx.accuracy, step_s)
+        found.measures.extend(one for one in answered if answers or one.value is not None)
         found.lowest_v = min((s.set_v for s in self._stretches), default=None)
         if self._tried:
             self._voltages(ctx, trace, found)
@@ -138,8 +140,8 @@ _NO_SUPPLY = (
     "supply (the plan allows it)."
 )
 _NOT_TRIED = (
-    "The unit did not go to run and back as it should, so its relay's pull-in and drop-out voltage "
-    "were not found. See to that first, then test again."
+    "The unit did not go to run and back as it should, so its relay's times and its pull-in and "
+    "drop-out voltage were not all found. See to that first, then test again."
 )
 _NOT_AS_SET = (
     "The voltage at the unit was not what the supply was set to, so the relay's pull-in and "

@@ -38,8 +38,11 @@ _ANSWERS: dict[str, tuple[str, str]] = {
     "refused": ("r", "Refuse"),
     "ok": ("o", "In order"),
     "fault": ("f", "Fault"),
+    "low": ("l", "Low"),
     "done": ("d", "Done"),
     "cannot": ("c", "Cannot"),
+    "yes": ("y", "Yes"),
+    "no": ("n", "No"),
 }
 
 

@@ -11,11 +11,12 @@ from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical
 from textual.widgets import Button, Footer, Input, Select, Static
 
-from rig.bench.order import CalibrationOrder
+from rig.bench.order import CHECK_MAX_A, CalibrationOrder
 from rig.console.desk import Desk
 from rig.console.feeds_off import Dialog
 from rig.console.widgets.field import Field, Pick
 from rig.labels import NAME_LONGEST, trouble_with
+from rig.plans import largest_a_of
 from rig.quality.calibration_words import standing_words
 from rig.references import AMMETER, RESISTOR, VOLTMETER, ReferenceSettings, load_of
 
@@ -137,6 +138,7 @@ class CalibrateDialog(Dialog[CalibrationOrder | None]):
                 load_ohm=load[0],
                 load_w=load[1],
                 operator=operator,
+                max_a=largest_a_of(desk.plans().values(), CHECK_MAX_A),
                 ask_operator=True,
             )
         )

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from rig.analysis.faults.at_hand import THINGS, Thing
 from rig.bench.at_the_jig import AT_THE_JIG, PUTS_BACK
 from rig.bench.cautions import CAUTIONS
 from rig.bench.events import Asked
 from rig.bench.order import IsolationOrder, RigCheckOrder, RunOrder
+from rig.bench.requests import AT_HAND
 from rig.console.live_job import Live
 from rig.feasible import cautions_of_isolation, cautions_on_rig
 from rig.plan_steps import VisualStep
@@ -44,6 +46,8 @@ def _asking_of(asked: Asked, live: Live) -> Asking:
     ask = asked.ask
     if ask.action == "accept_cautions":
         return _cautions(live)
+    if ask.action == AT_HAND:
+        return _at_hand(THINGS[str(ask.detail["thing"])])
     if ask.action == "accept_calibration":
         question, _, found = ask.text.partition("\n")
         return Asking(AT_THE_JIG[ask.action][0], question, (("", found),))
@@ -82,16 +86,27 @@ def _cautions(live: Live) -> Asking:
     )
 
 
+def _at_hand(thing: Thing) -> Asking:
+    without = "The record tells what was left out. A plan may tell it once and for all: at_hand."
+    return Asking(
+        "What is on the jig",
+        thing.question,
+        (("If not", f"{thing.cost[:1].upper()}{thing.cost[1:]}. {without}"),),
+    )
+
+
 def _look(asked: Asked, check: VisualCheck, live: Live) -> Asking:
     which = _which(check.name, live)
     means = check.fault_text
     means += " It fails the unit." if check.of_unit else " The verdict then asks for another test."
+    low = (("Low means", check.low_text),) if check.low_text else ()
+    reads = (("Answer", check.reads),) if check.reads else ()
     seen = asked.seen or asked.ask.seen
     title = "What the meter showed" if check.name in TERMINAL_CHECKS else f"Visual check {which}"
     return Asking(
         title.rstrip(),
         check.question,
-        (("Look for", check.look_for), ("A fault means", means)),
+        (*reads, ("Look for", check.look_for), ("A fault means", means), *low),
         seen=_shown_by_the_simulation(seen, check),
         note_of=f"Visual check {check.name}",
         cannot="Cannot look",

@@ -31,6 +31,7 @@ from rig.console.widgets.plan_view import PlanView
 from rig.console.widgets.unit_form import UnitForm
 from rig.console.worker_mail import hand_over
 from rig.feasible import check_isolation_on_rig
+from rig.plan_isolation import DEFAULT_PLAN
 from rig.plans import Plan
 
 # A scanner sends a character every few milliseconds; a person who types one and stops wants to go
@@ -350,6 +351,12 @@ class BenchScreen(DeskScreen):
 
     def action_isolate(self) -> None:
         """Begin to isolate a fault of the unit, or tell what keeps it from that."""
+        choices = self.desk.choices
+        if not choices.plan and DEFAULT_PLAN in self.desk.plans():
+            choices.plan = DEFAULT_PLAN
+            self.form.show_all()
+            self.show_head()
+            self.say(f"No plan was chosen: {DEFAULT_PLAN} lends unit type, limits and guard.")
         if not self._is_filled_in():
             return
         plan = self._chosen.plan

@@ -13,6 +13,7 @@ from textual.widgets import Button, Static
 from rig.bench.commands import Answer
 from rig.bench.events import BenchEvent
 from rig.bench.requests import DO, END, SKIP
+from rig.console.dialogs.message import ChoiceDialog
 from rig.console.isolation_rows import (
     HOW,
     Next,
@@ -36,8 +37,9 @@ class IsolateScreen(DeskScreen):
     guide = (
         "Find out what is wrong with a suspect unit. On top are the likeliest causes; what speaks "
         "for and against the marked one is below. Beside it is the test that tells most for its "
-        "minutes: F9 does it, S skips it, E ends with what is known by then. The feeds are off "
-        "while it waits. What you are to do at the jig for a test is asked step by step.\n"
+        "minutes: F9 does it, S skips it, E ends with what is known by then, and asks first. The "
+        "feeds are off while it waits. What you are to do at the jig for a test is asked step by "
+        "step.\n"
         "T or F3 shows the trace of the test that is on, F3 leads back. F12 takes the feeds off "
         "and breaks it off."
     )
@@ -46,7 +48,7 @@ class IsolateScreen(DeskScreen):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("f9", "choose('do')", "Do it", key_display="F9", tooltip="the test proposed"),
         letter("s", "choose('skip')", "Skip it", "propose another test"),
-        letter("e", "choose('end')", "End here", "with what is known by now"),
+        letter("e", "choose('end')", "End here", "with what is known by now; asks first"),
         letter("t", "trace", "Trace", "of the test that is on"),
     ]
 
@@ -160,8 +162,32 @@ class IsolateScreen(DeskScreen):
         if events.Event().time - self._asked_s < self.app.answer_keys.again_after_s:
             self.say("Another test is proposed. Look at it, then choose.")
             return
+        if answer == END:
+            self._ask_whether_to_end()
+        else:
+            self._choose(answer)
+
+    def _choose(self, answer: str) -> None:
         self.desk.tell(Answer(answer))
         self._show()
+
+    def _ask_whether_to_end(self) -> None:
+        asked = self.desk.live.asked
+        left = next_of(self.desk).heading
+
+        def decided(choice: str | None) -> None:
+            if choice == END and self.desk.live.asked is asked:
+                self._choose(END)
+
+        self.app.push_screen(
+            ChoiceDialog(
+                "End the isolation here?",
+                f"It ends with what is known by now, and what is proposed is not done ({left}). "
+                "It cannot be taken up again; another one begins from nothing.",
+                (("go_on", "Go on"), (END, "End it")),
+            ),
+            decided,
+        )
 
     def action_trace(self) -> None:
         """Show the trace."""

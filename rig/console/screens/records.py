@@ -20,7 +20,7 @@ from rig.console.screens.overlay import OverlayPane
 from rig.console.screens.search import SearchPane
 from rig.console.screens.verdict import VerdictScreen
 from rig.console.widgets.history_table import HistoryTable
-from rig.console.widgets.run_table import MARK, RunTable, result_of, started
+from rig.console.widgets.run_table import MARK, RunTable, started
 from rig.console.widgets.search_form import SearchForm
 from rig.records.model import RunSummary
 
@@ -191,7 +191,7 @@ class RecordsScreen(DeskScreen):
         self.query_one(HistoryPane).mark(run_id)
         self.set_class(self._marked is not None, "-marked")
         if self._marked is not None:
-            what = f"{chosen.unit_serial} of {started(chosen)}, {result_of(chosen)}"
+            what = f"{chosen.unit_serial} of {started(chosen)}, {chosen.came_to}"
             note = Text(f"{MARK} marked: {what}. Go to another, press O.", "bold")
             note.no_wrap, note.overflow = True, "ellipsis"
             self.query_one("#marked-note", Static).update(note)

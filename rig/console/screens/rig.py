@@ -50,7 +50,7 @@ class RigScreen(DeskScreen):
         letter("r", "read", "Read", "the sensors with the feeds off, or end it"),
         letter("c", "check", "Self-check", "relays, switches, emergency stop: no unit fitted"),
         letter("k", "calibrate", "Calibrate", "against a reference, the unit taken off"),
-        letter("s", "next_station", "Next station", "choose it for what comes"),
+        letter("s", "next_station", "Station", "choose it for what comes"),
         letter("g", "golden", "Golden", "is the rig in control, by its golden units"),
         letter("u", "gauge", "Gauge", "gauge studies: what of a value is the rig's own"),
     ]

@@ -16,7 +16,7 @@ from textual.message import Message
 from textual.widgets import Static
 
 from rig.bench.events import BenchEvent, RunBegan, RunEnded
-from rig.bench.order import ByHandOrder, RunOrder
+from rig.bench.order import ByHandOrder, IsolationOrder, RunOrder
 from rig.console.dialogs.note import NoteDialog
 from rig.console.dialogs.why import WhyDialog
 from rig.console.letters import letter
@@ -322,7 +322,7 @@ class VerdictScreen(DeskScreen):
         just_made = began is not None and view.run_id in (None, began.run_id)
         if just_made and isinstance(job, RunOrder):
             if self.app.begin(job):
-                self.app.go("by_hand" if isinstance(job, ByHandOrder) else "live")
+                self.app.go(_place_of(job))
             return
         self._fill_in_bench(view)
         self.app.go("bench")
@@ -364,6 +364,12 @@ class VerdictScreen(DeskScreen):
     def on_verdict_screen_printed(self, event: Printed) -> None:
         """Tell what the printer said."""
         self.say(event.text)
+
+
+def _place_of(job: RunOrder) -> str:
+    if isinstance(job, IsolationOrder):
+        return "isolate"
+    return "by_hand" if isinstance(job, ByHandOrder) else "live"
 
 
 def _lacks_end(recorded: RunView, shown: RunView | None) -> bool:

@@ -13,7 +13,7 @@ from textual.binding import Binding, BindingType
 from textual.widgets import DataTable
 
 from rig.analysis.model import Verdict
-from rig.console.widgets.run_table import MARK, result_of, started
+from rig.console.widgets.run_table import MARK, started
 from rig.records.model import RunSummary
 
 # Column, width, width where there is room.
@@ -89,9 +89,9 @@ class HistoryTable(DataTable[Text]):
         cells = (
             f"{MARK if run.run_id == marked else ' '}{line.number:>3}",
             started(run),
-            run.plan_name,
+            run.what,
             run.reference,
-            result_of(run),
+            run.came_to,
             line.value or "-",
         )
         style = "bold" if run.verdict == Verdict.FAIL else "" if run.verdict else "dim"

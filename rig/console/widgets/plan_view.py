@@ -9,7 +9,14 @@ from textual.containers import VerticalScroll
 from textual.widgets import Static
 
 from rig.console.plan_outlook import PlanOutlook
-from rig.console.plan_words import duration_words, guard_words, limit_words, not_judged, step_words
+from rig.console.plan_words import (
+    decided_by,
+    duration_words,
+    guard_words,
+    limit_words,
+    not_judged,
+    step_words,
+)
 from rig.plan_steps import (
     HALF_TURN_GUESS_S,
     AnyStep,
@@ -132,6 +139,8 @@ def _limits(plan: Plan) -> Table:
     for name, words in limit_words(plan.limits):
         grid.add_row("" if name == last else name, Text(words))
         last = name
+    if rule := decided_by(plan.decision):
+        grid.add_row("Decision", Text(rule))
     missing = not_judged(plan.limits)
     if missing:
         grid.add_row("Not judged", Text(", ".join(missing), style="dim"))

@@ -19,25 +19,26 @@ from rig.records.model import RunSummary
 _COLUMNS = (
     ("started", 18, 18),
     ("unit", 12, 18),
-    ("plan", 9, 16),
-    ("job/lot", 8, 16),
-    ("result", 11, 11),
-    ("bench", 9, 9),
+    ("plan", 9, 14),
+    ("job/lot", 8, 13),
+    ("result", 15, 21),
+    ("bench", 5, 9),
     ("operator", 0, 10),
 )
-_WIDE = 106  # columns: what the wide widths and their gaps take
+_WIDE = 117  # columns: what the wide widths and their gaps take
 _STYLES: dict[str, str] = {Verdict.FAIL: "bold", Verdict.RETEST: "italic"}
 MARK = "»"
-
-
-def result_of(run: RunSummary) -> str:
-    """Return how a run came out: its verdict, or how far it came."""
-    return run.verdict.upper() if run.verdict else str(run.state)
 
 
 def started(run: RunSummary) -> str:
     """Return when a run began, in this machine's time."""
     return f"{run.started_at.astimezone():%Y-%m-%d %H:%M}"
+
+
+def _world(run: RunSummary, *, wide: bool) -> str:
+    if not run.simulated:
+        return ""
+    return "SIMULATED" if wide else "SIM"
 
 
 class RunTable(DataTable[Text]):
@@ -110,10 +111,10 @@ class RunTable(DataTable[Text]):
         cells = [
             f"{MARK if run.run_id == self._marked else ' '} {started(run)}",
             run.unit_serial,
-            run.plan_name,
+            run.what,
             run.reference,
-            result_of(run),
-            "SIMULATED" if run.simulated else "",
+            run.came_to,
+            _world(run, wide=bool(self._wide)),
             run.operator,
         ]
         style = _STYLES.get(run.verdict, "") if run.verdict else "dim"
