@@ -12,6 +12,7 @@ from paper import text_of
 from rig.analysis.checks import Check
 from rig.analysis.model import Direction
 from rig.quality.decision import DecisionRule, Rule
+from rig.records.compare import change
 from rig.records.model import AGAIN
 from rig.sheets.before_after import NotOneUnitError, before_after, change_rows
 from rig.sheets.letterhead import Letterhead
@@ -58,6 +59,15 @@ def test_the_difference_and_its_uncertainty_are_those_of_the_means(store, made):
         means[1] - means[0], abs=0.51 * 10 ** -len(row["difference"].split()[0].split(".")[1])
     )
     assert hypot(*us) <= u <= 2.0 * hypot(*us)
+
+
+def test_a_difference_is_as_uncertain_as_both_together():
+    # JCGM 100:2008, 5.1.2, for the difference of two that are independent: 0.3 and 0.4 make 0.5.
+    found = change("time", (1.0, 2.0), (0.3, 0.4), "s")
+    assert found.difference == "+1.0 s ± 0.5 s"
+    assert found.verdict == "changed"
+    assert change("time", (1.0, 1.4), (0.3, 0.4), "s").verdict == "within U"
+    assert change("time", (1.0, 1.4), (0.3, None), "s").verdict == ""
 
 
 def test_two_units_are_no_before_and_after(store, made):
