@@ -16,7 +16,7 @@ from pydantic import Field, model_validator
 from rig.analysis.model import Limits, UnitType, VoltageLimit
 from rig.plan_decision import DecisionSettings
 from rig.plan_defaults import CHARGING_V, OHMS, RUN_ON_S, STALL_S, WINDING_C, completed
-from rig.plan_isolation import IsolationSettings
+from rig.plan_isolation import DEFAULT_PLAN, IsolationSettings
 from rig.plan_limits import VoltageTable
 from rig.plan_steps import (
     HALF_TURN_GUESS_S,
@@ -270,6 +270,7 @@ def _plans_in(folder: Path) -> Iterator[Path]:
 
 
 __all__ = [
+    "DEFAULT_PLAN",
     "HALF_TURN_GUESS_S",
     "AnyStep",
     "DecisionSettings",

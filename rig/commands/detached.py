@@ -13,8 +13,9 @@ from rig.bench.order import RunOrder
 from rig.commands import exits
 from rig.commands.exits import CommandError
 from rig.commands.follow import GONE
-from rig.commands.streams import say
+from rig.commands.streams import say, tell
 from rig.commands.terminal import ask_operator
+from rig.records.golden_said import golden_words, is_warning
 
 
 def run_detached(order: RunOrder, records: Path, there: str) -> int:
@@ -48,6 +49,8 @@ def run_detached(order: RunOrder, records: Path, there: str) -> int:
         began = _begun(bench)
     finally:
         bench.close()
+    if is_warning(began.golden):
+        tell(f"warning: {golden_words(began.golden)}")
     say(
         f"run {began.run_id} of {began.plan_title} goes on by itself (process {bench.pid}).\n"
         f"  halfturn attach{there}         shows it, and answers its questions\n"

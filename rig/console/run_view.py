@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -19,6 +19,7 @@ from rig.isolation.words import NOT_SURE
 from rig.plans import Plan, PlanError, plan_from_text
 from rig.quality.calibration import Standing
 from rig.quality.calibration_words import standing_line
+from rig.records.golden_said import golden_words
 from rig.records.model import AGAIN, RunEvent, RunRecord, RunState, Source, StepState
 
 _STATES = {
@@ -71,6 +72,7 @@ class RunView:
     reason_rows: Sequence[Row] = ()
     turn_rows: Sequence[Row] = ()
     calibration: Standing | None = None
+    golden: Mapping[str, Any] | None = None
 
     @property
     def recorded(self) -> bool:
@@ -153,6 +155,7 @@ def view_of_record(record: RunRecord) -> RunView:
         ended=end.ended_at if end else None,
         notes=tuple(event for event in record.events if event.kind == "note"),
         calibration=start.calibration,
+        golden=start.golden,
     )
 
 
@@ -182,6 +185,7 @@ def view_of_live(live: Live) -> RunView | None:
         limits=job.plan.analysis_limits(),
         plan_steps=None if live.isolation else len(job.plan.steps),
         calibration=None if live.began is None else live.began.calibration,
+        golden=None if live.began is None else live.began.golden,
     )
 
 
@@ -258,6 +262,7 @@ def facts(view: RunView) -> list[tuple[str, str]]:
         ("Plan done", _left_words(view)),
         ("Lever", view.lever_words),
         ("Readings", standing_line(view.calibration)),
+        ("Golden", golden_words(view.golden)),
         ("Bench", f"{'SIMULATED' if view.simulated else 'real'}: {view.backend}".rstrip(": ")),
         ("Run", str(view.run_id)[:8] if view.run_id else ""),
         ("Ended so", view.end_note),

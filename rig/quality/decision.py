@@ -94,8 +94,8 @@ class DecisionRule:
     def _width_words(self) -> str:
         if self.risk is not None:
             share = f"{100.0 * self.risk:.3g} %"
-            return f"w = {self.factor:.3g} U, for a risk of at most {share} at the limit"
-        return "w = U" if self.guard_factor == 1.0 else f"w = {self.guard_factor:g} U"
+            return f"guard band w = {self.factor:.3g} U, for a risk of at most {share} at its edge"
+        return f"guard band w = {'' if self.guard_factor == 1.0 else f'{self.guard_factor:g} '}U"
 
 
 _K = "U is the expanded uncertainty, k = 2"

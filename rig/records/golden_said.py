@@ -53,6 +53,16 @@ def golden_words(golden: Mapping[str, Any] | None) -> str:
     return "" if golden is None else str(golden.get("text", ""))
 
 
+def golden_in_short(golden: Mapping[str, Any] | None) -> str:
+    """Return what a verdict has to carry of its rig, where there is little room; "" if nothing."""
+    match golden_standing(golden):
+        case GoldenStanding.OUT:
+            return "RIG OUT OF CONTROL"
+        case GoldenStanding.DUE:
+            return "golden check was due"
+    return ""
+
+
 def is_warning(golden: Mapping[str, Any] | None) -> bool:
     """Tell whether whoever starts a run has to be told."""
     return golden_standing(golden) in (GoldenStanding.OUT, GoldenStanding.DUE, GoldenStanding.LOOK)

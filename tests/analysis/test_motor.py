@@ -163,7 +163,7 @@ def test_at_one_voltage_the_brake_is_a_doubt_that_is_told():
 
 
 def test_a_winding_that_warms_tells_by_how_much():
-    """Resistance method against the netlist's own heat: 26 K."""
+    """Resistance method against the netlist's own heat: 28 K."""
     found = identity("warming")
     starts_k, end_k = tm.rises_k("warming")
     assert found.rise_k.value == pytest.approx(end_k, abs=2.0 * found.rise_k.u)

@@ -6,12 +6,14 @@ import pytest
 from console_pilot import accept, drive, settings_with_plans, shown
 from console_runs import ended
 from stand_in import until
-from study_runs import PLAN_TEXT, gauge_records, golden_records
+from study_runs import PLAN_TEXT, gauge_records, golden_records, kept, seen
 from textual.widgets import Input, Static
 
 from rig.console.dialogs.note import NoteDialog
+from rig.console.run_view import facts, view_of_record
 from rig.console.widgets.control_chart import ControlChartView
 from rig.console.widgets.share_bars import ShareBars
+from rig.records.golden_said import GoldenStanding, said
 from rig.records.store import Store
 
 STEADY = [2.00, 2.01, 1.99, 2.00, 2.00] * 3
@@ -110,6 +112,13 @@ def test_a_gauge_study_is_gone_on_with_and_seen(console):
         assert screen.study.trials[11].runs[0].set_aside == "the clamp was loose"
 
     drive(console, script, size=(120, 40))
+
+
+def test_a_verdict_carries_what_was_said_of_its_rig(tmp_path):
+    told = said(GoldenStanding.OUT, "The rig is OUT OF CONTROL by golden unit G-1.", serial="G-1")
+    with Store.open(tmp_path / "records.sqlite") as store:
+        run = store.run(kept(store, seen(), golden=told))
+    assert ("Golden", "The rig is OUT OF CONTROL by golden unit G-1.") in facts(view_of_record(run))
 
 
 def test_without_any_both_say_how_to_begin(make_console):

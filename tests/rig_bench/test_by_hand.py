@@ -329,7 +329,7 @@ def test_a_unit_that_runs_on_trips_and_may_be_tried_again(work):
 
 
 def test_over_current_does_not_end_the_job_either(work):
-    plan = make_plan(head=HEAD.replace("over_current_a = 33.0", "over_current_a = 20.0"))
+    plan = make_plan(head=HEAD.replace("over_current_a = 33.0", "over_current_a = 29.0"))
     order = by_hand_order(plan=plan, faults=["shorted-turns=0.55"])
     ran = work(Keys([(0.2, 0.8, BOTH), (3.5, 3.8, BATTERY)], until_s=6.5), order)
     kinds = [note.kind for note in ran.watcher.of(Noted) if note.kind.startswith("trip_")]

@@ -60,9 +60,9 @@ def test_no_unit_gets_it_again(seed, records):
         ("cam-welded", "runs on"),
         ("cam-short=90", "stops short"),
         ("open-winding", "no movement"),
-        ("worn-brushes=4", "slow"),
+        ("worn-brushes=2.7", "slow"),
         ("leakage=0.3", "rest draw high"),
-        ("shorted-turns=0.5", "current out of limits"),
+        ("shorted-turns=0.35", "current out of limits"),
         ("sensor-stuck@3", RIG_SOUND),
     ],
 )

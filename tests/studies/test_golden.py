@@ -10,6 +10,7 @@ from study_runs import T0, golden, seen
 
 from rig.records.golden_said import (
     GoldenStanding,
+    golden_in_short,
     golden_standing,
     golden_words,
     is_warning,
@@ -172,6 +173,7 @@ def test_the_worst_of_several_golden_units_is_told():
     told = said_at_start(records, "A", "U-7", "incoming", T0.date(), 0)
     assert golden_standing(told) is GoldenStanding.OUT
     assert "OUT OF CONTROL" in golden_words(told)
+    assert golden_in_short(told) == "RIG OUT OF CONTROL"
     assert said_at_start(records, "B", "U-7", "incoming", T0.date(), 0) is None
 
 
@@ -184,4 +186,5 @@ def test_a_check_itself_is_told_as_one():
 
 def test_what_was_never_said():
     assert (golden_words(None), golden_standing(None), is_warning(None)) == ("", None, False)
+    assert golden_in_short(None) == ""
     assert golden_standing({"standing": "of a newer program"}) is None

@@ -22,7 +22,7 @@ heat_j_per_k = 120.0
 [limits]
 half_turn_max_s = [[8.0, 2.0], [12.0, 1.2], [16.0, 1.0]]
 run_on_s = 3.0
-stall_s = 0.4
+stall_s = 0.2
 rest_max_a = 0.05
 run_max_a = 7.0
 [guard]

@@ -98,7 +98,7 @@ def gauge_study(values, name="spring"):
     return study, runs
 
 
-def kept(store, run, *, serial="G-1", operator="jo", trial=None):
+def kept(store, run, *, serial="G-1", operator="jo", trial=None, golden=None):
     """Write a run as seen into records; return its id."""
     start = RunStart(
         started_at=run.summary.started_at,
@@ -117,6 +117,7 @@ def kept(store, run, *, serial="G-1", operator="jo", trial=None):
         backend_facts={},
         program_version="0",
         gauge_trial=trial,
+        golden=golden,
     )
     run_id = store.begin_run(start)
     at = start.started_at

@@ -31,8 +31,7 @@ from rig.console.widgets.plan_view import PlanView
 from rig.console.widgets.unit_form import UnitForm
 from rig.console.worker_mail import hand_over
 from rig.feasible import check_isolation_on_rig
-from rig.plan_isolation import DEFAULT_PLAN
-from rig.plans import Plan
+from rig.plans import DEFAULT_PLAN, Plan
 
 # A scanner sends a character every few milliseconds; a person who types one and stops wants to go
 # on in the field (s, guess).

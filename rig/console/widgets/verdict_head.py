@@ -10,6 +10,7 @@ from textual.widgets import Static
 from rig.analysis.model import Verdict
 from rig.console.run_view import RunView, verdict_words
 from rig.quality.calibration_words import standing_in_short
+from rig.records.golden_said import golden_in_short
 
 # The line under the verdict tells it once more, without colour: double, heavy, broken, thin.
 _UNDERLINES = {Verdict.PASS: "═", Verdict.FAIL: "━", Verdict.RETEST: "╍", None: "─"}
@@ -39,9 +40,9 @@ class VerdictHead(Vertical):
         word, says = verdict_words(view)
         words = Text(f"{word}  ", style="bold", no_wrap=True, overflow="ellipsis")
         words.append(says, style="not bold")
-        short = standing_in_short(view.calibration)
-        if short:
-            words.append(f"  {short}", style="bold")
+        for short in (standing_in_short(view.calibration), golden_in_short(view.golden)):
+            if short:
+                words.append(f"  {short}", style="bold")
         self.query_one("#verdict-words", Static).update(words)
         line = _UNDERLINES.get(verdict, _UNDERLINES[None])
         self.query_one("#verdict-line", Static).update(line * len(words.plain))
