@@ -8,16 +8,11 @@ from rig.sheets.document import Document
 from rig.sheets.letterhead import Letterhead
 
 
-def is_isolation(record: RunRecord) -> bool:
-    """Tell whether a run was made to find a fault."""
-    return any(step.kind in ("guided", "ranking") for step in record.steps)
-
-
 def document_of(
     store: Store, record: RunRecord, letterhead: Letterhead, paper: str = ""
 ) -> Document:
     """Return a run's document; raises RecordsError if the records cannot be read."""
-    if is_isolation(record):
+    if record.isolation is not None:
         from rig.sheets.isolation_report import report_of
 
         return report_of(store, record, letterhead, paper)

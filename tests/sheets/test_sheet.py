@@ -56,7 +56,7 @@ def test_it_says_what_the_record_says(store, made, text, name):
         for reason in against[:1]:
             # Lines may break anywhere in a sentence that stands beside something else.
             assert all(word in said for word in reason.text.split()[:6])
-    assert "guard band" in said or name == "isolation"
+    assert "JCGM 106:2012" in said or name == "isolation"
     assert "no warranty" in said
 
 
@@ -207,7 +207,7 @@ def _letters(text: str) -> str:
 
 def test_other_scripts_and_long_words_do_not_break_it(store, made):
     run = store.run(made[1]["pass"])
-    for serial in ("漢字-0417", "Ж-12 ½ Ω", "😀", "W" * 64, "שלום", "ا" * 20):
+    for serial in ("漢字-0417 Ж-12 ½ Ω 😀", "W" * 64, "שלום ا"):
         start = replace(run.start, unit_serial=serial, operator="W" * 100, reference="x" * 100)
         document = document_of(store, replace(run, start=start), HEAD)
         assert document.data["serial"] == serial
