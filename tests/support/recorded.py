@@ -104,7 +104,7 @@ def _record_one(records, run):
 WHOLE = (REST, TURNS, PARK)
 LIFE = {
     "new": Made("LM-12-0288", (3, 2, 8), steps=WHOLE, reference="J-1207"),
-    "slow": Made("LM-12-0288", (9, 14, 10), ("dry-gear=9",), "suspect", reference="J-1391"),
+    "slow": Made("LM-12-0288", (9, 14, 10), ("dry-gear=8",), "suspect", reference="J-1391"),
     "leaking": Made("LM-12-0288", (9, 21, 9), ("leakage=0.3",), steps=WHOLE, reference="J-1391"),
     "rebuilt": Made("LM-12-0288", (9, 22, 15), steps=WHOLE, reference="J-1391", seed=4),
 }
