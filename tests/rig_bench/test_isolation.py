@@ -152,12 +152,12 @@ def test_an_emergency_stop_in_a_test_takes_the_feeds_off_and_is_recorded(isolate
 
 def test_a_trip_of_the_unit_that_no_test_survives_ends_it_with_what_is_known(isolate):
     """Too much current for long: nobody goes on feeding that, whatever it would tell."""
-    head = HEAD.replace("over_current_a = 33.0", "over_current_a = 18.0")
-    head = head.replace("turn_vs = 7.36", "turn_vs = 7.36\nstall_a = 17.0")
+    head = HEAD.replace("over_current_a = 33.0", "over_current_a = 17.0")
+    head = head.replace("turn_vs = 7.36", "turn_vs = 7.36\nstall_a = 16.0")
     ran = isolate("jammed=90", plan=make_plan(head=head))
     assert ran.ended.state is RunState.FINISHED
     assert (ran.verdict, ran.ended.feeds_off) == ("fail", True)
-    assert "over the plan's 18 A" in ran.ended.note
+    assert "over the plan's 17 A" in ran.ended.note
     assert last(ran).conclusion is not None
     assert not last(ran).conclusion.sure
     assert ran.record.steps[-1].kind == "ranking"

@@ -10,7 +10,7 @@ from rig.bench.ring import COLUMNS
 
 HZ = 200
 REST_V, RUNNING_V = 12.6, 12.5
-INRUSH_A, RUNNING_A, STALL_A = 13.8, 2.2, 15.9
+INRUSH_A, RUNNING_A, STALL_A = 13.8, 2.2, 23.0
 HALF_TURN_S = 0.72
 
 
