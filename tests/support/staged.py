@@ -167,7 +167,7 @@ async def overlay(pilot):
 
 async def world(pilot):
     """Sim, two faults chosen for the next job."""
-    pilot.app.desk.choices.faults = ("dry-gear=9", "worn-brushes=0.4")
+    pilot.app.desk.choices.faults = ("dry-gear=4", "worn-brushes=0.4")
     await go(pilot, "world")
 
 
