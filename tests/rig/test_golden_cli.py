@@ -94,6 +94,20 @@ def test_a_check_that_is_demanded_and_missing_is_told(rig, capsys):
     assert "warning: The rig is not checked" not in judge(capsys)[2]
 
 
+def test_a_changed_plan_does_not_switch_the_check_off(rig, capsys):
+    rig(refuse=True)
+    declared(capsys)
+    for _ in range(5):
+        assert check(capsys)[0] == 0
+    plan = Path("test_plans/short.toml")
+    plan.write_text(plan.read_text().replace("[12.0, 1.2]", "[12.0, 1.1]"))
+    status, out, _ = check(capsys, "--set", "sensor.gain=0.9")
+    assert "verdict: PASS" in out
+    assert (status, "The rig is not checked by golden unit SIM-5" in out) == (2, True)
+    assert "by another text of the plan" in " ".join(out.split())
+    assert judge(capsys)[0] == 5  # refused
+
+
 def test_without_golden_units_nothing_is_said(rig, capsys):
     rig(every_days=1, refuse=True)
     status, out, _ = judge(capsys, "--json", "--quiet")
