@@ -128,7 +128,7 @@ def conformance(
     """Return the probability that the true value lies within the limits (None: no limit), 0 to 1.
 
     The measured value and its standard uncertainty are all that is known of it, so it is taken as
-    normal about the value (JCGM 106:2012, clause 7.2).  Without uncertainty it is 0 or 1.
+    normal about the value (JCGM 106:2012, from memory).  Without uncertainty it is 0 or 1.
     """
     if standard_u <= 0.0:
         return float((high is None or value <= high) and (low is None or value >= low))
