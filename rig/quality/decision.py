@@ -94,7 +94,10 @@ class DecisionRule:
     def _width_words(self) -> str:
         if self.risk is not None:
             share = f"{100.0 * self.risk:.3g} %"
-            return f"guard band w = {self.factor:.3g} U, for a risk of at most {share} at its edge"
+            return (
+                f"guard band w = {self.factor:.3g} U, for a risk of at most {share} at its edge, "
+                "as to that one limit"
+            )
         return f"guard band w = {'' if self.guard_factor == 1.0 else f'{self.guard_factor:g} '}U"
 
 

@@ -156,7 +156,8 @@ def test_every_rule_is_told_in_words(rule):
     if rule is not Rule.SIMPLE_ACCEPTANCE:
         assert "w = U" in words
         assert "w = 1.5 U" in DecisionRule(rule, 1.5).words()
-        assert "risk of at most 5 %" in DecisionRule(rule, risk=0.05).words()
+        told = DecisionRule(rule, risk=0.05).words()
+        assert "risk of at most 5 % at its edge, as to that one limit" in told
 
 
 def check(value, rule, **more):
