@@ -43,10 +43,3 @@ def clashes_of(decision: DecisionSettings) -> Iterator[Clash]:
             "simple_acceptance has no guard band",
             f"no {given[0]}, or one of the rules {', '.join(_GUARDED)}",
         )
-    elif given and Rule(decision.rule) is Rule.GUARDED and decision.as_rule().factor <= 0.0:
-        yield Clash(
-            (("decision", given[0]), ("decision", "rule")),
-            "guarded without a guard band would test a value on the limit again for ever",
-            f"{'more than 0' if given[0] == 'guard_factor' else 'less than 0.5'}, or the rule "
-            f"{Rule.SIMPLE_ACCEPTANCE}",
-        )
