@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from at_the_prompt import halfturn
 from short_rig import short_rig
+from study_runs import golden_records, kept, seen
 
 from rig.records.store import Store
 
@@ -78,6 +79,20 @@ def test_a_drifting_sensor_is_found_before_it_judges(rig, capsys):
     assert [each["reason"] for each in listed[0]["baselines"]] == ["declared", "new shunt"]
     assert listed[0]["standing"] == "baseline"
     assert halfturn(capsys, "records", "verify")[0] == 0
+
+
+def test_each_bench_stands_by_its_own_checks(rig, capsys):
+    rig()
+    with Store.open(Path("logs/records.sqlite")) as store:
+        golden_records(store, [2.0, 2.01, 1.99, 2.0, 2.0, 2.0], baseline=5)
+        for day in range(6, 9):
+            kept(store, seen(3.0, day, simulated=False))
+    real, simulated = json.loads(golden(capsys, "list", "--json")[1])
+    assert (real["simulated"], real["standing"], len(real["checks"])) == (False, "baseline", 3)
+    assert (simulated["simulated"], simulated["standing"]) == (True, "in_control")
+    out = golden(capsys, "list")[1]
+    assert "G-1, plan short, station A\n" in out
+    assert "G-1, plan short, station A, simulated bench\n" in out
 
 
 def test_a_check_that_is_demanded_and_missing_is_told(rig, capsys):
