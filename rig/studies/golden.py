@@ -282,8 +282,8 @@ def _no_count(
     if dated_ahead(began, today, zone):
         return (
             f"its baseline is dated {_day(began)}, after today, so that no check counts",
-            "Set the computer's clock, then begin another baseline with `halfturn golden "
-            f"baseline {golden.serial}`.",
+            "Set the computer's clock, then begin another baseline (`halfturn golden baseline "
+            f'{golden.serial} --reason "clock set"`).',
         )
     if not runs or (counted and counted[-1] is runs[-1]):
         return "", ""
@@ -296,8 +296,8 @@ def _no_count(
     return (
         f"its newest check ({_day(at)}) was made by another text of the plan than its baseline, "
         "and does not count",
-        f"Was the plan changed on purpose? Then begin a new baseline with `halfturn golden "
-        f"baseline {golden.serial}`. Else put the plan back and {check}.",
+        "Was the plan changed on purpose? Then begin a new baseline (`halfturn golden baseline "
+        f'{golden.serial} --reason "new plan"`); else put it back and {check}.',
     )
 
 

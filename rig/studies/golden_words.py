@@ -36,17 +36,12 @@ def _wrapped(text: str) -> list[str]:
 
 
 def left_out_words(state: GoldenState) -> str:
-    """Return which checks do not count, and what to do about it; "" if all do."""
+    """Return which checks do not count; "" if all do."""
     found = []
     if state.left_out:
-        found.append(
-            f"{_checks_are(state.left_out)} left out: made by another text of the plan. If the "
-            "plan was changed on purpose, begin a new baseline."
-        )
+        found.append(f"{_checks_are(state.left_out)} left out: made by another text of the plan.")
     if state.ahead:
-        found.append(
-            f"{_checks_are(state.ahead)} left out: dated after today. Look at the computer's clock."
-        )
+        found.append(f"{_checks_are(state.ahead)} left out: dated after today.")
     return " ".join(found)
 
 

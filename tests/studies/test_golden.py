@@ -127,7 +127,7 @@ def test_a_newest_check_by_another_plan_vouches_for_nothing(other):
     assert (len(found.checks), found.left_out) == (15, 1)
     assert found.standing is GoldenStanding.DUE
     assert "its newest check (2026-03-17 08:00) was made by another text of the plan" in found.text
-    assert "`halfturn golden baseline G-1`" in found.text
+    assert '`halfturn golden baseline G-1 --reason "new plan"`' in found.text
     assert "1 check is left out" in " ".join(" ".join(state_lines(found)).split())
     again = checked(seen(9.0, 15, plan_text=other), seen(2.0, 16))
     assert (again.standing, again.left_out) == (GoldenStanding.IN_CONTROL, 1)
@@ -172,7 +172,7 @@ def test_a_baseline_begun_with_the_clock_ahead_is_told():
     found = state_of(golden(), [], LATER, baseline=begun, zone=UTC)
     assert found.standing is GoldenStanding.DUE
     assert "its baseline is dated 2031-08-23 08:00, after today, so that no check" in found.text
-    assert "begin another baseline with `halfturn golden baseline G-1`" in found.text
+    assert "begin another baseline (`halfturn golden baseline G-1 --reason" in found.text
 
 
 def test_a_shift_far_below_what_the_rig_claims_is_no_fault_of_it():
