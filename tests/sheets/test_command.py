@@ -192,7 +192,7 @@ def test_a_letterhead_and_a_template_of_the_shop(bench, capsys):
     assert status == 0
     sheets = folder / "sheets"
     assert {path.name for path in sheets.iterdir()} >= {"letterhead.toml", "sheet.typ", "parts.typ"}
-    assert not (sheets / "frame.typ").exists()
+    assert not list(sheets.glob("*frame.typ"))
     (sheets / "letterhead.toml").write_text(
         'name = "Mill Lane *Rebuilds*"\nline_1 = "#panic()"\n'
         'foot = "Come again."\npaper = "letter"\n'
@@ -218,6 +218,10 @@ BAD = {
         ('#import "@preview/x:1.0.0": *\n', "line 1: packages from the network are not used"),
     ],
     "frame.typ": [("#let frame(data, body) = body\n", "cannot be replaced")],
+    "label_frame.typ": [("#let label-frame(data, body) = body(data)\n", "cannot be replaced")],
+    "label.typ": [
+        ("#let label(data) = {\n  set page(width: 1cm)\n}\n", "line 2: a template does not")
+    ],
     "letterhead.toml": [
         ('nmae = "x"\n', 'nmae: this key is not known (did you mean "name"?)'),
         ('logo = "../rig.toml"\n', "is no picture in this folder"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import re
 from dataclasses import replace
 
@@ -10,12 +11,13 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from paper import codes_in, text_of
+from PIL import Image
 
 from rig.analysis.wording import with_u
 from rig.records.model import RunState
 from rig.sheets.code import read_code
 from rig.sheets.document import Document
-from rig.sheets.letterhead import Letterhead
+from rig.sheets.letterhead import Letterhead, letterhead_in, our_templates
 from rig.sheets.of_record import document_of
 from rig.sheets.standing import standing_of
 
@@ -105,6 +107,27 @@ def test_what_is_no_result_says_so_on_every_page_and_beside_the_verdict(sheets, 
     # page are turned, and a reader of text may or may not put their letters together.
     assert said.count(word) >= 2 + count
     assert f"({word})" in said
+
+
+def test_a_shops_style_leaves_the_foot_as_it_is(store, made, tmp_path):
+    """White ink hides what a shop's own templates say, and never the mark at the foot."""
+    run, dpi = store.run(made[1]["interrupted"]), 60.0
+    templates = tmp_path / "sheets"
+    templates.mkdir()
+    style = our_templates()["style.typ"].decode()
+    style = re.sub(r'rgb\("#\w+"\)', "white", style)
+    (templates / "style.typ").write_text(style)
+    shop = replace(letterhead_in(tmp_path, HEAD.name), lines=HEAD.lines)
+    pages = [document_of(store, run, head).pages(dpi)[0] for head in (HEAD, shop)]
+    feet = []
+    for page in pages:
+        with Image.open(io.BytesIO(page)) as image:
+            grey = image.convert("L")
+        foot = (0, grey.height - int(11.0 / 25.4 * dpi), grey.width, grey.height)
+        feet.append(grey.crop(foot).tobytes())
+    assert pages[0] != pages[1]
+    assert feet[0] == feet[1]
+    assert min(feet[0]) < 64
 
 
 def test_a_real_and_finished_run_bears_no_mark(sheets, text):
