@@ -109,6 +109,34 @@ def test_what_is_no_result_says_so_on_every_page_and_beside_the_verdict(sheets, 
     assert f"({word})" in said
 
 
+@pytest.mark.parametrize(
+    ("state", "simulated"),
+    [(RunState.FINISHED, True), (RunState.STOPPED, False), (RunState.INTERRUPTED, True)],
+)
+def test_the_marks_across_a_page_stand_clear_of_each_other(store, made, state, simulated, tmp_path):
+    """Turned back straight, a row has marks over most of the page, and white between them."""
+    run = store.run(made[1]["pass"])
+    start, end = replace(run.start, simulated=simulated), replace(run.end, state=state)
+    (tmp_path / "sheets").mkdir()
+    (tmp_path / "sheets" / "sheet.typ").write_text("#let sheet(data) = []\n")
+    document = document_of(
+        store, replace(run, start=start, end=end), letterhead_in(tmp_path, HEAD.name)
+    )
+    dpi = 60.0
+    with Image.open(io.BytesIO(document.pages(dpi)[0])) as image:
+        straight = image.convert("L").rotate(-30, Image.Resampling.BILINEAR, fillcolor=255)
+    dots = np.asarray(straight) < 250
+    mm = dpi / 25.4
+    middle = dots.shape[0] // 2
+    row = dots[middle - int(29 * mm) : middle - int(24 * mm)].any(axis=0)
+    inked = np.flatnonzero(row)
+    gaps_mm = np.diff(inked) / mm
+    between = gaps_mm[gaps_mm > 12.0]
+    assert between.size >= 1
+    assert between == pytest.approx(np.full(between.size, 25.0), abs=2.5)
+    assert (inked[-1] - inked[0]) / mm > 120.0
+
+
 def test_a_shops_style_leaves_the_foot_as_it_is(store, made, tmp_path):
     """White ink hides what a shop's own templates say, and never the mark at the foot."""
     run, dpi = store.run(made[1]["interrupted"]), 60.0
