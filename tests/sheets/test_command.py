@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import resource
 import sqlite3
 import sys
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from math import nan
 
@@ -15,6 +17,7 @@ from paper import codes_in, text_of
 from rig.records.model import RunEvent
 from rig.records.store import Store
 from rig.settings import starter_text
+from rig.sheets.letterhead import our_templates
 
 
 @pytest.fixture
@@ -207,6 +210,36 @@ def test_a_letterhead_and_a_template_of_the_shop(bench, capsys):
     status, out, _ = halfturn(capsys, "sheet", "template")
     assert "nothing was changed" in out
     assert "Each and every" in (sheets / "sheet.typ").read_text()
+
+
+@pytest.fixture
+def full_disk():
+    """Return a context in which no file can have more than so many bytes."""
+
+    @contextmanager
+    def at(most):
+        soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+        resource.setrlimit(resource.RLIMIT_FSIZE, (most, hard))
+        try:
+            yield
+        finally:
+            resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+
+    return at
+
+
+@pytest.mark.parametrize("most", [0, 2500])
+def test_a_full_disk_leaves_no_template_half_written(bench, capsys, full_disk, most):
+    folder, ids = bench
+    with full_disk(most):
+        status, _, err = halfturn(capsys, "sheet", "template")
+    assert (status, str(folder / "sheets") in err) == (4, True)
+    ours = our_templates()
+    for path in (folder / "sheets").iterdir():
+        assert path.read_bytes() == ours[path.name]
+    assert halfturn(capsys, "sheet", "make", str(ids["pass"]), "--out", "s.pdf")[0] == 0
+    assert halfturn(capsys, "sheet", "template")[0] == 0
+    assert (folder / "sheets" / "parts.typ").read_bytes() == ours["parts.typ"]
 
 
 BAD = {
