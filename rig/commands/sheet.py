@@ -209,19 +209,21 @@ def _size(text: str) -> tuple[float, float]:
 
 
 def _verify(store: Store, settings: RigSettings, options: argparse.Namespace) -> int:
-    from rig.sheets.code import CodeError, read_code
+    from rig.sheets.code import SLIP, CodeError, read_code
     from rig.sheets.verify import Found, verify
 
     text = " ".join(options.code)
     try:
         code = read_code(text)
+        found = verify(store, code)
+        if code.unsure and found.found is not Found.UNCHANGED:
+            raise CodeError(SLIP)
     except CodeError as error:
         raise CommandError(
             exits.USAGE,
             f"this is no whole code of a sheet: {error}. Scan it, or type it from the sheet's last "
             "lines.",
         ) from None
-    found = verify(store, code)
     if options.json:
         record = found.record
         verdict = None if record is None or record.end is None else record.end.judgement

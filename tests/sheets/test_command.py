@@ -104,6 +104,15 @@ def test_a_sheet_of_elsewhere_and_a_slip_are_told(bench, capsys):
     assert (status, "mistyped" in err) == (3, True)
 
 
+def test_a_check_character_that_looks_like_another(bench, capsys):
+    """A zero for an O is no slip, unless no record fits: then it may hide one."""
+    code = "HT1:000000000000005F4000800000000000:ABABABABABABABABABABO"
+    status, out, _ = halfturn(capsys, "sheet", "verify", code)
+    assert (status, "There is no record" in out) == (6, True)
+    status, _, err = halfturn(capsys, "sheet", "verify", f"{code[:-1]}0")
+    assert (status, "mistyped" in err) == (3, True)
+
+
 def test_every_other_document(bench, capsys):
     folder, ids = bench
     status, out, _ = halfturn(
