@@ -209,15 +209,15 @@ def _size(text: str) -> tuple[float, float]:
 
 
 def _verify(store: Store, settings: RigSettings, options: argparse.Namespace) -> int:
-    from rig.sheets.code import SLIP, CodeError, read_code
+    from rig.sheets.code import CodeError, read_code
     from rig.sheets.verify import Found, verify
 
     text = " ".join(options.code)
     try:
         code = read_code(text)
         found = verify(store, code)
-        if code.unsure and found.found is not Found.UNCHANGED:
-            raise CodeError(SLIP)
+        if found.found is not Found.UNCHANGED:
+            code.need_sure()
     except CodeError as error:
         raise CommandError(
             exits.USAGE,

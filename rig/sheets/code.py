@@ -22,7 +22,7 @@ _DIGITS = BITS // 4
 _SIGNS = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 _MEANT = str.maketrans("OIL", "011")  # read off paper; hexadecimal has none of these
 
-SLIP = "a character is mistyped or two are swapped: its check character differs"
+_SLIP = "a character is mistyped or two are swapped: its check character differs"
 
 
 class CodeError(ValueError):
@@ -62,6 +62,11 @@ class SheetCode:
         """Tell whether a record with this checksum is what was printed."""
         return checksum.lower().startswith(self.digits)
 
+    def need_sure(self) -> None:
+        """Raise CodeError if it is unsure: for who finds that it fits nothing."""
+        if self.unsure:
+            raise CodeError(_SLIP)
+
 
 def read_code(text: str) -> SheetCode:
     """Return the code in ``text``, scanned or typed: case, blanks, dashes and colons are nothing.
@@ -81,7 +86,7 @@ def read_code(text: str) -> SheetCode:
         raise CodeError("it has characters other than 0 to 9 and A to F")
     right = check_character(digits)
     if right.translate(_MEANT) != check.translate(_MEANT):
-        raise CodeError(SLIP)
+        raise CodeError(_SLIP)
     return SheetCode(UUID(hex=digits[:32]), digits[32:].lower(), unsure=right != check)
 
 

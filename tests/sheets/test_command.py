@@ -17,7 +17,6 @@ from paper import codes_in, text_of
 from rig.records.model import RunEvent
 from rig.records.store import Store
 from rig.settings import starter_text
-from rig.sheets.letterhead import our_templates
 
 
 @pytest.fixture
@@ -239,6 +238,8 @@ def full_disk():
 
 @pytest.mark.parametrize("most", [0, 2500])
 def test_a_full_disk_leaves_no_template_half_written(bench, capsys, full_disk, most):
+    from rig.sheets.letterhead import our_templates
+
     folder, ids = bench
     with full_disk(most):
         status, _, err = halfturn(capsys, "sheet", "template")
