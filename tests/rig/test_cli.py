@@ -76,9 +76,8 @@ def test_a_bad_unit_fails_with_status_1(capsys, quick):
 
 
 def test_different_things_that_a_unit_did_are_told_one_by_one(capsys, quick):
-    status, out, _ = halfturn(
-        capsys, "run", quick, "--fault", "cam-short=100", "--accept-cautions", "--quiet"
-    )
+    fault = ("--backend", "simulated", "--fault", "cam-short=100")
+    status, out, _ = halfturn(capsys, "run", quick, *fault, "--quiet")
     assert status == 1
     assert "Half-turn 1 (to run) stops short of its park position" in out
     assert "Half-turn 2 (to stop) did not move" in out
