@@ -61,6 +61,7 @@ def _step(step: StepRecord) -> dict[str, Any]:
         "started_at": step.started_at,
         "ended_at": step.ended_at,
         "state": step.state,
+        "held": step.held,
         "measures": [asdict(measure) for measure in step.measures],
         "half_turns": [half_turn_object(half_turn) for half_turn in step.half_turns],
         "answers": dict(step.answers),

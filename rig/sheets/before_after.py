@@ -18,7 +18,7 @@ from rig.sheets import words
 from rig.sheets.document import Document, common, of_run
 from rig.sheets.figures import before_after_figure
 from rig.sheets.letterhead import Letterhead
-from rig.sheets.measures import counted, measure_name
+from rig.sheets.measures import counted, counts, measure_name
 from rig.sheets.run_sheet import FULL_IN, middle_trace, standing_data
 from rig.sheets.standing import Mark, standing_of
 
@@ -138,7 +138,7 @@ def _plain_turns(run: RunRecord, direction: Direction) -> list[HalfTurn]:
     return [
         turn
         for step in counted(run.steps)
-        if step.kind in PLAIN_STEPS
+        if step.kind in PLAIN_STEPS and counts(step)
         for turn in step.half_turns
         if turn.direction is direction and turn.outcome in (Outcome.PARKED, Outcome.SLOW)
     ]
@@ -164,6 +164,7 @@ def _by_name(run: RunRecord) -> dict[str, Measure]:
     return {
         measure.name: measure
         for step in counted(run.steps)
+        if counts(step)
         for measure in step.measures
         if measure.value is not None
     }
@@ -175,7 +176,10 @@ def _outcomes(before: RunRecord, after: RunRecord) -> list[str]:
 
 def _counted_words(run: RunRecord) -> str:
     turns: Sequence[HalfTurn] = [
-        turn for step in run.steps if step.kind in PLAIN_STEPS for turn in step.half_turns
+        turn
+        for step in counted(run.steps)
+        if step.kind in PLAIN_STEPS and counts(step)
+        for turn in step.half_turns
     ]
     counts = dict.fromkeys(outcome_words(turn.outcome) for turn in turns)
     told = ", ".join(

@@ -12,11 +12,10 @@ from rig.analysis.half_turn_checks import checks_of
 from rig.analysis.judge import measure_check
 from rig.analysis.model import HalfTurn, Limits, Measure, Verdict
 from rig.analysis.wording import direction_words, with_u
-from rig.records.model import AGAIN, StepRecord
+from rig.records.model import AGAIN, Held, StepRecord
 
-# Steps whose half-turns are held against the plan's limits: no lock, no lowered supply, no
-# foreign relay.
-JUDGED_KINDS = ("half_turns", "park_check", "loaded", "endurance")
+# In records that do not say it: steps whose half-turns are held against the plan's limits.
+_JUDGED_KINDS = ("half_turns", "park_check", "loaded", "relay_check", "endurance")
 
 _SEVERITY = {Verdict.FAIL: 0, Verdict.RETEST: 1, Verdict.PASS: 2}
 _STATES = {Verdict.PASS: "met", Verdict.FAIL: "broken", Verdict.RETEST: "not certain"}
@@ -34,10 +33,22 @@ def counted(steps: Sequence[StepRecord]) -> list[StepRecord]:
     return kept[::-1]
 
 
+def held_of(step: StepRecord) -> Held:
+    """Return what of a step was held against the plan's limits, as recorded where it is."""
+    if step.held is not None:
+        return step.held
+    guided = step.kind == "guided" and step.answers.get("test") == "turns"
+    return Held.ALL if guided or step.kind in _JUDGED_KINDS else Held.MEASURES
+
+
 def is_judged(step: StepRecord) -> bool:
     """Tell whether a step's half-turns are held against the plan's limits."""
-    guided = step.kind == "guided" and step.answers.get("test") == "turns"
-    return guided or step.kind in JUDGED_KINDS
+    return held_of(step) is Held.ALL
+
+
+def counts(step: StepRecord) -> bool:
+    """Tell whether anything of a step counts: what no one knows the word for does not."""
+    return held_of(step) in (Held.ALL, Held.MEASURES)
 
 
 _LABELS = {"half_turn_min_s": "Half-turn time, least"}
@@ -90,7 +101,7 @@ def other_measures(steps: Sequence[StepRecord], limits: Limits) -> list[dict[str
 
 
 def _measures(steps: Sequence[StepRecord]) -> Iterable[Measure]:
-    return (measure for step in counted(steps) for measure in step.measures)
+    return (measure for step in counted(steps) if counts(step) for measure in step.measures)
 
 
 _NAMES = {

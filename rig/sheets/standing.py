@@ -75,7 +75,7 @@ def standing_of(record: RunRecord) -> Standing:
         str(verdict) if known else "none",
         str(verdict).upper(),
         _SENTENCES.get(verdict, "This program does not know the verdict in the record."),
-        tuple(verdict_sentences(judgement)),
+        tuple(dict.fromkeys(verdict_sentences(judgement))),
         marks,
         caution,
     )

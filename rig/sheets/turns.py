@@ -13,7 +13,7 @@ from rig.analysis.model import Direction, HalfTurn, Outcome
 from rig.analysis.wording import direction_words, outcome_words, with_u
 from rig.records.model import StepRecord
 from rig.records.quantity import rounded, with_uncertainty
-from rig.sheets.measures import is_judged
+from rig.sheets.measures import counts, is_judged
 from rig.sheets.words import clean
 
 TABLE_MOST = 48
@@ -41,8 +41,9 @@ def turn_groups(steps: Sequence[StepRecord]) -> dict[str, Any]:
 
 
 def _part_of(step: StepRecord) -> str:
-    """Return what step of the plan a step is; the parts of an endurance step are one."""
-    return step.kind if step.kind == "endurance" else str(step.number)
+    """Return what step of the plan a step is; the parts of an endurance step that count are one."""
+    alike = step.kind == "endurance" and is_judged(step)
+    return step.kind if alike else str(step.number)
 
 
 def _group(parts: Sequence[StepRecord], *, few: bool) -> dict[str, Any]:
@@ -51,9 +52,17 @@ def _group(parts: Sequence[StepRecord], *, few: bool) -> dict[str, Any]:
     return {
         "title": clean(parts[0].title) + more,
         "judged": is_judged(parts[0]),
+        "said": _said(parts[0]),
         "rows": [turn_row(turn, judged=is_judged(parts[0])) for turn in turns] if few else [],
         "sum": None if few else summed(turns),
     }
+
+
+def _said(step: StepRecord) -> str:
+    """Return what must stand beside a step's half-turns, empty if nothing must."""
+    if is_judged(step):
+        return ""
+    return "not held against the limits" if counts(step) else "counts for nothing"
 
 
 def _columns(groups: list[dict[str, Any]]) -> list[list[dict[str, Any]]]:
