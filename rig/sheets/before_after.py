@@ -181,9 +181,9 @@ def _counted_words(run: RunRecord) -> str:
         if step.kind in PLAIN_STEPS and counts(step)
         for turn in step.half_turns
     ]
-    counts = dict.fromkeys(outcome_words(turn.outcome) for turn in turns)
+    outcomes = dict.fromkeys(outcome_words(turn.outcome) for turn in turns)
     told = ", ".join(
-        f"{sum(outcome_words(turn.outcome) == name for turn in turns)} {name}" for name in counts
+        f"{sum(outcome_words(turn.outcome) == name for turn in turns)} {name}" for name in outcomes
     )
     return f"{len(turns)} half-turns at plain work: {told}" if turns else "no half-turn"
 

@@ -12,6 +12,7 @@ from rig.plans import Plan, PlanError, plan_from_text
 from rig.quality.calibration_words import standing_words
 from rig.quality.decision import DecisionRule
 from rig.quality.uncertainty import declared_of
+from rig.records.golden_said import golden_words
 from rig.records.model import RunRecord, Source, StepRecord, StepState
 from rig.schema import MistakesError
 from rig.settings import settings_from_text
@@ -85,13 +86,14 @@ def identity(record: RunRecord, plan: Plan | None) -> list[dict[str, str]]:
 
 
 def rig_facts(record: RunRecord) -> list[dict[str, str]]:
-    """Return what the rig was, and how it stood with its calibration."""
+    """Return what the rig was, and how it stood with its calibration and its golden units."""
     start = record.start
     pairs = {
         "Rig": f"{start.rig_name}, station {start.station}",
         "Bench": f"{_bench(record)}, halfturn {start.program_version}",
         "Sensor": _sensor(record),
         "Calibration": standing_words(start.calibration),
+        "Golden": golden_words(start.golden),
         "Feeds": _feeds(record),
     }
     return [{"name": name, "text": clean(text)} for name, text in pairs.items() if text]
