@@ -8,17 +8,12 @@ from rig.analysis.model import Reason, Verdict
 from rig.quality.calibration_words import standing_in_short
 from rig.records.golden_said import golden_in_short
 from rig.records.model import RunRecord, RunState
+from rig.sheets.verdict_means import verdict_sentence
+from rig.sheets.words import plan_of
 from rig.verdict_words import verdict_sentences
 
 SIMULATED = "SIMULATED"
 
-_SENTENCES = {
-    Verdict.PASS: "Every limit of the plan was met by more than the measurement is uncertain by.",
-    Verdict.FAIL: "At least one limit was broken by more than the measurement is uncertain by, or "
-    "the unit did not do what it is for.",
-    Verdict.RETEST: "Neither fit nor unfit: something was too close to a limit to tell, was not "
-    "measured, or was a fault of the rig. This is no pass.",
-}
 _UNFINISHED = {
     RunState.STOPPED: ("STOPPED", "The operator stopped this run before its end."),
     RunState.INTERRUPTED: ("INTERRUPTED", "This run was interrupted before its end."),
@@ -78,11 +73,12 @@ def standing_of(record: RunRecord) -> Standing:
         return Standing("none", "NO VERDICT", sentence, reasons, marks, cautions)
     verdict = judgement.verdict
     # A newer program's record may hold a word that this one does not know: it is no pass.
-    known = verdict in _SENTENCES
+    known = verdict in tuple(Verdict)
+    plan = plan_of(record)
     return Standing(
         str(verdict) if known else "none",
         str(verdict).upper(),
-        _SENTENCES.get(verdict, "This program does not know the verdict in the record."),
+        verdict_sentence(verdict, None if plan is None else plan.decision.as_rule()),
         tuple(dict.fromkeys(verdict_sentences(judgement))),
         marks,
         cautions,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -54,8 +55,13 @@ def decision_rules(records: Sequence[RunRecord]) -> str:
 
 def plan_of(record: RunRecord) -> Plan | None:
     """Return the plan as recorded; None if this program cannot read it any more."""
+    return _plan_read(record.start.plan_text, record.start.plan_name)
+
+
+@lru_cache(maxsize=16)
+def _plan_read(text: str, name: str) -> Plan | None:
     try:
-        return plan_from_text(record.start.plan_text, Path(f"{record.start.plan_name}.toml"))
+        return plan_from_text(text, Path(f"{name}.toml"))
     except PlanError:
         return None
 
