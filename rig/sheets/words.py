@@ -80,6 +80,8 @@ def identity(record: RunRecord, plan: Plan | None) -> list[dict[str, str]]:
     """Return who and what as pairs of name and text; what is not recorded is left out."""
     start = record.start
     title = start.plan_name if plan is None else f"{plan.title} ({start.plan_name})"
+    if record.isolation is not None:
+        title = f"{title}, lent to an isolation"
     pairs = {
         "Type": start.unit_type,
         "From": SOURCES.get(start.source, str(start.source).replace("_", " ")),
