@@ -90,7 +90,7 @@ def _side(store: Store, run: RunRecord, title: str) -> dict[str, Any]:
     ]
     return {
         "title": title,
-        "when": words.local(run.start.started_at),
+        "when": words.local(run.start.started_at, words.WITH_ZONE),
         "plan": words.clean(run.start.plan_name),
         "run_id": tied["run_id"],
         "code_printed": tied["code_printed"],

@@ -66,6 +66,9 @@ def _plan_read(text: str, name: str) -> Plan | None:
         return None
 
 
+WITH_ZONE = "%Y-%m-%d %H:%M %Z"
+
+
 def local(moment: datetime, layout: str = "%Y-%m-%d %H:%M") -> str:
     """Return a moment in this machine's time zone."""
     return moment.astimezone().strftime(layout)
@@ -87,7 +90,7 @@ def identity(record: RunRecord, plan: Plan | None) -> list[dict[str, str]]:
         "From": SOURCES.get(start.source, str(start.source).replace("_", " ")),
         "Job or lot": start.reference,
         "Plan": title,
-        "Tested": local(start.started_at, "%Y-%m-%d %H:%M %Z"),
+        "Tested": local(start.started_at, WITH_ZONE),
         "Operator": start.operator,
     }
     return [{"name": name, "text": clean(text)} for name, text in pairs.items() if text]

@@ -10,14 +10,18 @@ import pytest
 from paper import text_of
 
 from rig.analysis.checks import Check
-from rig.analysis.model import Direction
+from rig.analysis.model import Direction, Judgement, Verdict
 from rig.quality.decision import DecisionRule, Rule
+from rig.records.columns import not_known
 from rig.records.compare import change
 from rig.records.model import AGAIN
 from rig.sheets.before_after import NotOneUnitError, before_after, change_rows
+from rig.sheets.figures import mark_svg
 from rig.sheets.letterhead import Letterhead
+from rig.sheets.lot_marks import across, lot_counts, lot_marks
 from rig.sheets.lot_report import LotFinding, lot_report
 from rig.sheets.measures import bar_of, counted
+from rig.sheets.standing import marks_of
 from rig.sheets.words import decision_rule
 
 HEAD = Letterhead("Low Meadow Pump Works")
@@ -94,10 +98,51 @@ def test_a_lot_names_every_run_and_counts_what_each_got(store, made):
         assert str(run.run_id)[:8] in said
     counts = {one["word"]: int(one["count"]) for one in document.data["counts"]}
     assert sum(counts.values()) == len(runs)
-    assert counts["FAIL"] == 3
-    assert counts["PASS"] == 1
+    assert (counts["PASS"], counts["FAIL"], counts["RETEST"]) == (1, 0, 0)
+    assert counts["FAIL (SIMULATED)"] == 3
+    assert counts["RETEST (INTERRUPTED)"] == 1
     assert "RETEST (INTERRUPTED)" in said
     assert document.data["finding"] is None
+
+
+def test_what_is_said_over_a_mixed_lot_is_true_of_it(store, made):
+    runs = [store.run(made[1][name]) for name in (*LOT, "unfinished")]
+    document = lot_report(store, runs, HEAD)
+    marks = {mark["word"]: mark["sentence"] for mark in document.data["marks"]}
+    assert list(marks) == ["4 OF 7 SIMULATED", "1 OF 7 UNFINISHED", "1 OF 7 INTERRUPTED"]
+    assert marks["4 OF 7 SIMULATED"].startswith("4 of 7 runs were made on a simulated bench")
+    assert marks["1 OF 7 INTERRUPTED"].startswith("1 of 7 runs was interrupted")
+    assert document.data["watermark"] == mark_svg("4 OF 7 SIMULATED")
+    assert all(row["odd"] for row in document.data["rows"] if "(" in row["verdict"])
+    said = text_of(document.pdf())
+    assert "This run" not in said
+    assert "No real unit" not in said
+
+
+def test_a_spread_never_mixes_real_units_with_simulated_ones(store, made):
+    runs = [store.run(made[1][name]) for name in ("pass", "retest", "new", "slow")]
+    for some, count in ((runs, 2), (runs[2:], 2)):
+        told = [spread["text"] for spread in lot_report(store, some, HEAD).data["spreads"]]
+        assert len(told) == 3
+        assert all(f", {count} runs: " in text for text in told)
+
+
+def test_runs_that_are_all_alike_and_one_alone_are_marked_as_a_whole(store, made):
+    simulated = [store.run(made[1][name]) for name in ("jammed", "short")]
+    (mark,) = lot_marks(simulated)
+    assert mark.word == across([mark]) == "SIMULATED"
+    assert mark.sentence.startswith("All 2 runs were made on a simulated bench")
+    alone = [store.run(made[1]["interrupted"])]
+    assert lot_marks(alone) == marks_of(alone[0])
+    assert [one["word"] for one in lot_counts(simulated)] == ["FAIL (SIMULATED)"]
+
+
+def test_a_verdict_that_nobody_knows_is_counted_too(store, made):
+    run = store.run(made[1]["pass"])
+    odd = replace(run, end=replace(run.end, judgement=Judgement(not_known(Verdict), ())))
+    counts = {one["word"]: (one["count"], one["runs"]) for one in lot_counts([run, odd])}
+    assert counts["NOT KNOWN"] == ("1", "run")
+    assert sum(int(count) for count, _ in counts.values()) == 2
 
 
 def test_what_is_said_of_a_whole_lot_has_its_place(store, made):
