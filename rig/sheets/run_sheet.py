@@ -10,7 +10,7 @@ from typing import Any
 from rig.analysis.model import Direction, HalfTurn, Verdict
 from rig.analysis.trace import Trace
 from rig.diagnosis.diagnose import diagnose
-from rig.diagnosis.model import Diagnosis
+from rig.diagnosis.model import Diagnosis, Topic
 from rig.diagnosis.of_record import NothingSeenError, seen_of_record
 from rig.diagnosis.words import summary
 from rig.plans import Plan
@@ -110,10 +110,16 @@ def _drawn(store: Store, record: RunRecord, plan: Plan | None) -> dict[str, Any]
     stroke = "" if found is None else stroke_figure(found, STROKE_IN)
     return {
         "trace": run_trace(store, record, plan, TRACE_IN if stroke else FULL_IN),
-        "why": [] if found is None else [words.clean(text) for text in summary(found)],
+        "why": [] if found is None else [words.clean(text) for text in _of_unit(found)],
         "stroke": stroke,
         "stroke_caption": "For friction and load, mean of plain half-turns.",
     }
+
+
+def _of_unit(found: Diagnosis) -> tuple[str, ...]:
+    """Return what stands out of the unit; the rig's own fuse is nothing that its traces show."""
+    of_unit = tuple(one for one in found.findings if one.topic is not Topic.FUSE)
+    return summary(replace(found, findings=of_unit))
 
 
 def diagnosis_of(store: Store, record: RunRecord) -> Diagnosis | None:
