@@ -18,7 +18,7 @@ from rig.sheets import words
 from rig.sheets.document import Document, common, of_run
 from rig.sheets.letterhead import Letterhead
 from rig.sheets.measures import measure_name
-from rig.sheets.run_sheet import UNREADABLE_PLAN, run_trace, standing_data
+from rig.sheets.run_sheet import run_trace, standing_data
 from rig.sheets.standing import standing_of
 
 CAUSES_MOST = 8
@@ -39,7 +39,7 @@ def report_of(store: Store, record: RunRecord, letterhead: Letterhead, paper: st
     serial = words.clean(start.unit_serial)
     last = _last_ranking(record)
     foot = f"{serial[:40]} · record {short} · {when}"
-    limits = UNREADABLE_PLAN if plan is None else words.decision_rule(plan.decision.as_rule())
+    limits = words.UNREADABLE_PLAN if plan is None else words.decision_rule(plan.decision.as_rule())
     title = f"Fault isolation, {serial}"
     data = {
         **common(title, f"{when} · record {short}", letterhead, paper, standing.marks, foot),

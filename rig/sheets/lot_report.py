@@ -5,6 +5,7 @@ Whether a lot is accepted is not said here: whoever judges lots by a sample give
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -138,7 +139,7 @@ def _spread(runs: Sequence[RunRecord], name: str, field: str, unit: str) -> dict
     means = []
     for run in runs:
         values = [getattr(turn, field) for turn in _turns(run)]
-        known = [value for value in values if value is not None]
+        known = [value for value in values if value is not None and math.isfinite(value)]
         if known:
             means.append(float(np.mean(known)))
     if len(means) < 2:

@@ -35,9 +35,6 @@ TRACE_IN, STROKE_IN = 4.45, 2.2
 FULL_IN = 6.7
 """Widths on paper: two thirds and one third of the text's less the gap, and all of it."""
 FEEDS_BELOW = "Grey bars: battery feed, ignition feed."
-UNREADABLE_PLAN = (
-    "The plan in the record cannot be read by this program any more, so limits are not shown."
-)
 
 
 def sheet_of(store: Store, record: RunRecord, letterhead: Letterhead, paper: str = "") -> Document:
@@ -69,7 +66,9 @@ def sheet_of(store: Store, record: RunRecord, letterhead: Letterhead, paper: str
         "steps": words.step_rows(record.steps),
         "notes": words.later_notes(record),
         "rig": words.rig_facts(record),
-        "rule": UNREADABLE_PLAN if plan is None else words.decision_rule(plan.decision.as_rule()),
+        "rule": words.UNREADABLE_PLAN
+        if plan is None
+        else words.decision_rule(plan.decision.as_rule()),
     }
     return Document("sheet", data, letterhead, start.started_at)
 

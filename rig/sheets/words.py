@@ -33,6 +33,11 @@ SAYS = (
 )
 
 
+UNREADABLE_PLAN = (
+    "The plan in the record cannot be read by this program any more, so limits are not shown."
+)
+
+
 def decision_rule(rule: DecisionRule) -> str:
     """Return the rule that a sheet's verdict follows."""
     return (

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import hypot, sqrt
+from math import hypot, inf, sqrt
 
 import numpy as np
 import pytest
 from paper import text_of
+from scipy.stats import t
 
 from rig.analysis.checks import Check
 from rig.analysis.model import Direction, Judgement, Verdict
@@ -42,7 +43,8 @@ def test_a_rebuild_shows_what_it_changed(store, made):
 
 
 def test_the_difference_and_its_uncertainty_are_those_of_the_means(store, made):
-    """Worked out here once more with NumPy: GUM (JCGM 100:2008) 4.2.3, 5.1.2, for two means."""
+    """Worked out here once more with NumPy and SciPy: GUM (JCGM 100:2008) 4.2.3, 5.1.2 and, for
+    the few half-turns that tell the scatter, equation G.2b, for two means."""
     runs = [store.run(made[1][name]) for name in ("slow", "rebuilt")]
     means, us = [], []
     for run in runs:
@@ -54,15 +56,64 @@ def test_the_difference_and_its_uncertainty_are_those_of_the_means(store, made):
             if turn.direction is Direction.TO_RUN
         ]
         times = np.array([turn.half_turn_s for turn in turns])
-        own = np.mean([turn.half_turn_u_s for turn in turns])
+        own = np.mean([turn.half_turn_u_s for turn in turns]) / 2.0
+        scatter = times.std(ddof=1) / sqrt(len(times))
+        dof = hypot(own, scatter) ** 4 / (scatter**4 / (len(times) - 1))
         means.append(times.mean())
-        us.append(hypot(own, 2.0 * times.std(ddof=1) / sqrt(len(times)) if len(times) > 1 else 0.0))
+        us.append(max(2.0, t.ppf(0.97725, int(dof))) * hypot(own, scatter))
     (row,) = [r for r in change_rows(*runs) if r["name"] == "Half-turn time, to run"]
     value, u = (float(part.split()[0]) for part in row["difference"].split(" ± "))
     assert value == pytest.approx(
         means[1] - means[0], abs=0.51 * 10 ** -len(row["difference"].split()[0].split(".")[1])
     )
     assert hypot(*us) <= u <= 2.0 * hypot(*us)
+
+
+def turns_of(run, count, **values):
+    """Return a run with ``count`` half-turns each way in its first step that has any, no more."""
+    own = next(step for step in run.steps if step.half_turns)
+    turns = [replace(turn, **values) for turn in own.half_turns[: 2 * count]]
+    return replace(run, steps=(replace(own, half_turns=tuple(turns)),))
+
+
+def test_few_half_turns_claim_no_change_that_they_cannot_know(store, made):
+    before, after = (store.run(made[1][name]) for name in ("slow", "rebuilt"))
+
+    def verdicts(count):
+        rows = change_rows(turns_of(before, count), turns_of(after, count))
+        return {row["verdict"] for row in rows if row["name"].startswith("Half-turn time")}
+
+    assert verdicts(1) == {"one half-turn"}
+    assert verdicts(2) == {"changed"}  # by far
+    # Two that scatter: k is 14 by Student's t of one degree of freedom (t tables: 13.97).
+    first = replace(before.steps[-1].half_turns[0], half_turn_u_s=1e-9)
+    pair = (replace(first, half_turn_s=1.0), replace(first, number=2, half_turn_s=1.1))
+    wide = replace(before, steps=(replace(before.steps[-1], half_turns=pair),))
+    near = tuple(replace(turn, half_turn_s=turn.half_turn_s + 0.3) for turn in pair)
+    other = replace(after, steps=(replace(before.steps[-1], half_turns=near),))
+    (row,) = [r for r in change_rows(wide, other) if r["name"].startswith("Half-turn time")]
+    assert row["verdict"] == "within U"
+    assert row["before"] == "1.1 s ± 0.7 s"
+
+
+def test_both_verdicts_stand_with_their_rule_and_half_turns_are_counted_as_the_means_have_them(
+    store, made
+):
+    before, after = (turns_of(store.run(made[1][name]), 1) for name in ("slow", "rebuilt"))
+    (step,) = after.steps
+    again = replace(step, title=step.title + AGAIN, half_turns=step.half_turns[:1])
+    document = before_after(store, before, replace(after, steps=(step, again)), HEAD)
+    assert document.data["outcomes"][1] == "1 half-turn at plain work: 1 parked"
+    assert "JCGM 106:2012" in document.data["rule"]
+    assert document.data["sides"][0]["when"].endswith("UTC")
+
+
+def test_a_value_that_is_no_number_is_left_out_of_means_and_spreads(store, made):
+    runs = [store.run(made[1][name]) for name in ("slow", "rebuilt", "new", "pass", "fail")]
+    odd = turns_of(runs[1], 2, half_turn_s=inf)
+    names = [row["name"] for row in change_rows(turns_of(runs[0], 2, half_turn_s=inf), odd)]
+    assert not any(name.startswith("Half-turn time") for name in names)
+    assert lot_report(store, [*runs, odd], HEAD).data["spreads"]
 
 
 def test_a_difference_is_as_uncertain_as_both_together():
