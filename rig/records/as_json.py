@@ -31,7 +31,7 @@ def run_json(run: RunRecord, rule: DecisionRule | None = None) -> dict[str, Any]
     whole = {
         "run_id": run.run_id,
         **start,
-        "state": run.end.state if run.end else "running",
+        "state": run.state,
         **_end(run.end),
         "decision": None if rule is None else decision_object(rule),
         "steps": [_step(step) for step in run.steps],

@@ -250,6 +250,11 @@ class RunRecord:
     end: RunEnd | None
 
     @property
+    def state(self) -> RunState:
+        """How far it came."""
+        return RunState.RUNNING if self.end is None else self.end.state
+
+    @property
     def isolation(self) -> IsolationCame | None:
         """What it came to, if it was an isolation."""
         return isolation_of((step.kind, step.answers) for step in self.steps)
