@@ -9,7 +9,7 @@ from typing import Any
 
 from rig.analysis.checks import Check
 from rig.analysis.half_turn_checks import checks_of
-from rig.analysis.judge import measure_check
+from rig.analysis.judge import measure_check, measure_label
 from rig.analysis.model import HalfTurn, Limits, Measure, Verdict
 from rig.analysis.wording import direction_words, with_u
 from rig.records.model import AGAIN, Held, StepRecord
@@ -105,19 +105,16 @@ def _measures(steps: Sequence[StepRecord]) -> Iterable[Measure]:
 
 
 _NAMES = {
-    "rest_draw_a": "rest draw",
-    "lowest_supply_v": "lowest working voltage",
     "zero_offset_a": "sensor's zero, taken off",
     "relay_coil_a": "relay coil's current",
     "relay_extra_contact_ohm": "own relay's contact above the good one's",
-    "relay_swap_change": "change with the known good relay",
     "direct_feed_a": "motor fed directly",
 }
 
 
 def measure_name(measure: Measure) -> str:
-    """Return a measure's name in words."""
-    known = _NAMES.get(measure.name)
+    """Return a measure's name in words, the same wherever it stands."""
+    known = measure_label(measure.name) or _NAMES.get(measure.name)
     return known or measure.name.removesuffix(f"_{measure.unit.lower()}").replace("_", " ")
 
 

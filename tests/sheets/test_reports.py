@@ -7,11 +7,13 @@ from math import hypot, inf, sqrt
 
 import numpy as np
 import pytest
+from bench_runs import make_plan
 from paper import text_of
 from scipy.stats import t
 
 from rig.analysis.checks import Check
-from rig.analysis.model import Direction, Judgement, Verdict
+from rig.analysis.judge import measure_check
+from rig.analysis.model import Direction, Judgement, Measure, Verdict
 from rig.quality.decision import DecisionRule, Rule
 from rig.records.columns import not_known
 from rig.records.compare import change
@@ -21,8 +23,9 @@ from rig.sheets.figures import mark_svg
 from rig.sheets.letterhead import Letterhead
 from rig.sheets.lot_marks import across, lot_counts, lot_marks
 from rig.sheets.lot_report import LotFinding, lot_report
-from rig.sheets.measures import bar_of, counted
+from rig.sheets.measures import bar_of, counted, measure_name, measure_rows
 from rig.sheets.standing import marks_of
+from rig.sheets.turns import turn_row
 from rig.sheets.words import decision_rule
 
 HEAD = Letterhead("Low Meadow Pump Works")
@@ -239,6 +242,29 @@ def test_a_bar_puts_value_and_limit_where_they_belong():
     assert both["limits"][0] < both["value"] < both["limits"][1]
     none = bar_of(Check("x", "x", "is", None, None, "s", None, 2.0))
     assert none["value"] is None
+
+
+def test_a_measure_has_one_name_on_every_document(store, made):
+    """That of its limit, and of the verdict's sentence on it."""
+    limits = replace(make_plan().analysis_limits(), winding_max_ohm=2.0, pull_in_max_v=8.0)
+    for name, label in (
+        ("winding_ohm", "winding, relay and leads"),
+        ("relay_pull_in_v", "pull-in"),
+    ):
+        found = Measure(name, 1.0, name.rpartition("_")[2], 0.1)
+        assert measure_name(found) == measure_check(found, limits).label
+        assert label in measure_name(found)
+
+
+def test_a_half_turn_has_one_uncertainty_on_a_sheet(store, made):
+    step = next(step for step in store.run(made[1]["pass"]).steps if step.half_turns)
+    turn = replace(step.half_turns[0], half_turn_s=0.7780, half_turn_u_s=0.0031, rest_a=inf)
+    limits = make_plan().analysis_limits()
+    (row, *_) = measure_rows([replace(step, half_turns=(turn,))], limits)
+    told = turn_row(turn)
+    assert row["value"] == "0.778 s ± 0.004 s"
+    assert told["time"] == "0.778 ± 0.004"
+    assert told["rest"] == "–"
 
 
 def test_a_step_done_again_counts_once(store, made):

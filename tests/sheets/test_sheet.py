@@ -69,7 +69,7 @@ def test_every_half_turn_stands_on_it_with_its_time(store, made, text, name):
     assert turns
     for turn in turns:
         if turn.half_turn_s is not None:
-            assert f"{turn.half_turn_s:.4f}"[:5] in said
+            assert with_u(turn.half_turn_s, turn.half_turn_u_s, "") in said
 
 
 def test_a_value_its_uncertainty_and_its_limit_stand_side_by_side(store, made, text):
