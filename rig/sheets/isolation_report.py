@@ -79,6 +79,7 @@ def _conclusion(record: RunRecord, last: Mapping[str, Any]) -> dict[str, Any]:
             "sure": False,
             "left_out": left_out,
             "to_do": "",
+            "look": [],
         }
     probability = _part(last.get("probability"))
     sure = bool(last.get("sure", False))
@@ -94,6 +95,7 @@ def _conclusion(record: RunRecord, last: Mapping[str, Any]) -> dict[str, Any]:
         "sure": sure,
         "left_out": left_out,
         "to_do": words.clean(str(last.get("to do", ""))),
+        "look": [],  # shops have templates that use it; what to look at is part of what to do
     }
 
 
