@@ -73,18 +73,35 @@ def _rank(check: Check) -> tuple[int, float]:
 
 
 def measure_rows(steps: Sequence[StepRecord], limits: Limits) -> list[dict[str, Any]]:
-    """Return a row for each measure that the plan limits, in the order of first appearance."""
+    """Return a row for each measure that the plan limits, in the order of first appearance.
+
+    Of a step that was done again only what failed counts: a repetition clears doubts, no faults.
+    """
     groups: dict[str, _Group] = {}
-    for step in counted(steps):
-        if is_judged(step):
-            for turn in step.half_turns:
-                for check in checks_of(turn, limits):
-                    groups.setdefault(check.measure, _Group(check, turn)).add(check, turn)
-    for measure in _measures(steps):
-        found = measure_check(measure, limits)
-        if found is not None:
-            groups.setdefault(found.measure, _Group(found, None)).add(found, None)
+    last = {step.number for step in counted(steps)}
+    judged = [*_turn_checks(steps, limits), *_run_checks(steps, limits)]
+    for step, check, turn in judged:
+        if step.number in last or check.verdict is Verdict.FAIL:
+            groups.setdefault(check.measure, _Group(check, turn)).add(check, turn)
     return [_row(group) for group in groups.values()]
+
+
+_Judged = tuple[StepRecord, Check, HalfTurn | None]
+
+
+def _turn_checks(steps: Sequence[StepRecord], limits: Limits) -> Iterable[_Judged]:
+    for step in filter(is_judged, steps):
+        for turn in step.half_turns:
+            for check in checks_of(turn, limits):
+                yield step, check, turn
+
+
+def _run_checks(steps: Sequence[StepRecord], limits: Limits) -> Iterable[_Judged]:
+    for step in filter(counts, steps):
+        for measure in step.measures:
+            check = measure_check(measure, limits)
+            if check is not None:
+                yield step, check, None
 
 
 def other_measures(steps: Sequence[StepRecord], limits: Limits) -> list[dict[str, str]]:

@@ -9,7 +9,7 @@ from bench_runs import HALF_TURNS, HEAD, make_order, make_plan, make_settings
 
 from rig.analysis.judge import judge_half_turns
 from rig.analysis.model import Reason, Verdict
-from rig.records.model import Held
+from rig.records.model import AGAIN, Held
 from rig.sheets.measures import held_of, measure_rows
 from rig.sheets.standing import standing_of
 from rig.sheets.turns import turn_groups
@@ -62,6 +62,17 @@ def test_a_step_that_counted_for_nothing_is_met_by_nothing(run):
     assert measure_rows([step], LIMITS) == []
     groups = [group for column in turn_groups([step])["columns"] for group in column]
     assert {(group["said"], group["judged"]) for group in groups} == {("counts for nothing", False)}
+
+
+def test_a_repetition_clears_doubts_and_no_faults(run):
+    (step,) = [step for step in run(HALF_TURNS).steps if step.kind == "half_turns"]
+    again = replace(step, number=step.number + 1, title=step.title + AGAIN)
+    for rest_a, state, of in ((0.4, "broken", 3), (0.05, "met", 2)):
+        turns = (replace(step.half_turns[0], rest_a=rest_a), *step.half_turns[1:])
+        rows = measure_rows([replace(step, half_turns=turns), again], LIMITS)
+        (row,) = [row for row in rows if row["measure"] == "rest_a"]
+        assert row["state"] == state
+        assert f"of {of}:" in row["where"]
 
 
 def test_a_rest_that_was_cut_short_is_judged_by_what_the_unit_did(run):
