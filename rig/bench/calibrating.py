@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from contextlib import suppress
 from datetime import date
+from functools import partial
 from typing import NamedTuple
 from uuid import uuid4
 
@@ -19,7 +20,6 @@ from rig.bench.comparing import (
     CANNOT,
     NO_LOAD_A,
     Comparison,
-    NotTakenError,
     load_limits,
 )
 from rig.bench.dates import Dates
@@ -29,6 +29,7 @@ from rig.bench.guard import LOST_SAMPLES, Guard
 from rig.bench.loop import ControlLoop
 from rig.bench.opening import consent_question
 from rig.bench.order import CalibrationOrder
+from rig.bench.points import Fed, FedZero, NotTakenError, PointMaker
 from rig.bench.power import Power
 from rig.bench.requests import Ask, HalfTurnNews, SetSupply
 from rig.bench.seams import Console, Done, Keeper
@@ -52,7 +53,7 @@ from rig.quality.calibration import (
 )
 from rig.quality.calibration_plan import FED_S, Circuit, PlannedPoints, plan_points
 from rig.quality.calibration_words import line_words, ratio_words, reference_overdue
-from rig.quality.uncertainty import UNCALIBRATED_VOLTAGE, declared_of
+from rig.quality.uncertainty import UNCALIBRATED_VOLTAGE, declared_of, shunt_heat_u_rel
 from rig.records.errors import RecordsError
 
 # A bus register shows nothing below zero, so nothing but the meter's points can tell an offset;
@@ -76,6 +77,8 @@ class CalibrationJob:
     power: Power
     loop: ControlLoop
     compare: Comparison
+    make: PointMaker
+    zero_off: Point
 
     def __init__(
         self, order: CalibrationOrder, backend: Backend, keeper: Keeper, console: Console
@@ -89,6 +92,9 @@ class CalibrationJob:
         self.console = console
         self.dates = Dates()
         self.points: dict[Quantity, list[Point]] = {Quantity.CURRENT: [], Quantity.VOLTAGE: []}
+        self.zeros: tuple[Point, ...] = ()  # of the current, with the feed made if that was seen
+        self.fed_zero: FedZero | None = None
+        self._empty: list[tuple[Fed, float | None]] = []
         self._titles: dict[str, str] = {}
         self._going = ""
         self._cleared = False  # the unit was taken off
@@ -203,8 +209,11 @@ class CalibrationJob:
             news=_no_news,
             on_trip=lambda trip: None,
         )
-        self.compare = Comparison(
-            loop, self._ask, step_a=sensor.resolution_a, bus_every=sensor.wiring.bus_every
+        self.compare = Comparison(loop, self._ask, bus_every=sensor.wiring.bus_every)
+        self.make = PointMaker(
+            step_a=sensor.resolution_a,
+            unseen_zero_u_a=self.order.station.battery_sensor.zero_u_a,
+            heat_u_rel=partial(shunt_heat_u_rel, self.order.station),
         )
         if not self.station.all_off():
             raise RefusedError(
@@ -230,8 +239,8 @@ class CalibrationJob:
 
     def _zero(self) -> None:
         self._item("zero", ItemState.GOING, "Feeds off, nothing connected.")
-        point = self.compare.zero()
-        self.points[Quantity.CURRENT].append(point)
+        self.zero_off = point = self.make.zero(self.compare.rest())
+        self.zeros = (point,)
         self._item(
             "zero", ItemState.GOOD, f"Reads {point.reading * 1000:+z.1f} mA with nothing fed."
         )
@@ -293,7 +302,12 @@ class CalibrationJob:
             if shown is not None:
                 break
         resistor = self.resistor if wanted.quantity is Quantity.CURRENT else None
-        point = self.compare.point(fed, wanted.quantity, shown, meter, resistor, wanted.set_v)
+        if wanted.quantity is Quantity.VOLTAGE:
+            self._empty.append((fed, wanted.set_v))  # nothing flows: it shows the current's zero
+            self.zeros, self.fed_zero = self.make.fed_zeros(self.zero_off, self._empty)
+        point = self.make.point(
+            fed, wanted.quantity, shown, meter, resistor, wanted.set_v, self.fed_zero
+        )
         self.points[wanted.quantity].append(point)
         quantity_unit = wanted.quantity.unit
         self._item(
@@ -374,7 +388,9 @@ class CalibrationJob:
 
     def _line(self, quantity: Quantity, before: Correction) -> Line:
         points = self.points[quantity]
-        if quantity is Quantity.VOLTAGE and len(points) == 1:
+        if quantity is Quantity.CURRENT:
+            points = [*self.zeros, *points]
+        elif len(points) == 1:
             points = [Point(0.0, 0.0, 0.0, 0, 0.0, own_u=ASSUMED_ZERO_U_V), *points]
         try:
             return line_of(quantity, points, before)

@@ -248,6 +248,8 @@ def _object(made: Calibration) -> dict[str, Any]:
                 "u_rel": reference.expanded_u_rel,
                 "u": reference.expanded_u,
                 "k": reference.k,
+                "ppm_per_k": reference.ppm_per_k,
+                "warms_k_per_w": reference.warms_k_per_w,
             }
             for reference in made.references
         ],

@@ -16,6 +16,7 @@ from enum import StrEnum
 from uuid import UUID
 
 from rig.quality.decision import COVERAGE
+from rig.quality.instrument import AMBIENT_K
 from rig.quality.line_fit import fit_line
 
 GAIN_MOST = 0.05
@@ -56,7 +57,9 @@ class Reference:
 
     Its expanded uncertainty with coverage factor ``k`` is ``expanded_u_rel`` of what it says and
     ``expanded_u`` besides (ohm, V or A; a meter's digits), together by root sum of squares.
-    ``due`` is when its own calibration ends, None if the certificate names no day.
+    ``due`` is when its own calibration ends, None if the certificate names no day.  A resistor's
+    value goes with its warmth by ``ppm_per_k`` (1e-6/K, either way), and it is ``warms_k_per_w``
+    (K/W) hotter at the end of a point.
     """
 
     kind: ReferenceKind
@@ -67,6 +70,16 @@ class Reference:
     expanded_u_rel: float = 0.0
     expanded_u: float = 0.0
     k: float = COVERAGE
+    ppm_per_k: float = 0.0
+    warms_k_per_w: float = 0.0
+
+    def warmth_u_rel(self, watt: float) -> float:
+        """Return by how much (share, standard) a resistor's value is uncertain from its warmth.
+
+        The room's and that of ``watt`` in it, both rectangular (JCGM 100:2008, 4.3.7).
+        """
+        warm_k = math.hypot(AMBIENT_K, self.warms_k_per_w * watt)
+        return self.ppm_per_k * 1e-6 * warm_k / math.sqrt(3.0)
 
     def u(self, value: float) -> float:
         """Return the standard uncertainty of ``value`` (ohm, V or A) as it tells it."""
@@ -78,8 +91,9 @@ class Point:
     """One comparison.  ``reference`` is what is true, ``reading`` the mean of ``count`` nominal
     readings with standard deviation ``scatter`` (all A or V).
 
-    Standard uncertainties: ``reading_u`` of the mean; ``own_u`` of the reference at this point
-    alone (its display's last digit); ``common_u`` shared with all other points (its certificate).
+    Standard uncertainties: ``reading_u`` of the mean as the station's reading at the moment of the
+    reference's; ``own_u`` of the reference at this point alone (its display's last digit);
+    ``common_u`` shared with all other points (its certificate).
     ``set_v`` is what the supply was set to, None where it cannot be set.
     """
 

@@ -115,6 +115,11 @@ def declared_of(station: StationSettings) -> Correction:
     )
 
 
+def shunt_heat_u_rel(station: StationSettings, current_a: float) -> float:
+    """Return what a station's gain is uncertain by, relative, as ``current_a`` warms its shunt."""
+    return _declared(station.battery_sensor).heat_part(current_a).standard_u
+
+
 def accuracy_of(
     station: StationSettings,
     plan: Plan,
