@@ -7,7 +7,7 @@ feeds off and the records as they were.
 from __future__ import annotations
 
 from contextlib import suppress
-from datetime import date
+from datetime import date, datetime
 from functools import partial
 from typing import NamedTuple
 from uuid import uuid4
@@ -47,12 +47,13 @@ from rig.quality.calibration import (
     Standing,
     due_day,
     line_of,
+    newest_of,
     objections,
     standing,
     uncertainty_ratio,
 )
 from rig.quality.calibration_plan import FED_S, Circuit, PlannedPoints, plan_points
-from rig.quality.calibration_words import line_words, ratio_words, reference_overdue
+from rig.quality.calibration_words import AHEAD_TO_DO, line_words, ratio_words, reference_overdue
 from rig.quality.uncertainty import UNCALIBRATED_VOLTAGE, declared_of, shunt_heat_u_rel
 from rig.records.errors import RecordsError
 
@@ -136,6 +137,7 @@ class CalibrationJob:
 
     def _calibrate(self, setup: Setup) -> str:
         made = self.keeper.calibrations(setup.rig, setup.station)
+        self._need_clock([m for m in made if m.setup.simulated == setup.simulated])
         stood = standing(made, setup, self._today())
         planned = plan_points(self._circuit())
         if planned.refusals:
@@ -155,6 +157,15 @@ class CalibrationJob:
             last = point.quantity
             self._take(point, planned)
         return self._conclude(setup, stood, tuple(references))
+
+    def _need_clock(self, made: list[Calibration]) -> None:
+        """Refuse one that would be dated before another and so never be the newest."""
+        newest = newest_of(made)
+        if newest is not None and self.dates.now() < newest.made_at:
+            raise RefusedError(
+                f"The computer's clock says {_moment(self.dates.now())}, but this station was "
+                f"calibrated on {_moment(newest.made_at)}: nothing was fed. {AHEAD_TO_DO}"
+            )
 
     def _today(self) -> date:
         return self.dates.now().astimezone().date()
@@ -439,6 +450,10 @@ class CalibrationJob:
         for command in self.console.listen():
             if isinstance(command, Meddle):
                 self._tell(meddled(command, self.backend.hands))
+
+
+def _moment(date_and_time: datetime) -> str:
+    return f"{date_and_time.astimezone():%Y-%m-%d %H:%M}"
 
 
 def _no_supply(_: SetSupply) -> None:

@@ -206,6 +206,11 @@ class Calibration:
     note: str = ""
     program_version: str = ""
 
+    @property
+    def made_on(self) -> date:
+        """The day it was made, where this program runs; ``due`` is counted from that day."""
+        return self.made_at.astimezone().date()
+
 
 class CalibrationState(StrEnum):
     """Whether a station's readings rest on a calibration."""
@@ -214,6 +219,7 @@ class CalibrationState(StrEnum):
     IN_FORCE = "in_force"
     OVERDUE = "overdue"  # still applied, since nothing better is known
     RIG_CHANGED = "rig_changed"  # the newest one was made on a rig that is not this one any more
+    DATED_AHEAD = "dated_ahead"  # the newest one is of a day to come: the clock is or was wrong
 
 
 @dataclass(frozen=True, slots=True)
@@ -325,15 +331,23 @@ def standing(made: Sequence[Calibration], setup: Setup, on: date) -> Standing:
         other = "a simulated" if not setup.simulated else "the real"
         why = (f"one was made on {other} bench, which does not count here",) if own else ()
         return Standing(CalibrationState.NEVER, setup.simulated, on, changed=why)
-    newest = max(alike, key=lambda m: m.made_at)
+    newest = newest_of(alike)
+    assert newest is not None
     changed = (*changes(newest.setup, setup), *out_of_bounds(newest, setup.shunt_ohm))
-    if changed:
+    if newest.made_on > on:
+        state = CalibrationState.DATED_AHEAD
+    elif changed:
         state = CalibrationState.RIG_CHANGED
     elif on > newest.due:
         state = CalibrationState.OVERDUE
     else:
         state = CalibrationState.IN_FORCE
     return Standing(state, setup.simulated, on, newest, changed)
+
+
+def newest_of(made: Sequence[Calibration]) -> Calibration | None:
+    """Return the newest by its date, None of none."""
+    return max(made, key=lambda m: m.made_at, default=None)
 
 
 def changes(then: Setup, now: Setup) -> tuple[str, ...]:

@@ -14,6 +14,11 @@ from rig.quality.calibration import (
     Standing,
 )
 
+AHEAD_TO_DO = (
+    "Set the computer's clock. If it is right now and was wrong then, give the station another "
+    "name in rig.toml, which calibrations go by, and calibrate again."
+)
+
 
 def standing_words(standing: Standing | None) -> str:
     """Return how a station stood when a run was made, as a sentence or two.
@@ -34,6 +39,12 @@ def standing_words(standing: Standing | None) -> str:
             return (
                 f"The calibration{day} does not apply: {why}. The readings rest on the rig file: "
                 "calibrate again."
+            )
+        case CalibrationState.DATED_AHEAD:
+            assert made is not None
+            return (
+                f"The calibration of {_day(made)} is dated after today, {standing.on.isoformat()}, "
+                "and does not apply: the computer's clock is wrong now, or was then. Set the clock."
             )
         case _:
             assert made is not None
@@ -69,6 +80,8 @@ def standing_in_short(standing: Standing | None) -> str:
             return "" if standing.simulated else "RIG NEVER CALIBRATED"
         case CalibrationState.RIG_CHANGED:
             return "CALIBRATION DOES NOT APPLY"
+        case CalibrationState.DATED_AHEAD:
+            return "CALIBRATION DATED AHEAD"
         case CalibrationState.OVERDUE:
             return "CALIBRATION OVERDUE"
         case _:
@@ -85,6 +98,8 @@ def due_words(standing: Standing, warn_days: int) -> str:
             "today is its last day" if left == 0 else f"{left} day{'s' if left != 1 else ''} left"
         )
         return f"Due soon, {when}: calibrate with `halfturn calibrate`."
+    if standing.state is CalibrationState.DATED_AHEAD:
+        return AHEAD_TO_DO
     return "Calibrate with `halfturn calibrate`."
 
 
@@ -152,7 +167,7 @@ def calibration_words(made: Calibration) -> list[str]:
     by = f" by {made.operator}" if made.operator else ""
     simulated = "SIMULATED " if made.setup.simulated else ""
     lines = [
-        f"{made.made_at.date().isoformat()} {simulated}{made.setup.rig}, station "
+        f"{_day(made)} {simulated}{made.setup.rig}, station "
         f"{made.setup.station}{by}, due {made.due.isoformat()}"
     ]
     lines += [f"  against {reference_words(reference)}" for reference in made.references]
@@ -165,4 +180,4 @@ def calibration_words(made: Calibration) -> list[str]:
 
 
 def _day(made: Calibration) -> str:
-    return made.made_at.date().isoformat()
+    return made.made_on.isoformat()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import time
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from uuid import UUID
@@ -28,6 +29,7 @@ from rig.quality.calibration import (
     uncertainty_ratio,
 )
 from rig.quality.calibration_words import (
+    calibration_words,
     due_words,
     ratio_words,
     standing_in_short,
@@ -152,7 +154,7 @@ def test_the_ratio_is_what_the_rig_file_says_over_the_reference():
 # --- does it hold? ----------------------------------------------------------------------------
 
 
-@given(st.integers(-400, 400))
+@given(st.integers(-364, 400))
 def test_it_holds_to_its_last_day_and_not_a_day_longer(days):
     on = DUE + timedelta(days=days)
     stands = standing([calibration()], SETUP, on)
@@ -168,6 +170,34 @@ def test_the_newest_counts_and_nothing_else():
         calibration_id=UUID(int=2), made_at=MADE - timedelta(days=400), due=date(2030, 1, 1)
     )
     assert standing([old, calibration()], SETUP, DUE).calibration.calibration_id == UUID(int=1)
+
+
+def test_one_of_a_day_to_come_is_not_applied_and_says_to_set_the_clock():
+    """It would shadow every calibration made before its date, for years."""
+    ahead = calibration(calibration_id=UUID(int=2), made_at=MADE + timedelta(days=900))
+    stands = standing([calibration(), ahead], SETUP, DUE)
+    assert stands.state is CalibrationState.DATED_AHEAD
+    assert stands.current is stands.voltage is None
+    assert "Set the clock" in standing_words(stands)
+    assert standing_in_short(stands) == "CALIBRATION DATED AHEAD"
+    assert "another name" in due_words(stands, 30)
+    assert standing([ahead], SETUP, ahead.made_on).state is not CalibrationState.DATED_AHEAD
+
+
+@pytest.fixture
+def far_west(monkeypatch):
+    monkeypatch.setenv("TZ", "America/Los_Angeles")
+    time.tzset()
+    yield
+    monkeypatch.undo()
+    time.tzset()
+
+
+def test_the_day_shown_is_that_of_the_place_as_the_due_day_is(far_west):
+    evening = datetime(2026, 11, 30, 4, 0, tzinfo=UTC)  # eight in the evening before
+    made = calibration(made_at=evening, due=date(2027, 11, 29))
+    assert "Calibrated 2026-11-29 by" in standing_words(standing([made], SETUP, date(2026, 11, 29)))
+    assert calibration_words(made)[0].startswith("2026-11-29 ")
 
 
 @pytest.mark.parametrize(

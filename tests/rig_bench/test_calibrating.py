@@ -349,6 +349,25 @@ def test_an_overdue_rig_may_be_kept_from_judging(store, a_year_later):
     assert not any(sample.battery_feed for sample in seen.samples)
 
 
+def test_a_clock_behind_the_newest_calibration_is_to_be_set_first(store, a_year_later):
+    calibrate(order_of(), store)
+    (ahead,) = store.calibrations()
+    year = timedelta(days=400)
+    with Store.open(store.path.parent / "ahead.sqlite") as other:
+        other.keep_calibration(replace(ahead, made_at=ahead.made_at + year, due=ahead.due + year))
+        watcher = Watcher()
+        ended = calibrate(order_of(), other, watcher)
+        assert ended.good is False
+        assert "The computer's clock says" in ended.text
+        assert "Set the computer's clock" in ended.text
+        assert not any(sample.battery_feed for sample in watcher.samples)
+        assert len(other.calibrations()) == 1
+        _, _, record = run(other, ERRORS)
+        assert record.start.calibration.state is CalibrationState.DATED_AHEAD
+        a_year_later()
+        assert calibrate(order_of(), other).good
+
+
 def test_a_changed_shunt_is_told_and_reads_by_the_rig_file(store):
     calibrate(order_of(), store)
     sensor = SETTINGS.stations[0].battery_sensor.model_copy(update={"shunt_ohm": 0.004})
