@@ -32,9 +32,9 @@ from rig.bench.order import CalibrationOrder
 from rig.bench.points import Fed, FedZero, NotTakenError, PointMaker
 from rig.bench.power import Power
 from rig.bench.requests import Ask, HalfTurnNews, SetSupply
-from rig.bench.seams import Console, Done, Keeper
+from rig.bench.seams import Console, Keeper
 from rig.bench.station import Station
-from rig.bench.wishes import answered, did, meddled
+from rig.bench.wishes import answered, did, errand_in_short, meddled
 from rig.quality.calibration import (
     Calibration,
     Correction,
@@ -60,6 +60,7 @@ from rig.records.errors import RecordsError
 # A bus register shows nothing below zero, so nothing but the meter's points can tell an offset;
 # where there is one only, none is taken to be there, within one step of the driver's conversion.
 ASSUMED_ZERO_U_V = 0.016
+_NOTHING = "Nothing was stored."
 
 
 class _Wanted(NamedTuple):
@@ -98,6 +99,7 @@ class CalibrationJob:
         self._empty: list[tuple[Fed, float | None]] = []
         self._titles: dict[str, str] = {}
         self._going = ""
+        self._kept = _NOTHING
         self._cleared = False  # the unit was taken off
         self._cool_until_s = float("-inf")
 
@@ -117,9 +119,10 @@ class CalibrationJob:
                     text = self._calibrate(setup_of(self.order.settings.name, wired, self.backend))
                     good = True
                 except Stopped as stopped:
-                    good, text = None, f"{stopped} Nothing was stored."
+                    good, text = None, f"{stopped} {self._kept}"
                 except (BenchError, DriverError, RecordsError) as error:
-                    text = f"{error} Nothing was stored."
+                    kept = _NOTHING if isinstance(error, RecordsError) else self._kept
+                    text = f"{error} {kept}"
                     self._item(self._going, ItemState.WRONG, str(error))
                 finally:
                     off = station.all_off()
@@ -237,7 +240,9 @@ class CalibrationJob:
             )
         self._tell(loop.arm())
         if not self.order.consent and self._ask(consent_question()) == "refused":
-            raise RefusedError("The cautions were not accepted, so nothing is fed.")
+            raise RefusedError(
+                "The cautions were not accepted, so nothing was fed. Calibrate again when they are."
+            )
         self._do(
             "remove_everything",
             f"Take the unit off station {self.order.station.name}: nothing may be connected to "
@@ -392,8 +397,11 @@ class CalibrationJob:
             )
         )
         if self._ask(Ask("accept_calibration", text, ("accepted", "refused"))) == "refused":
-            raise RefusedError("The calibration was not accepted.")
-        self._until(self.keeper.keep_calibration(made))
+            raise RefusedError(
+                "The calibration was not accepted: readings rest on what they did before. "
+                "Calibrate again when what was in doubt is cleared."
+            )
+        self._store(made)
         self._item("accept", ItemState.GOOD, f"Stored; due {made.due.isoformat()}.")
         return f"Calibrated, due {made.due.isoformat()}. Put the unit back."
 
@@ -408,8 +416,13 @@ class CalibrationJob:
         except ValueError as error:
             raise NotTakenError(str(error)) from error
 
-    def _until(self, done: Done) -> None:
-        self.loop.wait(done)
+    def _store(self, made: Calibration) -> None:
+        """Hand it over and wait; whoever wants to stop meanwhile stops nothing any more."""
+        done = self.keeper.keep_calibration(made)
+        self._kept = "It may have been stored all the same: `halfturn calibrate --show` tells."
+        while not done():
+            with suppress(Stopped):
+                self.loop.wait(done)
 
     def _put_back(self) -> None:
         """Put the simulated unit back."""
@@ -444,7 +457,10 @@ class CalibrationJob:
     def _do(self, action: str, text: str, **detail: object) -> None:
         """Have something done at the jig; NotTakenError if it cannot be."""
         if self._ask(Ask(action, text, detail=detail)) == CANNOT:
-            raise NotTakenError(f"It could not be done: {text.partition('.')[0].lower()}.")
+            short = errand_in_short(text)
+            raise NotTakenError(
+                f"This could not be done: “{short}” See what hinders it and calibrate again."
+            )
 
     def _listen(self) -> None:
         for command in self.console.listen():

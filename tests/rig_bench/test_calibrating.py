@@ -9,7 +9,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from bench_runs import Watcher, feeds_are_on, make_order, make_plan, make_settings
 
-from drivers import BackendOptions
+from drivers import BackendOptions, DriverError
 from drivers.simulated.backend import SimulatedBackend
 from rig.bench import dates
 from rig.bench.calibrated import calibrated, standing_of
@@ -222,6 +222,56 @@ def test_a_stop_while_the_reference_is_fed_takes_the_feed_off_at_once(store):
     assert store.calibrations() == ()
 
 
+class Slowly(DirectKeeper):
+    """Stores at once, and says so a few cycles later, as the writer's thread may."""
+
+    stored, left, broken = False, 5, None
+
+    def keep_calibration(self, made):
+        super().keep_calibration(made)
+        self.stored = True
+
+        def done():
+            if self.broken:
+                raise self.broken
+            self.left -= 1
+            return self.left < 0
+
+        return done
+
+
+def stored_slowly(store, keeper):
+    def stop():
+        if keeper.stored:
+            raise Stopped("Stopped: enough.", by_operator=True)
+
+    order = order_of({})
+    backend = SimulatedBackend(order.wiring(), order.options)
+    watcher = Watcher(listen=stop)
+    watcher.backend = backend
+    try:
+        return CalibrationJob(order, backend, keeper, watcher).run()
+    finally:
+        backend.close()
+
+
+def test_a_stop_after_it_was_accepted_does_not_hide_that_it_is_stored(store):
+    ended = stored_slowly(store, Slowly(store))
+    assert len(store.calibrations()) == 1
+    assert ended.good, ended.text
+    assert "Calibrated, due" in ended.text
+    assert ended.feeds_off
+
+
+def test_what_breaks_off_the_storing_says_that_it_may_be_stored(store):
+    keeper = Slowly(store)
+    keeper.broken = DriverError("The port is gone.")
+    ended = stored_slowly(store, keeper)
+    assert ended.good is False
+    assert "Nothing was stored" not in ended.text
+    assert "`halfturn calibrate --show` tells" in ended.text
+
+
 class Operator(Watcher):
     """Does what is asked, and types ``typed`` in turn where a meter is read (empty: what it shows).
 
@@ -249,6 +299,7 @@ class Operator(Watcher):
 def test_no_at_any_question_stores_nothing(store, action):
     ended = calibrate(order_of(ask_operator=True), store, Operator(refuses=action))
     assert ended.good is False
+    assert "calibrate again" in ended.text.lower()  # what to do next
     assert ended.feeds_off
     assert store.calibrations() == ()
 
