@@ -44,7 +44,6 @@ from rig.quality.calibration import (
     Reference,
     ReferenceKind,
     Setup,
-    Standing,
     due_day,
     line_of,
     newest_of,
@@ -53,7 +52,13 @@ from rig.quality.calibration import (
     uncertainty_ratio,
 )
 from rig.quality.calibration_plan import FED_S, Circuit, PlannedPoints, plan_points
-from rig.quality.calibration_words import AHEAD_TO_DO, line_words, ratio_words, reference_overdue
+from rig.quality.calibration_words import (
+    AHEAD_TO_DO,
+    astonishing_words,
+    line_words,
+    ratio_words,
+    reference_overdue,
+)
 from rig.quality.uncertainty import UNCALIBRATED_VOLTAGE, declared_of, shunt_heat_u_rel
 from rig.records.errors import RecordsError
 
@@ -81,6 +86,7 @@ class CalibrationJob:
     compare: Comparison
     make: PointMaker
     zero_off: Point
+    before: dict[Quantity, Correction]  # what was in force until now, or what the rig file says
 
     def __init__(
         self, order: CalibrationOrder, backend: Backend, keeper: Keeper, console: Console
@@ -142,6 +148,10 @@ class CalibrationJob:
         made = self.keeper.calibrations(setup.rig, setup.station)
         self._need_clock([m for m in made if m.setup.simulated == setup.simulated])
         stood = standing(made, setup, self._today())
+        self.before = {
+            Quantity.CURRENT: stood.current or declared_of(self.order.station),
+            Quantity.VOLTAGE: stood.voltage or UNCALIBRATED_VOLTAGE,
+        }
         planned = plan_points(self._circuit())
         if planned.refusals:
             raise RefusedError(" ".join(planned.refusals))
@@ -159,7 +169,13 @@ class CalibrationJob:
                 self._connect(point.quantity, planned)
             last = point.quantity
             self._take(point, planned)
-        return self._conclude(setup, stood, tuple(references))
+            if [w.quantity for w in wanted].count(point.quantity) == 1 and self._astonishes(point):
+                self._tell(
+                    f"{point.title} the station was further off than it was taken to be. There is "
+                    "no other point to hold this one against: it is fed and read once more."
+                )
+                self._take(point, planned)
+        return self._conclude(setup, tuple(references))
 
     def _need_clock(self, made: list[Calibration]) -> None:
         """Refuse one that would be dated before another and so never be the newest."""
@@ -357,15 +373,16 @@ class CalibrationJob:
             self._item(name, ItemState.GOING, f"The reference cools for {left_s:.0f} s, feeds off.")
             self.loop.wait(lambda: self.loop.clock.now_s() >= self._cool_until_s)
 
+    def _astonishes(self, wanted: _Wanted) -> bool:
+        return bool(self._line(wanted.quantity).astonishing())
+
     # --- the end --------------------------------------------------------------------------
 
-    def _conclude(self, setup: Setup, stood: Standing, references: tuple[Reference, ...]) -> str:
+    def _conclude(self, setup: Setup, references: tuple[Reference, ...]) -> str:
         order = self.order
         words = declared_of(order.station)
-        current = self._line(Quantity.CURRENT, stood.current or words)
-        voltage = None
-        if order.voltmeter is not None:
-            voltage = self._line(Quantity.VOLTAGE, stood.voltage or UNCALIBRATED_VOLTAGE)
+        current = self._line(Quantity.CURRENT)
+        voltage = None if order.voltmeter is None else self._line(Quantity.VOLTAGE)
         lines = [line for line in (current, voltage) if line is not None]
         against = [text for line in lines for text in objections(line, setup.shunt_ohm)]
         worst = min(uncertainty_ratio(p, words) for p in current.points)
@@ -383,7 +400,12 @@ class CalibrationJob:
             program_version=rig.__version__,
         )
         told = tuple(text for line in lines for text in line_words(line))
-        cautions = tuple(filter(None, (ratio_words(worst),)))
+        cautions = (
+            *map(astonishing_words, lines),
+            *(reference_overdue(reference, today) for reference in references),
+            ratio_words(worst),
+        )
+        cautions = tuple(filter(None, cautions))
         self.console.show(CalibrationFound(made, told, tuple(against), cautions))
         if against:
             raise RefusedError(f"Not accepted: {'; '.join(against)}.")
@@ -405,14 +427,14 @@ class CalibrationJob:
         self._item("accept", ItemState.GOOD, f"Stored; due {made.due.isoformat()}.")
         return f"Calibrated, due {made.due.isoformat()}. Put the unit back."
 
-    def _line(self, quantity: Quantity, before: Correction) -> Line:
+    def _line(self, quantity: Quantity) -> Line:
         points = self.points[quantity]
         if quantity is Quantity.CURRENT:
             points = [*self.zeros, *points]
-        elif len(points) == 1:
+        elif all(point.set_v is None for point in points):
             points = [Point(0.0, 0.0, 0.0, 0, 0.0, own_u=ASSUMED_ZERO_U_V), *points]
         try:
-            return line_of(quantity, points, before)
+            return line_of(quantity, points, self.before[quantity])
         except ValueError as error:
             raise NotTakenError(str(error)) from error
 

@@ -161,6 +161,23 @@ class Line:
         """Return the error as left at ``point`` (A or V)."""
         return self.correction.true(point.reading) - point.reference
 
+    def astonishing(self) -> tuple[Point, ...]:
+        """Return the points at which what was found is more than was claimed (k = 2).
+
+        The claim is the uncertainty of what was in force before, beside the reference's own.  A
+        current's error counts from where its zero was: each trace has a zero of its own.
+        """
+        current = self.quantity is Quantity.CURRENT
+        zeros = [self.found(p) for p in self.points if current and p.reference == 0]
+        zero = sum(zeros) / len(zeros) if zeros else 0.0
+        found = []
+        for point in self.points:
+            compared_u = math.hypot(point.own_u, point.common_u, point.reading_u)
+            claimed = COVERAGE * math.hypot(self.before.u(point.reading), compared_u)
+            if point.reference and abs(self.found(point) - zero) > claimed:
+                found.append(point)
+        return tuple(found)
+
     def allowed(self, point: Point) -> float:
         """Return how far a point may lie off the line (A or V): its expanded uncertainty, k = 2."""
         return COVERAGE * math.hypot(self._own_u(point), point.common_u)

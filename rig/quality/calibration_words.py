@@ -121,6 +121,21 @@ def line_words(line: Line) -> list[str]:
     return lines
 
 
+def astonishing_words(line: Line) -> str:
+    """Return that a station was further off than it claimed, empty if it was not."""
+    points = line.astonishing()
+    if not points:
+        return ""
+    unit, worst = line.quantity.unit, max(points, key=lambda point: abs(line.found(point)))
+    found = f"{_signed(line.found(worst))} {unit}"
+    return (
+        f"At {worst.reference:.4g} {unit} the station was found to be {found} off, more than its "
+        f"{line.quantity} was taken to be uncertain by. Look whether each reading was typed as the "
+        "meter showed it. If it was, what was judged since the last calibration rests on readings "
+        "that far off."
+    )
+
+
 def _signed(value: float) -> str:
     """Write a value with its sign; what rounds to nothing has none to speak of."""
     return f"{value:+.4f}".replace("-0.0000", "+0.0000")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import pytest
 from bench_runs import Watcher, feeds_are_on, make_order, make_plan, make_settings
@@ -147,8 +147,9 @@ def test_a_second_calibration_finds_the_first_ones_work_as_found(store):
     calibrate(order_of(), store)
     newest, first = store.calibrations()
     assert newest.made_at > first.made_at
-    zero, five = first.current.points
+    zero, five, again = first.current.points  # so far off that it was read twice
     assert abs(first.current.found(five)) > 0.05
+    assert again.reference == pytest.approx(five.reference, abs=0.01)
     zero, five = newest.current.points
     for point in (zero, five):
         assert abs(newest.current.found(point)) < 0.01
@@ -176,7 +177,7 @@ def test_in_another_range_of_the_sensor_its_gain_holds_and_the_rig_files_offset(
 
 
 def test_whatever_it_is_asked_it_can_be_stopped_at_every_question_with_nothing_stored(store):
-    order = order_of(ask_operator=True)
+    order = order_of({}, ask_operator=True)
     asked = 0
 
     class Stopping(Watcher):
@@ -306,13 +307,37 @@ def test_no_at_any_question_stores_nothing(store, action):
 
 def test_a_reading_far_off_is_asked_for_again_and_a_point_can_be_fed_again(store):
     watcher = Operator("abc", "again", "126", "", "")
-    ended = calibrate(order_of(ask_operator=True), store, watcher)
+    ended = calibrate(order_of({}, ask_operator=True), store, watcher)
     texts = [ask.text for ask in watcher.asked if ask.action == "read_meter"]
     assert ended.good, ended.text
     assert "is no number" in texts[1]
     assert "far from" in texts[3]
     fed = [ask for ask in watcher.asked if ask.action == "watch_meter"]
     assert len(fed) == 3  # the voltage twice, the current once
+
+
+def test_a_mistyped_reading_on_a_battery_is_read_again_and_not_believed(store):
+    """A single point lies on any line: 11.50 V typed for 12.00 V gave gain 0.958 and a small U."""
+    watcher = Operator("", "11.50")
+    ended = calibrate(order_of({}, ask_operator=True), store, watcher)
+    assert [ask.action for ask in watcher.asked].count("read_meter") == 3
+    assert ended.good is False
+    assert "do not lie on a line" in ended.text
+    assert store.calibrations() == ()
+
+
+def test_one_that_is_further_off_than_was_claimed_is_told_before_it_is_accepted(store):
+    watcher = Operator()
+    overdue = replace(VOLTMETER, due=date(2020, 1, 1))
+    assert calibrate(order_of({"sensor.gain": "1.04"}, voltmeter=overdue, ask_operator=True),
+                     store, watcher).good  # fmt: skip
+    (accept,) = [ask.text for ask in watcher.asked if ask.action == "accept_calibration"]
+    assert "rests on readings that far off" in accept
+    assert "was itself due on 2020-01-01" in accept
+    watcher = Operator()
+    assert calibrate(order_of({"sensor.gain": "1.04"}, ask_operator=True), store, watcher).good
+    (accept,) = [ask.text for ask in watcher.asked if ask.action == "accept_calibration"]
+    assert "rests on readings that far off" not in accept
 
 
 def test_a_wrong_shunt_in_the_rig_file_is_told_and_not_corrected_away(store):
