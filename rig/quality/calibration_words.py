@@ -51,9 +51,24 @@ def standing_words(standing: Standing | None) -> str:
             by = f" by {made.operator}" if made.operator else ""
             voltage = "" if made.voltage is not None else ", current only"
             told = f"{_day(made)}{by}{voltage}, due {made.due.isoformat()}"
+            late = "".join(f" {text}" for text in _overdue_then(made))
             if standing.state is CalibrationState.OVERDUE:
-                return f"CALIBRATION OVERDUE: made {told}. Calibrate again."
-            return f"Calibrated {told}."
+                return f"CALIBRATION OVERDUE: made {told}.{late} Calibrate again."
+            return f"Calibrated {told}.{late}"
+
+
+def state_words(standing: Standing) -> str:
+    """Return whether a calibration holds, and how long, in few words."""
+    left = standing.days_left
+    match standing.state:
+        case CalibrationState.IN_FORCE:
+            return f"in force, {left} days left"
+        case CalibrationState.OVERDUE:
+            return f"OVERDUE by {-(left or 0)} days"
+        case CalibrationState.DATED_AHEAD:
+            return "dated after today, DOES NOT APPLY"
+        case _:
+            return f"DOES NOT APPLY: {'; '.join(standing.changed)}"
 
 
 def standing_line(standing: Standing | None) -> str:
@@ -186,12 +201,19 @@ def calibration_words(made: Calibration) -> list[str]:
         f"{made.setup.station}{by}, due {made.due.isoformat()}"
     ]
     lines += [f"  against {reference_words(reference)}" for reference in made.references]
+    lines += [f"  {text}" for text in _overdue_then(made)]
     for line in (made.current, made.voltage):
         if line is not None:
             lines += [f"  {text}" for text in line_words(line)]
     if made.note:
         lines.append(f"  {made.note}")
     return lines
+
+
+def _overdue_then(made: Calibration) -> list[str]:
+    """Return which references were past their own due dates when it was made."""
+    told = (reference_overdue(reference, made.made_on) for reference in made.references)
+    return [text for text in told if text]
 
 
 def _day(made: Calibration) -> str:
