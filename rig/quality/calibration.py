@@ -135,6 +135,19 @@ class Correction:
         return math.sqrt(max(variance, 0.0))
 
     @property
+    def best_at(self) -> float:
+        """What is true (A or V) where it is known best: about the mean of the points."""
+        return self.gain**2 * self.covariance / self.gain_u**2 if self.gain_u else 0.0
+
+    @property
+    def best_u(self) -> float:
+        """The standard uncertainty (A or V) there; elsewhere ``gain_u_rel`` of the way from there
+        counts besides, uncorrelated.
+        """
+        shared = self.covariance / self.gain_u if self.gain_u else 0.0
+        return self.gain * math.sqrt(max(self.offset_u**2 - shared**2, 0.0))
+
+    @property
     def gain_u_rel(self) -> float:
         """The gain's standard uncertainty as a share of it."""
         return self.gain_u / self.gain

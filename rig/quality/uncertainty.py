@@ -86,7 +86,8 @@ def _voltage(station: StationSettings, correction: Correction | None) -> Voltage
         step_v=BUS_READ_STEP_V,
         held_s=station.battery_sensor.bus_every / station.sample_hz,
         calibrated_u_rel=None if correction is None else correction.gain_u_rel,
-        calibrated_offset_u_v=None if correction is None else correction.offset_u,
+        calibrated_at_v=0.0 if correction is None else correction.best_at,
+        calibrated_at_u_v=None if correction is None else correction.best_u,
     )
 
 
