@@ -192,8 +192,18 @@ class Line:
         return tuple(found)
 
     def allowed(self, point: Point) -> float:
-        """Return how far a point may lie off the line (A or V): its expanded uncertainty, k = 2."""
-        return COVERAGE * math.hypot(self._own_u(point), point.common_u)
+        """Return how far a point may lie off the line (A or V): expanded uncertainty, k = 2.
+
+        Of what all points share only that counts which a line cannot take up: an error in
+        proportion to the reading, or the same everywhere, bends nothing.
+        """
+        return COVERAGE * math.hypot(self._own_u(point), self._bends_u(point))
+
+    def _bends_u(self, point: Point) -> float:
+        own_u = [math.hypot(p.own_u, p.reading_u) for p in self.points]
+        common_u = [p.common_u for p in self.points]
+        bent = fit_line([p.reading for p in self.points], common_u, own_u, common_u)
+        return bent.residuals[self.points.index(point)]
 
     def _own_u(self, point: Point) -> float:
         return math.hypot(point.own_u, self.correction.gain * point.reading_u)
@@ -408,6 +418,11 @@ def beyond_bounds(line: Line, shunt_ohm: float) -> tuple[str, ...]:
     """Return in words what of a line is more than any sound sensor can be off by."""
     found = []
     gain, offset = line.correction.gain, line.correction.offset
+    unsure = (line.correction.gain_u, line.correction.offset_u, line.correction.covariance)
+    if not all(map(math.isfinite, unsure)):
+        found.append(
+            f"the uncertainty of the {line.quantity} would be no number: the record is damaged"
+        )
     current = line.quantity is Quantity.CURRENT
     if not abs(gain - 1.0) <= GAIN_MOST:
         why = (

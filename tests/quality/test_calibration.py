@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import random
 import time
 from dataclasses import replace
@@ -135,6 +136,24 @@ def test_a_mistyped_reading_is_seen_from_three_points_on():
     off = points(1.0, 0.0, (0.0, 2.5, 5.0), off=lambda at: 0.05 if at == 2.5 else 0.0)
     found = objections(line_of(Quantity.CURRENT, off, Correction()), SHUNT_OHM)
     assert any("do not lie on a line" in why for why in found)
+
+
+@pytest.mark.parametrize("u_rel", [0.001, 0.02])
+def test_what_all_points_share_excuses_none_that_is_off_the_line(u_rel):
+    """A reference of 2 % is off by the same share everywhere: 20 mA in the middle are no part of
+    that.
+    """
+    off = points(1.0, 0.0, (0.0, 2.5, 5.0), off=lambda at: 0.02 if at == 2.5 else 0.0, u_rel=u_rel)
+    found = objections(line_of(Quantity.CURRENT, off, Correction()), SHUNT_OHM)
+    assert any("do not lie on a line" in why for why in found)
+
+
+@pytest.mark.parametrize("name", ["gain_u", "offset_u", "covariance"])
+@pytest.mark.parametrize("value", [math.nan, math.inf])
+def test_an_uncertainty_that_is_no_number_is_not_applied(name, value):
+    line = calibration().current
+    silly = replace(line, correction=replace(line.correction, **{name: value}))
+    assert not standing([calibration(current=silly)], SETUP, DUE).applies
 
 
 def test_a_line_that_falls_is_none():
