@@ -190,8 +190,8 @@ class CurrentSide:
             return (Component(name, u_a, "A", Shape.NORMAL, Source.DECLARED),)
         if not self.of_coil:
             better = "fit R4 better (README, Wiring) and state offset_u_a"
-            rectangular, declared = Shape.RECTANGULAR, Source.DECLARED
-            return (Component(name, FED_ZERO_A, "A", rectangular, declared, remedy=better),)
+            rectangular, guess = Shape.RECTANGULAR, Source.GUESS
+            return (Component(name, FED_ZERO_A, "A", rectangular, guess, remedy=better),)
         if self.grade is None:
             better = "name the sensor_grade"
             return (Component(name, COIL_ZERO_U_A, "A", Shape.NORMAL, Source.GUESS, remedy=better),)

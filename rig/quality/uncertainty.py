@@ -16,7 +16,14 @@ from rig.plans import Plan
 from rig.quality.budget import Budget, root_sum_square
 from rig.quality.calibration import Correction, Standing
 from rig.quality.decision import DecisionRule
-from rig.quality.instrument import BUS_GAIN_REL, CurrentSide, Instrument, TimeSide, VoltageSide
+from rig.quality.instrument import (
+    BUS_GAIN_REL,
+    DELAY_U_S,
+    CurrentSide,
+    Instrument,
+    TimeSide,
+    VoltageSide,
+)
 from rig.quality.limit_budgets import LimitBudget, Situation, limit_budgets
 from rig.settings import IGNITION_MAX_A, SensorSettings, StationSettings
 
@@ -97,7 +104,8 @@ def _time(station: StationSettings, ranged: SensorPlan) -> TimeSide:
         conversion_s=ranged.slowest_pair_s,
         sample_s=1.0 / station.sample_hz,
         delay_u_s=feed.delay_u_s,
-        delay_declared="delay_u_s" in feed.model_fields_set,
+        # The starter file states the guess itself: a number that nobody changed tells nothing.
+        delay_declared=feed.delay_u_s != DELAY_U_S,
     )
 
 

@@ -308,6 +308,25 @@ def test_a_noise_that_was_measured_is_of_type_a_and_counts_its_readings():
     assert noisy.current.k > 2.0
 
 
+def test_a_limits_u_is_the_one_that_is_decided_by():
+    """Checks take k = 2 whatever a value rests on, and so do the edges that are told."""
+    for limit in budgets_of(STARTER, QUALIFY, noise_a=0.5).limits:
+        assert limit.expanded_u == COVERAGE * limit.budget.standard_u
+
+
+def test_what_nobody_declared_is_not_called_declared():
+    def sources(rig):
+        instrument = instrument_of(rig, QUALIFY)
+        parts = (*instrument.current.offset_parts(), instrument.time.relay_part())
+        return {c.name: c.source for c in parts}
+
+    zero, delay = "zero with the feed made", "feed relay's delay"
+    for rig in (STARTER, station(("delay_u_s = 0.0015", "#"))):
+        assert sources(rig)[zero] is sources(rig)[delay] is Source.GUESS
+    own = station(("delay_u_s = 0.0015", "delay_u_s = 0.0004"), ("# offset_u_a", "offset_u_a"))
+    assert sources(own)[zero] is sources(own)[delay] is Source.DECLARED
+
+
 def test_a_trace_without_a_zero_is_known_no_better_than_the_chips_offset():
     accuracy = accuracy_of(STARTER, QUALIFY)
     whole = drawn_rigs.DrawnRig(0, 0, 0, 0, 0, 0, 0).sees("good")
