@@ -202,6 +202,6 @@ def percent(probability: float) -> str:
     """Return a probability in per cent, never 0 or 100 if it is not."""
     if 0.995 <= probability < 1.0:
         return "over 99 %"
-    if 0.0 < probability < 0.005:
+    if 0.0 < probability <= 0.005:  # which rounds to 0, half to even
         return "under 1 %"
     return f"{100 * probability:.0f} %"

@@ -84,6 +84,18 @@ def test_nothing_is_fed_once_crossed_leads_are_suspected_until_somebody_looked()
     assert chosen(both) == ("look_leads", True)
 
 
+@pytest.mark.parametrize("shown", ["look_leads", "look_battery_feed"])
+def test_leads_seen_crossed_are_fed_no_more_not_even_for_the_meter(shown):
+    """Whatever else was looked at, and even where only the meter would settle it."""
+    found = (TURNS, answer_of(shown, "fault"))
+    for chance in (0.3, 0.9):
+        for sure in (False, True):
+            test, held = chosen(ranked(sound=1.0 - chance, wrong_polarity=chance), found, sure=sure)
+            assert held
+            assert test is None or not TESTS[test].feeds
+    assert not chosen(ranked(sound=0.95, wrong_polarity=0.05), found)[1]
+
+
 def test_without_look_and_meter_only_what_feeds_nothing_is_left():
     suspected = ranked(sound=0.7, wrong_polarity=0.3)
     left = tuple(set(TESTS) - {"look_leads", "look_battery_feed"})

@@ -27,6 +27,7 @@ from bench_runs import HALF_TURNS, make_order, make_plan
 
 from rig.commands.progress import Progress
 from rig.commands.run import Gathered, carry_out
+from rig.quality.decision import DEFAULT_RULE
 from rig.records.model import RunFilter
 from rig.records.store import Store
 
@@ -84,7 +85,7 @@ def copies(made: dict[str, list[Row]], units: Iterator[Row]) -> Iterator[dict[st
 def fill(path: Path, runs: int) -> None:
     """Make records of a real run, copied until there are so many, and one unit's own among them."""
     order = make_order(make_plan(HALF_TURNS))
-    carry_out(order, path, Gathered(Progress(quiet=True), whole=True))
+    carry_out(order, path, Gathered(Progress(quiet=True), whole=True, rule=DEFAULT_RULE))
     with sqlite3.connect(path) as raw:
         raw.execute("PRAGMA synchronous = OFF")
         tables = ("units", "runs", "steps", "half_turns", "measures", "events", "reasons")

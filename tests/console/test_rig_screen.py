@@ -492,7 +492,7 @@ def test_the_rig_is_not_looked_at_while_something_else_is_on(make_console):
         assert screen.focused.id == "read"
         assert "reverse" in str(screen.focused.styles.text_style)
         keys = {binding.description for _, binding, *_ in screen.active_bindings.values()}
-        assert {"Read", "Self-check", "Station"} <= keys
+        assert {"Read", "Check", "Station"} <= keys
         for kind, place in ((RunOrder, "F3"), (ByHandOrder, "F4")):
             order = kind(desk.settings, desk.station, make_plan(), "LM-12-0288")
             desk.live = Live(job=order, phase=Phase.ON)

@@ -100,7 +100,7 @@ def test_a_mistake_in_the_plans_table_is_told_where_it_is(capsys, tmp_path, old,
 
 
 def test_no_unit_is_called_sound_by_a_sensor_that_is_not(capsys):
-    status, out, _ = isolate(capsys, "--fault", "sensor-noisy", "--quiet")
+    status, out, _ = isolate(capsys, "--fault", "sensor-noisy=0.75", "--quiet")
     assert status == 2
     assert "cause: sound" in out
     assert "by a rig that was not sound" in out

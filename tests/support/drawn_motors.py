@@ -27,7 +27,7 @@ from rig.records.store import Store
 ACCURACY = Accuracy(relay_u_s=0.0015)
 TURNS = '[[step]]\nkind = "half_turns"\ncount = {count}\npause_s = 0.35\n'
 SWEEP = '[[step]]\nkind = "supply_sweep"\nfrom_v = 12.0\nto_v = 9.0\nstep_v = 1.5\npause_s = 0.4\n'
-JAM = '[[step]]\nkind = "jam"\ncurrent_limit_a = 30.0\nstall_s = 0.3\nrest_after_s = 0.5\n'
+JAM = '[[step]]\nkind = "jam"\ncurrent_limit_a = 30.0\nstall_s = 0.2\nrest_after_s = 0.5\n'
 # A cam that shorts the armature so far behind its edge (degrees) does not brake a unit that comes
 # to rest before; one that would coast farther is made to brake.
 NEVER_BRAKES_DEG, COASTS_MOST_DEG = 50.0, 40.0

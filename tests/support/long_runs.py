@@ -19,6 +19,7 @@ from rig.bench.order import RunOrder
 from rig.commands.progress import Progress
 from rig.commands.run import Gathered, carry_out
 from rig.plans import plan_from_text
+from rig.quality.decision import DEFAULT_RULE
 
 # Unit, limits and guard as in the shipped endurance plan but for what a run of days needs:
 # ``step_max_s``, and rests of the shortest that the duty allows (half the time on).
@@ -63,7 +64,7 @@ class Watched(Gathered):
     """What `halfturn run` gathers, and CPU time and memory at each half-turn's end."""
 
     def __init__(self, half_turns: int) -> None:
-        super().__init__(Progress(quiet=True), whole=False)
+        super().__init__(Progress(quiet=True), whole=False, rule=DEFAULT_RULE)
         self.to_come = half_turns
         self.done = 0
         self.at: list[int] = []

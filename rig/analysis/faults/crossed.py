@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 
 from rig.analysis.faults.guided import MINUTES, TESTS
+from rig.analysis.faults.looks import answer_given
 from rig.analysis.faults.model import Observation, Proposal, Ranking
 
 CROSSED = "wrong-polarity"
@@ -28,15 +29,19 @@ def holds_back(
 ) -> tuple[str, ...] | None:
     """Return the tests that may be done while crossed leads are suspected; None: any.
 
-    These are the looks that feed nothing, and the meter, which needs the feed for a moment.  It is
-    over when the suspicion is gone, the meter has been read, or, where that cannot be, somebody
-    has followed the leads.
+    These are the looks that feed nothing, and, until one showed a fault of the leads, the meter,
+    which needs the feed for a moment.  It is over when the suspicion is gone, the meter showed no
+    fault, or, where it cannot be read, somebody followed the leads and found none.
     """
-    done = {one.test for one in seen}
-    looked = _METER in done or (_LOOK in done and _METER not in possible)
-    if looked or crossed_chance(ranking) < SUSPECTED:
+    if crossed_chance(ranking) < SUSPECTED:
         return None
-    return tuple(test for test in possible if not TESTS[test].feeds or test == _METER)
+    answers = {one.test: answer_given(one) for one in seen}
+    look, meter = answers.get(_LOOK, ""), answers.get(_METER, "")
+    shown = "fault" in (look, meter)
+    if not shown and (meter or (look and _METER not in possible)):
+        return None
+    metered = () if shown else (_METER,)
+    return tuple(test for test in possible if not TESTS[test].feeds or test in metered)
 
 
 def look_at_leads(

@@ -48,7 +48,9 @@ class RigScreen(DeskScreen):
     AUTO_FOCUS = "#read"
     BINDINGS: ClassVar[list[BindingType]] = [
         letter("r", "read", "Read", "the sensors with the feeds off, or end it"),
-        letter("c", "check", "Self-check", "relays, switches, emergency stop: no unit fitted"),
+        letter(
+            "c", "check", "Check", "self-check: relays, switches, emergency stop: no unit fitted"
+        ),
         letter("k", "calibrate", "Calibrate", "against a reference, the unit taken off"),
         letter("s", "next_station", "Station", "choose it for what comes"),
         letter("g", "golden", "Golden", "is the rig in control, by its golden units"),
