@@ -112,6 +112,30 @@ def test_drawn_sensor_errors_are_found_within_their_uncertainty(store, seed, ref
     assert abs(voltage.true(true_v / voltage_gain) - true_v) <= 2.5 * voltage.u(true_v)
 
 
+@pytest.mark.parametrize("fed_zero_a", [-0.01, 0.01])
+@pytest.mark.parametrize(
+    ("reference", "voltmeter"),
+    [(RESISTOR, VOLTMETER), (AMMETER, VOLTMETER), (AMMETER, None)],
+    ids=["resistor", "ammeter", "ammeter_alone"],
+)
+def test_a_zero_that_moves_when_the_feed_is_made_is_in_the_gains_uncertainty(
+    store, fed_zero_a, reference, voltmeter
+):
+    """As far as the README's wiring check lets R4 leave it; taken with the feeds off it made the
+    gain wrong by twice its U.
+    """
+    drawn = {"sensor.gain": "1.01", "sensor.fed_zero_a": str(fed_zero_a)}
+    order = order_of(drawn, current_reference=reference, voltmeter=voltmeter)
+    ended = calibrate(order, store)
+    assert ended.good, ended.text
+    (made,) = store.calibrations()
+    found = made.current.correction
+    assert abs(found.gain - 1.01) <= 2 * found.gain_u
+    assert 2 * found.gain_u < (0.002 if voltmeter else 0.004)
+    if voltmeter:
+        assert found.offset == pytest.approx(fed_zero_a, abs=0.002)
+
+
 def test_a_later_run_reads_as_one_with_a_perfect_sensor(store, tmp_path):
     """Same unit, same seed: its samples, as guard, ring and record see them, are those of a sound
     sensor within the calibration's uncertainty and the sensor's step.
