@@ -128,7 +128,9 @@ def line_words(line: Line) -> list[str]:
     for point in line.points:
         if not point.count:
             continue  # assumed, not read
-        at = "zero" if point.reference == 0 else f"{point.reference:.4g} {unit}"
+        at = f"{point.reference:.4g} {unit}"
+        if point.reference == 0:
+            at = "zero" if point.set_v is None else f"zero with {point.set_v:g} V set"
         lines.append(
             f"  at {at}: as found {_signed(line.found(point))}, as left "
             f"{_signed(line.left(point))}, U {2 * found.u(point.reading):.4f} {unit}"
@@ -145,9 +147,9 @@ def astonishing_words(line: Line) -> str:
     found = f"{_signed(line.found(worst))} {unit}"
     return (
         f"At {worst.reference:.4g} {unit} the station was found to be {found} off, more than its "
-        f"{line.quantity} was taken to be uncertain by. Look whether each reading was typed as the "
-        "meter showed it. If it was, what was judged since the last calibration rests on readings "
-        "that far off."
+        f"readings of {line.quantity} were taken to be uncertain by. Look whether each number was "
+        "typed as the meter showed it. If it was, what was judged since the last calibration rests "
+        "on readings that far off."
     )
 
 
