@@ -171,7 +171,7 @@ class CalibrationJob:
             self._take(point, planned)
             if [w.quantity for w in wanted].count(point.quantity) == 1 and self._astonishes(point):
                 self._tell(
-                    f"{point.title} the station was further off than it was taken to be. There is "
+                    f"{point.title}: the station was further off than it was taken to be. There is "
                     "no other point to hold this one against: it is fed and read once more."
                 )
                 self._take(point, planned)
