@@ -168,7 +168,7 @@ def _points(trace: Trace, value: FloatArray, good: BoolArray, every: int) -> _Po
 
 
 def _apart_at_jumps(points: _Points) -> _Points:
-    """Return the points with a window of its own for a source after each jump: a charger cuts in."""
+    """Return the points with a window for each source: after a jump it is another."""
     u_a = points.current_u_a
     moved_a = np.abs(np.diff(points.current_a)) + u_a[1:] + u_a[:-1]
     jumps = np.abs(np.diff(points.value)) > JUMP_V + MOST_OHM * moved_a

@@ -262,7 +262,7 @@ async def test_a_units_history_is_a_list_and_a_trend(make_console, lib):
 
         await pilot.press("v", "v", "v", "v")
         await until(pilot, lambda: "Rest draw, A" in "\n".join(trend.text_lines))
-        assert "3 2026-09-21 09:05 qualify J-1391 FAIL 0.314 A ± 0.012 A" in screen_text(console)
+        assert "3 2026-09-21 09:05 qualify J-1391 FAIL 0.314 A ± 0.013 A" in screen_text(console)
         records.query_one("#trend-measure", Select).value = "winding"
         await until(
             pilot, lambda: "has measured the winding resistance" in "\n".join(trend.text_lines)
