@@ -37,6 +37,7 @@ from rig.quality.calibration_words import (
     standing_line,
     standing_words,
 )
+from rig.references import ReferenceSettings
 
 SHUNT_OHM = 0.005
 SETUP = Setup("Low Meadow", "A", "pi", False, 1, 0x40, SHUNT_OHM, 0.16)
@@ -288,3 +289,13 @@ def test_an_uncertainty_with_its_own_k_and_a_meters_digits():
     meter = Reference(ReferenceKind.METER, "", expanded_u_rel=0.003, expanded_u=0.04, k=2.0)
     assert meter.u(10.0) == pytest.approx(0.025)
     assert replace(meter, k=1.0).u(10.0) == pytest.approx(0.05)
+
+
+def test_a_resistor_is_uncertain_by_its_warmth_also_where_the_rig_file_says_nothing_of_it():
+    """Rectangular (JCGM 100:2008, 4.3.7): 100 ppm/K over 10 K of the room and 18 K of its own."""
+    given = {"name": "box", "kind": "resistor", "value_ohm": 2.5, "rated_w": 100.0, "u_rel": 0.001}
+    silent = ReferenceSettings(**given).reference()
+    warm_k = math.hypot(10.0, 30.0 * 60.0 / 100.0)
+    assert silent.warmth_u_rel(60.0) == pytest.approx(100e-6 * warm_k / math.sqrt(3))
+    stated = ReferenceSettings(**given, ppm_per_k=20.0, warms_k=5.0).reference()
+    assert stated.warmth_u_rel(60.0) == pytest.approx(20e-6 * math.hypot(10, 3) / math.sqrt(3))
