@@ -81,7 +81,12 @@ def diagnose(
         drop=drop,
         fuse=fuse,
         relay=relay,
-        references=replace(references, good=tuple(g.run.name for g in goods)),
+        references=replace(
+            references,
+            good=tuple(g.run.name for g in goods),
+            unhooked="" if unhooked is None else unhooked.name,
+            unhooked_missing="" if bare or unhooked is None else NO_TURN,
+        ),
         fitted=_fitted(run, drop),
         missing={},
     )

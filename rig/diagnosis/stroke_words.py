@@ -92,6 +92,20 @@ def bind_lines(found: Diagnosis) -> Iterator[str]:
         )
 
 
+def unhooked_lines(found: Diagnosis) -> Iterator[str]:
+    """Return which run told what is left with the cable off, or that it told nothing."""
+    references = found.references
+    if not references.unhooked:
+        return
+    of = f"With the cable off: {references.unhooked}"
+    if references.unhooked_missing:
+        yield from wrapped(f"{of}. It tells nothing: {references.unhooked_missing}.")
+    elif not found.binds:
+        yield from wrapped(f"{of}. Nothing binds there either, so it tells nothing more.")
+    else:
+        yield from wrapped(f"{of}.")
+
+
 def compared_lines(found: Diagnosis) -> Iterator[str]:
     """Return how the stroke differs from its reference, way by way."""
     references = found.references
