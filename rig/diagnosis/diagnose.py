@@ -153,7 +153,7 @@ def _strokes(
         reference = _reference(against, direction)
         compared = None
         if reference is not None:
-            compared = compare_profiles(mean.profile, reference)
+            compared = compare_profiles(mean.profile, reference, own.run.accuracy)
         found.append(Stroke(mean.profile, mean.count, compared))
     names = tuple(one.run.name for one in against) if any(s.compared for s in found) else ()
     return tuple(found), References(strokes=names, strokes_are_own=against is before)

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 
+from rig.analysis.estimate import Estimate
 from rig.analysis.model import Direction
 from rig.analysis.stroke import lever_deg
 from rig.analysis.stroke_mean import Departure
@@ -125,5 +127,11 @@ def compared_lines(found: Diagnosis) -> Iterator[str]:
             if abs(place.load_a) >= PLACE_LEAST_A
         ]
         also = f"; besides {', '.join(places)}" if places else f"; no place besides ({LEAST})"
-        yield from wrapped(f"{way}: {told(compared.general_a)} at all angles alike{beyond}{also}.")
+        yield from wrapped(f"{way}: {_general(compared.general_a)} at all angles alike{beyond}{also}.")
     yield from wrapped(f"Against {whom}: {'; '.join(references.strokes)}.")
+
+
+def _general(off_a: Estimate) -> str:
+    """Return how much more or less current it takes, the sign in words."""
+    value_a = off_a.value or 0.0
+    return f"{told(replace(off_a, value=abs(value_a)))} {'less' if value_a < 0.0 else 'more'}"
