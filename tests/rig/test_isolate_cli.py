@@ -121,6 +121,9 @@ def test_questions_need_a_terminal(capsys):
     status, _, err = isolate(capsys, "--ask")
     assert status == 3
     assert "no terminal" in err
+    assert "Nobody was there to answer a question." in err
+    assert "Error" not in err
+    assert "failed" not in err
 
 
 @pytest.mark.parametrize(("unit", "told"), [("LM-12", False), ("LM-24", True)])
