@@ -128,7 +128,8 @@ def compare_profiles(
     """Return where and by how much a profile departs from a reference beyond uncertainty.
 
     ``accuracy`` of the instrument that both were recorded with: its gain's error is in both and
-    counts for their difference only, its zero's is in each recording anew.  Raises ValueError if the directions differ, or friction is taken off one of the two only.
+    counts for their difference only, its zero's is in each recording anew.  Raises
+    ValueError if the directions differ, or friction is taken off one of the two only.
     """
     mean, n = reference.profile, reference.count
     if profile.direction is not mean.direction:

@@ -127,7 +127,9 @@ def compared_lines(found: Diagnosis) -> Iterator[str]:
             if abs(place.load_a) >= PLACE_LEAST_A
         ]
         also = f"; besides {', '.join(places)}" if places else f"; no place besides ({LEAST})"
-        yield from wrapped(f"{way}: {_general(compared.general_a)} at all angles alike{beyond}{also}.")
+        yield from wrapped(
+            f"{way}: {_general(compared.general_a)} at all angles alike{beyond}{also}."
+        )
     yield from wrapped(f"Against {whom}: {'; '.join(references.strokes)}.")
 
 
