@@ -11,7 +11,7 @@ from rig.analysis import fuse
 from rig.analysis.faults.causes import LEARNT_FROM
 from rig.plan_steps import JamStep, RelayCheckStep, SupplySweepStep, ZeroStep
 from rig.plans import Plan
-from rig.quality.decision import COVERAGE
+from rig.quality.decision import COVERAGE, Rule
 from rig.schema import KeyPath, Lines, Mistake, key_text
 from rig.settings import RigSettings, StationSettings
 
@@ -71,6 +71,7 @@ def check_plan_on_rig(
         _sampling,
         _winding,
         _coil,
+        _decision,
     )
     for check in checks:
         check(case)
@@ -316,6 +317,20 @@ def _coil(case: _Case) -> None:
                 "coil cannot be measured",
                 "no such limit, or a [station.ignition_sensor] in the rig file",
             )
+
+
+def _decision(case: _Case) -> None:
+    """Not a clash of the plan: what was recorded with such a table must still be read."""
+    rule = case.plan.decision.as_rule()
+    if rule.rule is Rule.GUARDED and rule.factor <= 0.0:
+        key, allowed = "guard_factor", "more than 0"
+        if rule.risk is not None:
+            key, allowed = "risk", "less than 0.5"
+        case.in_plan(
+            ("decision", key),
+            "guarded without a guard band would test a value on the limit again for ever",
+            f"{allowed}, or the rule {Rule.SIMPLE_ACCEPTANCE}",
+        )
 
 
 def _stall_named(case: _Case, path: KeyPath) -> str:

@@ -9,7 +9,7 @@ from enum import StrEnum
 
 from rig.analysis.fuse import BLADE, COMMON_RATINGS_A, FuseSeries, Span, opens_after
 from rig.analysis.model import UnitType
-from rig.analysis.winding_heat import StallHeat, Winding, corners, stall_heat
+from rig.analysis.winding_heat import StallHeat, Winding, corners, stall_heat, winding_of
 
 HORIZON_S = 3600.0
 """What has not happened within an hour of a stall is taken not to happen."""
@@ -98,12 +98,14 @@ class FittedFuse:
     """The fuse in a rig against the winding of its unit type as it ought to be.
 
     ``race`` on ``supply_v`` (V); ``protects_a`` (A) is the largest common rating that protects,
-    None if none does.
+    None if none does.  ``any_unit`` is what that rating does for any cold unit of the type, within
+    the tolerances of `winding_of`: a weak one may draw too little for it.
     """
 
     race: FuseRace
     supply_v: float
     protects_a: float | None
+    any_unit: Protection | None
 
     @property
     def over_rated(self) -> bool:
@@ -129,7 +131,12 @@ def fitted_fuse(
     [own, *common] = race(winding, unit.nominal_v, lead_ohm, (fitted_a, *others), series)
     if fitted_a in COMMON_RATINGS_A:
         common.append(own)
-    return FittedFuse(own, unit.nominal_v, largest_that_protects(common))
+    protects_a = largest_that_protects(common)
+    any_unit = None
+    if protects_a is not None:
+        whole = winding_of(unit, max_c)
+        any_unit = race(whole, unit.nominal_v, lead_ohm, (protects_a,), series)[0].protection
+    return FittedFuse(own, unit.nominal_v, protects_a, any_unit)
 
 
 def _race(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,6 +40,9 @@ GONE = 0.5
 # still if a drift along a line makes no more than this part of the slope, else to drift along that
 # line.  A slope less sure than this part and this resistance (ohm) is not told (guess).
 SAME_PART, UNSURE_PART, UNSURE_OHM = 0.02, 0.25, 0.02
+# A source that jumps by more than this (V) from one reading to the next, beyond what any feed's
+# resistance (ohm) makes of the current's change, is another source from there on (guesses).
+JUMP_V, MOST_OHM = 0.1, 1.0
 # Where the variance left is so many times the readings' own, it is a source that moves, alike from
 # point to point; no more alike can be told than so (guesses).
 MISFIT, ALIKE_MOST = 2.0, 0.98
@@ -81,7 +84,7 @@ def sag_ohm(trace: Trace, accuracy: Accuracy, voltage_every: int = 10) -> Estima
     good &= fed_s > max(SETTLE_S, held_s)
     if good.any():
         good &= trace.voltage_v > GONE * float(np.max(trace.voltage_v[good]))
-    points = _points(trace, trace.voltage_v, good, voltage_every)
+    points = _apart_at_jumps(_points(trace, trace.voltage_v, good, voltage_every))
     gain_u_rel = math.hypot(accuracy.gain_u_rel, accuracy.voltage_gain_u_rel)
     return _slope(points, 0.0, gain_u_rel)
 
@@ -162,6 +165,15 @@ def _points(trace: Trace, value: FloatArray, good: BoolArray, every: int) -> _Po
     value_then, time_then_s = value[rows][first], time_s[rows][first]
     columns = (held_a, value_then, u_a, window.astype(np.intp), time_then_s)
     return _Points(*(column[own] for column in columns))
+
+
+def _apart_at_jumps(points: _Points) -> _Points:
+    """Return the points with a window for each source: after a jump it is another."""
+    u_a = points.current_u_a
+    moved_a = np.abs(np.diff(points.current_a)) + u_a[1:] + u_a[:-1]
+    jumps = np.abs(np.diff(points.value)) > JUMP_V + MOST_OHM * moved_a
+    before = np.concatenate(([0], np.cumsum(jumps))) if len(jumps) else np.zeros(len(u_a))
+    return replace(points, window=points.window + before.astype(np.intp))
 
 
 def _moves_a(current_a: FloatArray) -> FloatArray:

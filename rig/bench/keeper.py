@@ -19,14 +19,18 @@ def _on_disk() -> bool:
     return True
 
 
-def _golden_of(store: Store, station: str, serial: str, plan: str, every_days: int) -> Said:
+def _golden_of(
+    store: Store, station: str, serial: str, plan: str, every_days: int, *, simulated: bool
+) -> Said:
     if not store.golden.in_use(station):
         return None
     # Imported here: most rigs have no golden unit, and its charts need numbers' libraries.
     from rig.studies.golden import said_at_start
 
     today = datetime.now().astimezone().date()
-    return said_at_start(store.golden, station, serial, plan, today, every_days)
+    return said_at_start(
+        store.golden, station, serial, plan, today, every_days, simulated=simulated
+    )
 
 
 class DirectKeeper:
@@ -53,9 +57,11 @@ class DirectKeeper:
         self._store.keep_rig_check(check)
         return _on_disk
 
-    def golden(self, station: str, serial: str, plan: str, every_days: int) -> Said:
-        """Return what the golden units say of the rig today."""
-        return _golden_of(self._store, station, serial, plan, every_days)
+    def golden(
+        self, station: str, serial: str, plan: str, every_days: int, *, simulated: bool
+    ) -> Said:
+        """Return what the golden units say today of the rig of this world."""
+        return _golden_of(self._store, station, serial, plan, every_days, simulated=simulated)
 
     def begin_run(self, start: RunStart) -> UUID:
         """Write the run's first row."""
@@ -110,10 +116,12 @@ class ThreadKeeper:
         """Hand a self-check over."""
         return self._when_done(self._pool.submit(self._store.keep_rig_check, check))
 
-    def golden(self, station: str, serial: str, plan: str, every_days: int) -> Said:
-        """Return what the golden units say of the rig today."""
+    def golden(
+        self, station: str, serial: str, plan: str, every_days: int, *, simulated: bool
+    ) -> Said:
+        """Return what the golden units say today of the rig of this world."""
         args = (self._store, station, serial, plan, every_days)
-        return self._pool.submit(_golden_of, *args).result()
+        return self._pool.submit(_golden_of, *args, simulated=simulated).result()
 
     def begin_run(self, start: RunStart) -> UUID:
         """Write the run's first row and wait for it: nothing is fed before."""

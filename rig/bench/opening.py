@@ -201,7 +201,13 @@ class FedJob(ABC):
     def _golden(self) -> Said:
         order = self.order
         demanded = order.settings.golden.every_days
-        return self.keeper.golden(order.station.name, order.unit_serial, order.plan.name, demanded)
+        return self.keeper.golden(
+            order.station.name,
+            order.unit_serial,
+            order.plan.name,
+            demanded,
+            simulated=self.backend.simulated,
+        )
 
     @property
     def control(self) -> str | None:

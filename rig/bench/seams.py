@@ -40,8 +40,13 @@ class Keeper(Protocol):
         """Write a self-check of the rig."""
         ...
 
-    def golden(self, station: str, serial: str, plan: str, every_days: int) -> Said:
-        """Return what the golden units say of the rig as a run begins (`rig.studies.golden`)."""
+    def golden(
+        self, station: str, serial: str, plan: str, every_days: int, *, simulated: bool
+    ) -> Said:
+        """Return what the golden units say of the rig as a run begins (`rig.studies.golden`).
+
+        Only checks of the world that it begins in count, ``simulated`` or not.
+        """
         ...
 
     def begin_run(self, start: RunStart) -> UUID:

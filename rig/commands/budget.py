@@ -9,22 +9,18 @@ from collections.abc import Iterator
 from math import isfinite
 from typing import Any
 
-from rig.bench.dates import wall_clock
 from rig.commands import exits
+from rig.commands.check_calibration import standing_today
 from rig.commands.common import plan_of, records_path, settings_or_starter
 from rig.commands.streams import say
 from rig.contract import decision_object
 from rig.feasible import check_plan_on_rig
 from rig.quality.budget import Budget
 from rig.quality.budget_words import component_rows, limit_row, result_words
-from rig.quality.calibration import Standing
 from rig.quality.calibration_words import standing_words
-from rig.quality.limit_budgets import LimitBudget
+from rig.quality.limit_budgets import LimitBudget, never_passed
 from rig.quality.uncertainty import Budgets, budgets_of
-from rig.records.calibrations import kept_of_rig
 from rig.schema import MistakesError
-from rig.settings import RigSettings, StationSettings
-from rig.standing import standing_by_file
 
 _WIDTH = 80
 
@@ -37,7 +33,7 @@ def run(options: argparse.Namespace) -> int:
     mistakes = check_plan_on_rig(plan, settings, station)
     if mistakes:
         raise MistakesError(mistakes)
-    stands = _standing(options, settings, station)
+    stands = standing_today(settings, station, records_path(options, settings))
     budgets = budgets_of(station, plan, stands)
     say(
         json.dumps(_object(budgets), indent=2)
@@ -45,14 +41,6 @@ def run(options: argparse.Namespace) -> int:
         else "\n".join(_lines(budgets, standing_words(stands)))
     )
     return exits.PASS
-
-
-def _standing(
-    options: argparse.Namespace, settings: RigSettings, station: StationSettings
-) -> Standing:
-    """Return how the station stands today; the records are only read."""
-    made, _ = kept_of_rig(records_path(options, settings), settings.name, station.name)
-    return standing_by_file(settings, station, made, wall_clock().astimezone().date())
 
 
 # --- as text ------------------------------------------------------------------------------------
@@ -73,6 +61,8 @@ def _lines(budgets: Budgets, stands: str) -> Iterator[str]:
         limit_is = f"{'<=' if limit.is_upper else '>='} {limit.limit:g} {limit.budget.unit}"
         u, w = row.expanded_u, row.guard_band.split()[0]
         yield _limit_line(row.label, limit_is, u, w, row.passes, row.fails)
+    for caution in never_passed(budgets.limits):
+        yield from _wrapped(f"CAUTION: {caution}", "  ", "    ")
     yield ""
     yield "What U is made of there"
     for limit in _each_reason_once(budgets.limits):
@@ -121,6 +111,7 @@ def _object(budgets: Budgets) -> dict[str, Any]:
         "decision": decision_object(budgets.rule),
         "budgets": [_budget_object(budget) for budget in budgets.all],
         "limits": [_limit_object(limit) for limit in budgets.limits],
+        "cautions": list(never_passed(budgets.limits)),
     }
 
 

@@ -16,7 +16,8 @@ from rig.commands.exits import CommandError
 from rig.commands.streams import say, tell
 from rig.commands.terminal import wrapped
 from rig.feasible import cautions_on_rig, check_plan_on_rig, describe_sensor
-from rig.plans import list_plans
+from rig.plans import Plan, list_plans
+from rig.records.errors import RecordsError
 from rig.schema import MistakesError
 from rig.settings import RigSettings, StationSettings
 
@@ -89,8 +90,24 @@ def _plan(name: str, settings: RigSettings, station: StationSettings) -> PlanLoo
     look.mistakes = [str(mistake) for mistake in mistakes]
     if not mistakes:
         look.sensor = describe_sensor(settings, station, plan)
-        look.warnings = list(cautions_on_rig(plan, settings, station))
+        look.warnings = [
+            *cautions_on_rig(plan, settings, station),
+            *_never_passed(plan, settings, station),
+        ]
     return look
+
+
+def _never_passed(plan: Plan, settings: RigSettings, station: StationSettings) -> tuple[str, ...]:
+    """Return what no unit can pass with, as the station is calibrated today."""
+    from rig.commands.check_calibration import standing_today
+    from rig.quality.limit_budgets import never_passed
+    from rig.quality.uncertainty import budgets_of
+
+    try:
+        stands = standing_today(settings, station, settings.logs / RECORDS_FILE)
+    except RecordsError:  # told of the machine
+        return ()
+    return tuple(never_passed(budgets_of(station, plan, stands).limits))
 
 
 def _machine(settings: RigSettings, station: StationSettings) -> list[Finding]:

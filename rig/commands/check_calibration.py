@@ -6,7 +6,7 @@ from pathlib import Path
 
 from drivers import Finding, FindingState
 from rig.bench.dates import wall_clock
-from rig.quality.calibration import CalibrationState
+from rig.quality.calibration import CalibrationState, Standing
 from rig.quality.calibration_words import due_words, standing_words
 from rig.records.calibrations import kept_of_rig
 from rig.records.errors import RecordsError
@@ -14,6 +14,12 @@ from rig.settings import RigSettings, StationSettings
 from rig.standing import standing_by_file
 
 _TITLE = "Calibration"
+
+
+def standing_today(settings: RigSettings, station: StationSettings, records: Path) -> Standing:
+    """Return how the station stands today; RecordsError if the records cannot be read."""
+    made, _ = kept_of_rig(records, settings.name, station.name)
+    return standing_by_file(settings, station, made, wall_clock().astimezone().date())
 
 
 def calibration_finding(settings: RigSettings, station: StationSettings, records: Path) -> Finding:

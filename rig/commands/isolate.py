@@ -13,7 +13,7 @@ from rig.commands import exits
 from rig.commands.common import records_path
 from rig.commands.progress import Progress
 from rig.commands.ranking import as_object, cut_short, ended, proposed, result, table
-from rig.commands.run import Gathered, answer, calibration_lines, carry_out
+from rig.commands.run import Gathered, answer, calibration_lines, carry_out, golden_lines
 from rig.commands.run import order_of as order_of_run
 from rig.commands.streams import say, tell
 from rig.commands.terminal import wrapped
@@ -110,6 +110,8 @@ def _words(run_ended: RunEnded, following: Following) -> str:
     elif run_ended.note:
         lines.append(f"  - {run_ended.note}")
     lines += calibration_lines(following)
+    if ranked is not None or judgement is not None:
+        lines += golden_lines(following)
     lines.append(f"run {run_ended.run_id} ({run_ended.state})")
     text = "\n".join(lines)
     return wrapped(text) if sys.stdout.isatty() else text

@@ -224,6 +224,14 @@ def calibration_lines(gathered: Gathered) -> list[str]:
     return [line] if line else []
 
 
+def golden_lines(gathered: Gathered) -> list[str]:
+    """Return what a result says of the rig by its golden units, if anything is to be said."""
+    golden = None if gathered.began is None else gathered.began.golden
+    if golden_standing(golden) in (GoldenStanding.OUT, GoldenStanding.DUE):
+        return [f"rig: {golden_words(golden)}"]
+    return []
+
+
 def words(ended: RunEnded, gathered: Gathered) -> str:
     """Return a run's verdict and reasons as text."""
     verdict = _verdict(ended)
@@ -234,12 +242,8 @@ def words(ended: RunEnded, gathered: Gathered) -> str:
     elif ended.note:
         lines.append(f"  - {ended.note}")
     lines += calibration_lines(gathered)
-    golden = None if gathered.began is None else gathered.began.golden
-    if ended.judgement is not None and golden_standing(golden) in (
-        GoldenStanding.OUT,
-        GoldenStanding.DUE,
-    ):
-        lines.append(f"rig: {golden_words(golden)}")
+    if ended.judgement is not None:
+        lines += golden_lines(gathered)
     lines.append(f"run {ended.run_id} ({ended.state})")
     text = "\n".join(lines)
     return wrapped(text) if sys.stdout.isatty() else text

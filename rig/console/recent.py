@@ -37,9 +37,11 @@ def recent_units(reading: RecordsReader, *, longest: int = 12) -> list[RecentUni
     return list(found.values())[:longest]
 
 
-def golden_warning(reading: RecordsReader, station: str, every_days: int) -> str:
+def golden_warning(
+    reading: RecordsReader, station: str, every_days: int, *, simulated: bool
+) -> str:
     """Return in short what the golden units have whoever begins a run know; "" if nothing."""
-    found = or_sorry(lambda: reading.golden(station, every_days))
+    found = or_sorry(lambda: reading.golden(station, every_days, simulated=simulated))
     if isinstance(found, Sorry):
         return ""  # told elsewhere: nothing could be recorded either
     for standing, words in (

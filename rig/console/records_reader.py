@@ -138,15 +138,17 @@ class RecordsReader:
             except NothingSeenError as error:
                 raise RecordsError(str(error)) from None
 
-    def golden(self, station: str | None, every_days: int) -> list[GoldenState]:
-        """Return how the rig stands today by its golden units (of a station)."""
+    def golden(self, station: str | None, every_days: int, *, simulated: bool) -> list[GoldenState]:
+        """Return how the rig of one world stands today by its golden units (of a station)."""
         with self._open() as store:
             if not store.golden.in_use(station):
                 return []
             from rig.studies.golden import states
 
             today = datetime.now().astimezone().date()
-            return states(store.golden, today, station=station, every_days=every_days)
+            return states(
+                store.golden, today, simulated=simulated, station=station, every_days=every_days
+            )
 
     def new_baseline(self, golden_id: UUID, reason: str, operator: str) -> None:
         """Have a golden unit's checks from now on set new limits."""

@@ -176,6 +176,7 @@ def _fitted(fitted: FittedFuse) -> dict[str, Any]:
         "supply_v": fitted.supply_v,
         "protection": str(fitted.race.protection),
         "protects_a": fitted.protects_a,
+        "any_unit": None if fitted.any_unit is None else str(fitted.any_unit),
         "over_rated": fitted.over_rated,
     }
 

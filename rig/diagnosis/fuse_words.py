@@ -55,9 +55,12 @@ def over_rated_words(fitted: FittedFuse, type_name: str) -> str:
     )
     if fitted.protects_a is None:
         return text + "None of the common ratings protects it: fit a smaller one."
+    even = ""
+    if fitted.any_unit is not Protection.PROTECTS:
+        even = " (a unit of more resistance, or a warm one, even that may not protect)"
     return (
-        text + f"Fit {fitted.protects_a:g} A, the largest that protects it, and change fuse_a in "
-        "the rig file."
+        text + f"Fit {fitted.protects_a:g} A, the largest that protects a cold unit as it ought to "
+        f"be{even}, and change fuse_a in the rig file."
     )
 
 

@@ -31,18 +31,14 @@ class Shape(StrEnum):
     """How a component's values are distributed."""
 
     RECTANGULAR = "rectangular"
-    TRIANGULAR = "triangular"
-    U_SHAPED = "U-shaped"
     NORMAL = "normal"
 
 
 DIVISORS = {
     Shape.RECTANGULAR: math.sqrt(3.0),
-    Shape.TRIANGULAR: math.sqrt(6.0),
-    Shape.U_SHAPED: math.sqrt(2.0),
     Shape.NORMAL: 1.0,
 }
-"""Half width over standard deviation (JCGM 100:2008, 4.3.7 and 4.3.9); a normal distribution is
+"""Half width over standard deviation (JCGM 100:2008, 4.3.7); a normal distribution is
 given by its standard deviation."""
 
 

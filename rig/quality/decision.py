@@ -94,7 +94,10 @@ class DecisionRule:
     def _width_words(self) -> str:
         if self.risk is not None:
             share = f"{100.0 * self.risk:.3g} %"
-            return f"guard band w = {self.factor:.3g} U, for a risk of at most {share} at its edge"
+            return (
+                f"guard band w = {self.factor:.3g} U, for a risk of at most {share} at its edge, "
+                "as to that one limit"
+            )
         return f"guard band w = {'' if self.guard_factor == 1.0 else f'{self.guard_factor:g} '}U"
 
 
@@ -128,7 +131,7 @@ def conformance(
     """Return the probability that the true value lies within the limits (None: no limit), 0 to 1.
 
     The measured value and its standard uncertainty are all that is known of it, so it is taken as
-    normal about the value (JCGM 106:2012, clause 7.2).  Without uncertainty it is 0 or 1.
+    normal about the value (JCGM 106:2012, from memory).  Without uncertainty it is 0 or 1.
     """
     if standard_u <= 0.0:
         return float((high is None or value <= high) and (low is None or value >= low))

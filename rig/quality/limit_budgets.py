@@ -8,7 +8,7 @@ uncertainty of a unit's own value may be larger.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from rig.analysis.at_voltage import TAU_S
@@ -113,6 +113,28 @@ def limit_budgets(at: Situation) -> Iterator[LimitBudget]:
         value: float | None = getattr(limits, key)
         if value is not None and (at.coil is not None or not key.startswith("coil_")):
             yield LimitBudget(key, label, make(at, value), is_upper, limits.rule)
+
+
+def never_passed(limits: Sequence[LimitBudget]) -> Iterator[str]:
+    """Yield a sentence for each value that passes nowhere: its guard bands leave nothing."""
+    for upper in limits:
+        if not upper.is_upper:
+            continue
+        lowers = [one for one in limits if not one.is_upper and one.label == upper.label]
+        edge = max((one.acceptance_limit for one in lowers), default=0.0)
+        if edge < upper.acceptance_limit:
+            continue
+        unit, largest = upper.budget.unit, upper.budget.largest
+        most, band = f"at most {upper.limit:g} {unit}", amount(upper.guard_band, unit)
+        left = f"{most} leaves nothing above 0 within a guard band of {band}"
+        for one in lowers:
+            least = f"at least {one.limit:g} {unit}"
+            left = f"{least} and {most} leave nothing between guard bands of {band}"
+        remedy = f"{largest.remedy}, " if largest is not None and largest.remedy else ""
+        yield (
+            f"No {upper.label} can pass: {left}. To do better, {remedy}widen the limits or choose "
+            "another rule ([decision] in the plan)."
+        )
 
 
 # --- one maker a kind of value ----------------------------------------------------------------

@@ -87,8 +87,9 @@ def global_risk(
 ) -> GlobalRisk:
     """Return the risks of accepting what is measured within ``acceptance``.
 
-    JCGM 106:2012, equations 17 and 19: the production's density times the probability, normal
-    about the true value with ``standard_u``, that it measures within the acceptance limits.
+    As JCGM 106:2012, clause 9, has them (from memory): the production's density times the
+    probability, normal about the true value with ``standard_u``, that it measures within the
+    acceptance limits.
     """
     lowest, highest = production.low, production.high
     low = lowest if tolerance.low is None else min(max(tolerance.low, lowest), highest)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from collections.abc import Sequence
+from datetime import date, datetime, tzinfo
 from uuid import UUID
 
-from sqlalchemy import func, select
+from sqlalchemy import ColumnElement, func, select, text
 from sqlalchemy.orm import Session, joinedload, selectinload
 
 from rig.labels import shown
@@ -94,10 +95,26 @@ class GoldenRecords:
                 )
             )
 
-    def checks(self, golden: UUID, number: int | None = None) -> tuple[UnitRun, ...]:
-        """Return the finished checks of a baseline (the newest), oldest first, as measured.
+    def worlds(self, golden: UUID) -> tuple[bool, ...]:
+        """Return in which worlds it has been checked (simulated or not), the real one first."""
+        with self._read() as session:
+            query = select(RunRow.simulated).where(*_checks_of(_row(session, golden))).distinct()
+            return tuple(sorted(session.scalars(query)))
 
-        ``number`` counts baselines from 1.
+    def checks(
+        self,
+        golden: UUID,
+        number: int | None = None,
+        *,
+        simulated: bool,
+        today: date,
+        zone: tzinfo | None = None,
+    ) -> tuple[UnitRun, ...]:
+        """Return the finished checks of a baseline (the newest) in one world, as measured.
+
+        In the order in which they were recorded: a computer's clock may have been wrong for one.
+        So a baseline goes from the first check with a date from its beginning to ``today`` (in
+        ``zone``; None: this machine's) to the first of the next.  ``number`` counts from 1.
         """
         with self._read() as session:
             row = _row(session, golden)
@@ -107,21 +124,49 @@ class GoldenRecords:
                     f"There is no baseline {number} of {shown(row.unit.serial)}: there are "
                     f"{len(row.baselines)}."
                 )
+            recorded = session.execute(
+                select(RunRow.id, RunRow.started_at)
+                .where(*_checks_of(row), RunRow.simulated == simulated)
+                .order_by(text("runs.rowid"))
+            ).all()
+            starts = [
+                None if dated_ahead(started_at, today, zone) else started_at
+                for _, started_at in recorded
+            ]
+            first, end = _span(starts, [each.began_at for each in row.baselines], at)
+            ids = [run_id for run_id, _ in recorded[first:end]]
             query = (
                 select(RunRow)
-                .where(
-                    RunRow.unit_id == row.unit_id,
-                    RunRow.plan_name == row.plan_name,
-                    RunRow.station == row.station,
-                    RunRow.state == RunState.FINISHED,
-                    RunRow.started_at >= row.baselines[at].began_at,
-                )
+                .where(RunRow.id.in_(ids))
                 .options(joinedload(RunRow.unit), joinedload(RunRow.plan))
-                .order_by(RunRow.started_at, RunRow.id)
+                .order_by(text("runs.rowid"))
             )
-            if at + 1 < len(row.baselines):
-                query = query.where(RunRow.started_at < row.baselines[at + 1].began_at)
             return measured(session, list(session.scalars(query)))
+
+
+def dated_ahead(at: datetime, today: date, zone: tzinfo | None = None) -> bool:
+    """Tell whether a date lies after ``today``: the computer's clock was ahead."""
+    return at.astimezone(zone).date() > today
+
+
+def _span(
+    starts: Sequence[datetime | None], begins: Sequence[datetime], at: int
+) -> tuple[int, int]:
+    """Return first and end of a baseline among checks as recorded; None: dated ahead."""
+    firsts = [
+        next((k for k, start in enumerate(starts) if start and start >= began_at), len(starts))
+        for began_at in begins
+    ]
+    return firsts[at], min(firsts[at + 1 :], default=len(starts))
+
+
+def _checks_of(row: GoldenUnitRow) -> tuple[ColumnElement[bool], ...]:
+    return (
+        RunRow.unit_id == row.unit_id,
+        RunRow.plan_name == row.plan_name,
+        RunRow.station == row.station,
+        RunRow.state == RunState.FINISHED,
+    )
 
 
 def _in_use(session: Session) -> list[GoldenUnitRow]:

@@ -111,6 +111,8 @@ def golden_object(state: GoldenState) -> dict[str, Any]:
         "checked_at": None if at is None else at.isoformat(),
         "checks": [str(run.summary.run_id) for run in state.checks],
         "left_out": state.left_out,
+        "dated_ahead": state.ahead,
+        "simulated": state.simulated,
         "baseline": state.baseline.number,
         "baselines": [
             {

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, tzinfo
+from functools import lru_cache
+from pathlib import Path
 from typing import Any
 
 from rig.analysis.model import Verdict
+from rig.plans import Plan, PlanError, plan_from_text
 from rig.quality.control_chart import Chart, Point, Signal, chart
-from rig.records.golden_records import GoldenRecords
+from rig.records.golden_records import GoldenRecords, dated_ahead
 from rig.records.golden_said import WORST, GoldenStanding, said
 from rig.records.model import UnitRun
 from rig.records.study_model import BaselineKept, GoldenKept
@@ -39,22 +42,30 @@ class MeasureCharted:
 class GoldenState:
     """A golden unit's checks of one baseline, their charts, and how the rig stands by them.
 
-    ``checks`` are those that count; ``left_out`` were made by another text of the plan, or in
-    another world, than the baseline's first.  ``why`` are sentences on what is wrong.
+    All of one world, ``simulated`` or not: no check in the one vouches for the other.  ``checks``
+    are those that count; ``left_out`` were made by another plan than the baseline's first,
+    ``ahead`` are dated after today.  ``why`` are sentences on what is wrong.
     """
 
     golden: GoldenKept
     baseline: BaselineKept
+    simulated: bool
     checks: tuple[UnitRun, ...]
     left_out: int
+    ahead: int
     charts: tuple[MeasureCharted, ...]
     standing: GoldenStanding
     why: tuple[str, ...]
     text: str
 
     @property
+    def made(self) -> int:
+        """How many checks were made, whether they count or not."""
+        return len(self.checks) + self.left_out + self.ahead
+
+    @property
     def checked_at(self) -> datetime | None:
-        """When the newest check began."""
+        """When the newest check that counts began."""
         return self.checks[-1].summary.started_at if self.checks else None
 
 
@@ -68,14 +79,15 @@ def state_of(
     calibrated_at: datetime | None = None,
     zone: tzinfo | None = None,
 ) -> GoldenState:
-    """Return how the rig stands by the checks ``runs`` (oldest first) of a baseline (the newest).
+    """Return how the rig stands by the checks ``runs`` of a baseline (the newest).
 
-    ``every_days``: a check is demanded so often (0: it is not), by the calendar of ``zone`` (None:
-    this machine's), in which it is ``today``.  ``calibrated_at``: when the station was last
-    calibrated, if ever.
+    They are of one world, in the order in which they were recorded.  ``every_days``: a check is
+    demanded so often (0: it is not), by the calendar of ``zone`` (None: this machine's), in which
+    it is ``today``.  ``calibrated_at``: when the station was last calibrated, if ever.
     """
     baseline = baseline or golden.newest
-    counted = tuple(run for run in runs if _alike(run, runs[0]))
+    dated = [run for run in runs if not dated_ahead(run.summary.started_at, today, zone)]
+    counted = tuple(run for run in dated if _same_plan(run, dated[0]))
     charts = tuple(
         _charted(counted, BY_NAME[name], golden) for name in golden.measures if name in BY_NAME
     )
@@ -87,8 +99,8 @@ def state_of(
             f"the station was calibrated on {day}, since this baseline began: begin another"
         )
     left = max((each.chart.left for each in charts), default=0)
-    due = _due(counted, today, every_days, zone)
-    left_out = len(runs) - len(counted)
+    due, remedy = _no_count(golden, baseline, runs, counted, today, zone)
+    due = due or _due(counted, today, every_days, zone)
     if out:
         standing = GoldenStanding.OUT
     elif due:
@@ -100,36 +112,30 @@ def state_of(
     state = GoldenState(
         golden,
         baseline,
+        any(run.summary.simulated for run in runs),
         counted,
-        left_out,
+        len(dated) - len(counted),
+        len(runs) - len(dated),
         charts,
         standing,
         tuple(out or ([due] if due else look)),
         "",
     )
-    return GoldenState(
-        golden,
-        baseline,
-        counted,
-        left_out,
-        charts,
-        standing,
-        state.why,
-        _text(state, left, zone),
-    )
+    return replace(state, text=_text(state, left, remedy, zone))
 
 
 def states(
     records: GoldenRecords,
     today: date,
     *,
+    simulated: bool,
     station: str | None = None,
     every_days: int = 0,
     zone: tzinfo | None = None,
 ) -> list[GoldenState]:
-    """Return how the rig stands by each golden unit in use (on a station)."""
+    """Return how the rig of one world stands by each golden unit in use (on a station)."""
     return [
-        newest_state(records, golden, today, every_days=every_days, zone=zone)
+        newest_state(records, golden, today, simulated=simulated, every_days=every_days, zone=zone)
         for golden in records.in_use(station)
     ]
 
@@ -139,27 +145,36 @@ def newest_state(
     golden: GoldenKept,
     today: date,
     *,
+    simulated: bool,
     every_days: int = 0,
     zone: tzinfo | None = None,
 ) -> GoldenState:
-    """Return how the rig stands by one golden unit, its newest baseline."""
-    runs = records.checks(golden.golden_id)
+    """Return how the rig of one world stands by one golden unit, its newest baseline."""
+    runs = records.checks(golden.golden_id, simulated=simulated, today=today, zone=zone)
     calibrated_at = None
     if runs:
-        calibrated_at = records.calibrated_at(golden.station, simulated=runs[0].summary.simulated)
+        calibrated_at = records.calibrated_at(golden.station, simulated=simulated)
     return state_of(
         golden, runs, today, every_days=every_days, calibrated_at=calibrated_at, zone=zone
     )
 
 
 def said_at_start(
-    records: GoldenRecords, station: str, serial: str, plan: str, today: date, every_days: int
+    records: GoldenRecords,
+    station: str,
+    serial: str,
+    plan: str,
+    today: date,
+    every_days: int,
+    *,
+    simulated: bool,
 ) -> dict[str, Any] | None:
     """Return what the golden units say of the rig when a run begins; None if there is none.
 
-    A run that is a golden unit's check itself is told as that.
+    ``simulated`` tells in which world it begins.  A run that is a golden unit's check itself is
+    told as that.
     """
-    found = states(records, today, station=station, every_days=every_days)
+    found = states(records, today, simulated=simulated, station=station, every_days=every_days)
     if not found:
         return None
     for state in found:
@@ -174,9 +189,18 @@ def said_at_start(
 # --- charts -----------------------------------------------------------------------------------
 
 
-def _alike(run: UnitRun, first: UnitRun) -> bool:
-    same_plan = run.plan_text == first.plan_text
-    return same_plan and run.summary.simulated == first.summary.simulated
+def _same_plan(run: UnitRun, first: UnitRun) -> bool:
+    return run.plan_text == first.plan_text or _meant(run.plan_text) == _meant(first.plan_text)
+
+
+@lru_cache(maxsize=64)
+def _meant(plan_text: str) -> Plan | str:
+    """Return what a plan demands, whatever its comments, layout and title."""
+    try:
+        plan = plan_from_text(plan_text, Path("plan.toml"))
+    except PlanError:  # of another version of this program
+        return plan_text
+    return plan.model_copy(update={"text": "", "title": ""})
 
 
 def _charted(runs: Sequence[UnitRun], measure: RunMeasure, golden: GoldenKept) -> MeasureCharted:
@@ -244,6 +268,39 @@ def _to_look_at(charted: MeasureCharted, runs: Sequence[UnitRun]) -> list[str]:
     return [_LOOKS[signal].format(_low(charted.measure)) for signal in signals if signal in _LOOKS]
 
 
+def _no_count(
+    golden: GoldenKept,
+    baseline: BaselineKept,
+    runs: Sequence[UnitRun],
+    counted: Sequence[UnitRun],
+    today: date,
+    zone: tzinfo | None,
+) -> tuple[str, str]:
+    """Return why the newest check tells nothing, and what to do about it; empty if it does."""
+    check = f"check it with `halfturn golden check {golden.serial}`"
+    began = baseline.began_at.astimezone(zone)
+    if dated_ahead(began, today, zone):
+        return (
+            f"its baseline is dated {_day(began)}, after today, so that no check counts",
+            "Set the computer's clock, then begin another baseline (`halfturn golden baseline "
+            f'{golden.serial} --reason "clock set"`).',
+        )
+    if not runs or (counted and counted[-1] is runs[-1]):
+        return "", ""
+    at = runs[-1].summary.started_at.astimezone(zone)
+    if dated_ahead(at, today, zone):
+        return (
+            f"its newest check is dated {_day(at)}, after today, and does not count",
+            f"Set the computer's clock, then {check}.",
+        )
+    return (
+        f"its newest check ({_day(at)}) was made by another text of the plan than its baseline, "
+        "and does not count",
+        "Was the plan changed on purpose? Then begin a new baseline (`halfturn golden baseline "
+        f'{golden.serial} --reason "new plan"`); else put it back and {check}.',
+    )
+
+
 def _due(runs: Sequence[UnitRun], today: date, every_days: int, zone: tzinfo | None) -> str:
     if every_days < 1:
         return ""
@@ -256,7 +313,7 @@ def _due(runs: Sequence[UnitRun], today: date, every_days: int, zone: tzinfo | N
     return f"the rig file demands a check {often}, and the last one was on {_day(last)}"
 
 
-def _text(state: GoldenState, left: int, zone: tzinfo | None) -> str:
+def _text(state: GoldenState, left: int, remedy: str, zone: tzinfo | None) -> str:
     golden = state.golden
     of = f"golden unit {golden.serial}"
     at = state.checked_at
@@ -271,7 +328,7 @@ def _text(state: GoldenState, left: int, zone: tzinfo | None) -> str:
                 "a repair or a calibration begin a new baseline."
             )
         case GoldenStanding.DUE:
-            return f"The rig is not checked by {of}: {why}. Check it with {check}."
+            return f"The rig is not checked by {of}: {why}. {remedy or f'Check it with {check}.'}"
         case GoldenStanding.BASELINE:
             done = golden.baseline - left
             more = f" {why}." if why else ""

@@ -21,13 +21,13 @@ def state_lines(state: GoldenState) -> Iterator[str]:
     """Yield what a golden unit is and how the rig stands by it."""
     golden, baseline = state.golden, state.baseline
     began = f"{baseline.began_at.astimezone():%Y-%m-%d %H:%M}"
-    yield f"{golden.serial}, plan {golden.plan_name}, station {golden.station}"
+    bench = ", simulated bench" if state.simulated else ""
+    yield f"{golden.serial}, plan {golden.plan_name}, station {golden.station}{bench}"
     count = len(golden.baselines)
     which = f"baseline {baseline.number} of {count}" if count > 1 else "baseline"
     checks = "1 check" if len(state.checks) == 1 else f"{len(state.checks)} checks"
     yield f"  {which} since {began} ({baseline.reason}): {checks}"
-    if state.left_out:
-        yield from _wrapped(left_out_words(state))
+    yield from _wrapped(left_out_words(state))
     yield from _wrapped(state.text)
 
 
@@ -36,13 +36,17 @@ def _wrapped(text: str) -> list[str]:
 
 
 def left_out_words(state: GoldenState) -> str:
-    """Return which checks do not count, and what to do about it."""
-    several = state.left_out != 1
-    return (
-        f"{state.left_out} check{'s' if several else ''} {'are' if several else 'is'} left out: "
-        "made by another text of the plan, or in another world. If the plan was changed on "
-        "purpose, begin a new baseline."
-    )
+    """Return which checks do not count; "" if all do."""
+    found = []
+    if state.left_out:
+        found.append(f"{_checks_are(state.left_out)} left out: made by another text of the plan.")
+    if state.ahead:
+        found.append(f"{_checks_are(state.ahead)} left out: dated after today.")
+    return " ".join(found)
+
+
+def _checks_are(count: int) -> str:
+    return "1 check is" if count == 1 else f"{count} checks are"
 
 
 def chart_lines(charted: MeasureCharted) -> Iterator[str]:

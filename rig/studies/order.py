@@ -22,8 +22,9 @@ def draw_order(
     """Return every part by every operator ``trials`` times, in an order drawn with ``seed``.
 
     Round by round (trial 1 of everything, then trial 2), the operators in a drawn order and each
-    with the parts in a new one: nobody measures a part twice in a row remembering what came out,
-    and drift of the rig falls on all alike.  Raises DesignError.
+    with the parts in a new one: nobody measures a part twice in a row remembering what came out (a
+    round that would begin so is drawn again), and drift of the rig falls on all alike.  Raises
+    DesignError.
     """
     for what, names, least in (
         ("parts", parts, LEAST_PARTS),
@@ -43,9 +44,11 @@ def draw_order(
     if count > MOST_TRIALS:
         raise DesignError(f"That would be {count} runs; {MOST_TRIALS} are the most of a study.")
     chance = random.Random(seed)
-    order = []
+    order: list[TrialPlanned] = []
     for trial in range(1, trials + 1):
         for operator in chance.sample(list(operators), len(operators)):
-            for part in chance.sample(list(parts), len(parts)):
-                order.append(TrialPlanned(part, operator, trial))
+            drawn = chance.sample(list(parts), len(parts))
+            while order and (order[-1].operator, order[-1].part) == (operator, drawn[0]):
+                drawn = chance.sample(list(parts), len(parts))
+            order += [TrialPlanned(part, operator, trial) for part in drawn]
     return tuple(order)

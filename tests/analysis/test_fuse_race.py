@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers import BackendOptions
@@ -26,6 +26,7 @@ from rig.analysis.winding_heat import (
     stall_heat,
     winding_of,
 )
+from rig.diagnosis.fuse_words import over_rated_words
 from rig.plans import load_plan, shipped_plans
 
 [QUALIFY] = [load_plan(path) for path in shipped_plans() if path.stem == "qualify"]
@@ -198,6 +199,54 @@ def test_10_a_protects_the_shipped_type_and_no_larger_fuse_does(
     assert ten.stall_a[0] < stall_a < ten.stall_a[1]
 
 
+# What a workshop may have that lies beyond that span: each alone, on 12.0 V behind 50 mohm.
+BEYOND = {
+    "warm from its work": {"start_c": 75.0, "start_off_c": 5.0},
+    "in frost or heat": {"start_c": 20.0, "start_off_c": 25.0},
+    "a tenth more resistance": {"ohm_off": 0.10 * QUALIFY.unit.winding_ohm},
+    "its copper alone takes the heat": {"heat_j_per_k": 45.0, "heat_off_j_per_k": 0.0},
+}
+
+
+@pytest.mark.parametrize("beyond", BEYOND)
+def test_beyond_that_span_even_10_a_may_not_protect(beyond: str) -> None:
+    """As README says: such a winding gets too hot before the slowest 10 A fuse opens."""
+    [ten] = race(replace(shipped(), **BEYOND[beyond]), 12.0, 0.05, [10.0])
+    assert ten.protection is Protection.MAY_NOT
+
+
+@pytest.mark.parametrize("supply_v", [12.0, 12.6, 13.2])
+def test_a_unit_warm_from_its_work_is_protected_on_a_battery_on_charge_alone(
+    supply_v: float,
+) -> None:
+    warm = replace(shipped(), **BEYOND["warm from its work"])
+    assert race(warm, supply_v, 0.05, [10.0])[0].protection is Protection.MAY_NOT
+    assert race(warm, 14.4, 0.05, [10.0])[0].protection is Protection.PROTECTS
+
+
+def test_behind_longer_leads_10_a_may_not_protect_on_a_parked_battery() -> None:
+    assert race(shipped(), 12.0, 0.088, [10.0])[0].protection is Protection.MAY_NOT
+
+
+@pytest.mark.parametrize("lead_ohm", [0.05, 0.088, 0.15])
+def test_the_rating_to_fit_carries_what_it_does_for_any_unit(lead_ohm: float) -> None:
+    """One truth: the same rating raced with the type's tolerances."""
+    unit, max_c = QUALIFY.unit_type(), QUALIFY.unit.winding_max_c
+    found = fitted_fuse(20.0, unit, max_c, lead_ohm)
+    [same] = race(winding_of(unit, max_c), unit.nominal_v, lead_ohm, [10.0])
+    assert found.any_unit is same.protection is Protection.MAY_NOT
+    assert "even that may not protect" in over_rated_words(found, "LM-12")
+
+
+def test_a_rating_that_protects_any_unit_is_told_without_a_doubt() -> None:
+    """0.4 ohm draw 27 A on 12 V behind 50 mohm: 10 A opens in time, whatever the unit."""
+    found = fitted_fuse(20.0, replace(QUALIFY.unit_type(), winding_ohm=0.4), 130.0, 0.05)
+    assert (found.protects_a, found.any_unit) == (10.0, Protection.PROTECTS)
+    assert "Fit 10 A" in over_rated_words(found, "LM-12")
+    assert "even that" not in over_rated_words(found, "LM-12")
+
+
+@settings(max_examples=20, deadline=None)
 @given(st.sampled_from((*COMMON_RATINGS_A, 3.0, 8.0)), st.floats(0.015, 0.088))
 def test_a_fitted_fuse_is_over_rated_if_it_is_more_than_protects(
     fitted_a: float, lead_ohm: float

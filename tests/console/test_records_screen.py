@@ -248,7 +248,7 @@ async def test_a_units_history_is_a_list_and_a_trend(make_console, lib):
         await until(pilot, lambda: table.row_count == 4)
         text = screen_text(console)
         assert "LM-12-0288 (LM-12), 4 runs" in text
-        assert "2 2026-09-14 10:05 suspect J-1391 FAIL 1.72" in text
+        assert "2 2026-09-14 10:05 suspect J-1391 FAIL 1.47" in text
         assert table.chosen.run_id == ids["leaking"]  # where it was come from
         drawing = "\n".join(trend.text_lines)
         assert "Half-turn time to run, s" in drawing
@@ -262,7 +262,7 @@ async def test_a_units_history_is_a_list_and_a_trend(make_console, lib):
 
         await pilot.press("v", "v", "v", "v")
         await until(pilot, lambda: "Rest draw, A" in "\n".join(trend.text_lines))
-        assert "3 2026-09-21 09:05 qualify J-1391 FAIL 0.314 A ± 0.011 A" in screen_text(console)
+        assert "3 2026-09-21 09:05 qualify J-1391 FAIL 0.314 A ± 0.013 A" in screen_text(console)
         records.query_one("#trend-measure", Select).value = "winding"
         await until(
             pilot, lambda: "has measured the winding resistance" in "\n".join(trend.text_lines)
@@ -310,8 +310,8 @@ async def test_two_runs_are_laid_over_each_other(make_console, lib):
         legend = trace.text_lines[0]
         assert "before, 2026-09-14" in legend
         assert "after, 2026-09-22" in legend
-        assert "half-turn time 1.678 s ± 0.004 s 0.700 s ± 0.004 s -0.978 s" in text
-        assert "0.000 A ± 0.011 A 0.000 A ± 0.011 A" in text
+        assert "half-turn time 1.468 s ± 0.004 s 0.702 s ± 0.004 s -0.766 s" in text
+        assert "0.000 A ± 0.012 A 0.000 A ± 0.012 A" in text
         assert "within U" in text
         assert not changes.show_horizontal_scrollbar
 

@@ -56,10 +56,10 @@ def test_the_lines_say_what_was_measured_and_allowed(runs):
     (slow, running, *_) = rows_of(runs["slow"][0])
     assert (slow.measure, slow.measured[:5], slow.limit) == (
         "half-turn time",
-        "1.678",
-        "at most 1.19 s",
+        "1.468",
+        "at most 1.20 s",
     )
-    assert (running.measure, running.limit) == ("running current", "at most 5.00 A")
+    assert (running.measure, running.limit) == ("running current", "at most 7.00 A")
     assert [row.measured for row in rows_of(runs["short"][0])][:2] == ["stops short", "no movement"]
     assert rows_of(runs["runs_on"][0])[0].limit == "park within 3 s"
     assert [row.measure for row in rows_of(runs["leaking"][0])][6:9] == ["rest draw"] * 3

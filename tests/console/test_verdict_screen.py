@@ -133,22 +133,22 @@ async def test_each_reason_is_told_with_value_limit_half_turn_and_its_trace(make
         verdict = await opened(pilot, ids["slow"])
         text = screen_text(console)
         assert "FAIL LM-12-0288 fails on 8 counts" in text
-        assert "fail 1 to run half-turn time 1.678 s ± 0.004 s at most 1.19 s" in text
-        assert sentence(verdict).startswith("Half-turn 1 (to run) took 1.678 s ± 0.004 s")
+        assert "fail 1 to run half-turn time 1.468 s ± 0.004 s at most 1.20 s" in text
+        assert sentence(verdict).startswith("Half-turn 1 (to run) took 1.468 s ± 0.004 s")
         assert "parked too late" in drawn(verdict)
-        assert "limit 1.19 s" in drawn(verdict)
+        assert "limit 1.20 s" in drawn(verdict)
         assert not verdict.query_one(ReasonList).show_horizontal_scrollbar
 
         await pilot.press("down", "down")
         await until(pilot, lambda: "Half-turn 2 (to stop)" in title(verdict))
-        assert sentence(verdict).startswith("Half-turn 2 (to stop) took 1.716 s")
+        assert sentence(verdict).startswith("Half-turn 2 (to stop) took 1.468 s")
         verdict.query_one(RunTrace).post_message(RunTrace.Pictured(0, Picture("too late")))
         await pilot.pause()
         assert "Half-turn 2 (to stop)" in title(verdict)  # an older answer is not drawn
 
         await pilot.press("h", "down")
         await until(pilot, lambda: "3.0" not in title(verdict) and "to stop" in title(verdict))
-        assert "2 to stop slow 1.716 s ± 0.004 s" in screen_text(console)
+        assert "2 to stop slow 1.468 s ± 0.004 s" in screen_text(console)
         await pilot.press("h")
         assert "allowed" in screen_text(console)
 

@@ -193,6 +193,18 @@ def test_all_reasons_are_told_at_once() -> None:
     }
 
 
+@pytest.mark.parametrize(
+    ("width", "allowed"), [("guard_factor = 0", "more than 0"), ("risk = 0.5", "less than 0.5")]
+)
+def test_a_retest_for_ever_is_refused_before_anything_is_fed(width: str, allowed: str) -> None:
+    table = f"[decision]\n{width}\n"
+    (line,) = found(plan_from_text(f"{QUALIFY}\n{table}", Path("q.toml")), rig())
+    assert "guarded without a guard band would test a value on the limit again for ever" in line
+    assert line.endswith(f"allowed: {allowed}, or the rule simple_acceptance")
+    one_edge = f'{table}rule = "guarded_acceptance"\n'
+    assert found(plan_from_text(f"{QUALIFY}\n{one_edge}", Path("q.toml")), rig()) == []
+
+
 def test_a_battery_above_the_plans_highest_supply_raises_the_stall_current() -> None:
     high = rig(NO_SUPPLY, ("battery_v = 12.6", "battery_v = 16"), ("shunt_w = 5 ", "shunt_w = 4 "))
     (line,) = found(plan(), high)

@@ -85,8 +85,6 @@ def drawn(component, rng, count):
     """Draw a component's effect on the result, by its distribution."""
     draws = {
         Shape.RECTANGULAR: lambda: rng.uniform(-1, 1, count),
-        Shape.TRIANGULAR: lambda: rng.triangular(-1, 0, 1, count),
-        Shape.U_SHAPED: lambda: np.sin(rng.uniform(0, 2 * math.pi, count)),
         Shape.NORMAL: lambda: rng.normal(0, 1, count),
     }
     return component.sensitivity * component.spread * draws[component.shape]()

@@ -92,8 +92,8 @@ def test_the_station_then_reads_right_within_its_uncertainty(gain, offset, seed,
 
 
 def test_its_uncertainty_at_a_reading_is_the_one_that_the_guide_prints():
-    """JCGM 100:2008, H.3.4: the correction at 30 degrees is -0.1494 with u = 0.0041, covariance
-    counted (without it u would be 0.0073).  Readings as in test_line_fit.
+    """JCGM 100:2008, H.3.4 (from memory): the correction at 30 degrees is -0.1494 with u
+    = 0.0041, covariance counted (without it u would be 0.0073).  Readings as in test_line_fit.
     """
     read_c = (21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.01, 26.511)
     correction_c = (-171, -169, -166, -159, -164, -165, -156, -157, -159, -161, -160)

@@ -112,6 +112,39 @@ def test_what_matters_is_still_seen_soon():
     assert alarms(drifting, 15, 3, 15) > 0.85
 
 
+def first_alarms(series, baseline, charts):
+    """For each series the check after the baseline that first gives an alarm; infinite if none."""
+    found = []
+    for values in series:
+        points = chart(list(values), baseline, charts=charts).points[baseline:]
+        told = (number for number, point in enumerate(points, start=1) if point.alarm)
+        found.append(next(told, np.inf))
+    return np.array(found)
+
+
+def test_how_soon_a_shift_is_found_as_readme_says():
+    rng = np.random.default_rng(10)
+    series = rng.normal(size=(300, 15 + 35))
+    large, small = series.copy(), series.copy()
+    large[:, 15:] += 3.0
+    small[:, 15:] += 2.0
+    found = first_alarms(large, 15, 3)
+    assert np.median(found) == 3
+    assert np.mean(found <= 7) == pytest.approx(0.9, abs=0.05)
+    found = first_alarms(small, 15, 3)
+    assert np.median(found) == pytest.approx(7.5, abs=1.0)
+    # One in ten takes far longer: a baseline that came out wide by chance.
+    assert 0.05 < np.mean(found > 30) < 0.15
+
+
+def test_false_alarms_of_a_year_are_as_readme_says():
+    rng = np.random.default_rng(12)
+    found = first_alarms(rng.normal(size=(300, 15 + 365)), 15, 3)
+    for checks, of_rigs in ((250, 0.20), (365, 0.25)):
+        quiet = 1.0 - np.mean(found <= checks)
+        assert 1.0 - quiet**3 == pytest.approx(of_rigs, abs=0.07)  # three charts
+
+
 # --- rules ----------------------------------------------------------------------------------------
 
 

@@ -119,7 +119,7 @@ def test_what_was_not_measured_is_decided_by_no_rule(rule, unknown):
 @pytest.mark.parametrize(
     ("value", "u", "low", "high", "probability", "within"),
     [
-        # Examples of JCGM 106:2012, inputs from memory, results as printed and recomputed.
+        # Examples of JCGM 106:2012, inputs and results from memory; the results recomputed.
         (-5.47, 0.05, None, -5.40, 0.92, 0.005),  # Zener diode's breakdown voltage, V
         (509.7, 8.6, 490.0, None, 0.99, 0.005),  # bursting strength, kPa
         (13.6, 1.8, 12.5, 16.3, 0.66, 0.005),  # kinematic viscosity
@@ -156,7 +156,8 @@ def test_every_rule_is_told_in_words(rule):
     if rule is not Rule.SIMPLE_ACCEPTANCE:
         assert "w = U" in words
         assert "w = 1.5 U" in DecisionRule(rule, 1.5).words()
-        assert "risk of at most 5 %" in DecisionRule(rule, risk=0.05).words()
+        told = DecisionRule(rule, risk=0.05).words()
+        assert "risk of at most 5 % at its edge, as to that one limit" in told
 
 
 def check(value, rule, **more):

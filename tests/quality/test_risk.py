@@ -15,8 +15,9 @@ from rig.quality.risk import (
     specific_producers_risk,
 )
 
-# JCGM 106:2012, 9.5.4, ball bearings (quoted in a public notebook of sandialabs/suncal): error of
-# form gamma distributed, shape 4, scale 1/4 um, at most 2 um, measured with u = 0.25 um.
+# JCGM 106:2012, 9.5.4, ball bearings, as quoted in a public metrology notebook (the document's own
+# text was not seen): error of form gamma distributed, shape 4, scale 1/4 um, at most 2 um, measured
+# with u = 0.25 um.
 BEARINGS = Production(lambda x: x**3 * math.exp(-4.0 * x) * 4.0**4 / 6.0, 0.0, 15.0, (0.75,))
 TWO_UM, U_UM = Limits(high=2.0), 0.25
 
@@ -43,7 +44,7 @@ def test_ball_bearings_guarded_for_a_risk_of_one_in_a_thousand():
 @pytest.mark.parametrize(
     ("in_tolerance", "accepted_bad", "bad_of_accepted"),
     [
-        # NCSL RP-19 draft figures (in the public tests of sandialabs/suncal), per cent: limits
+        # NCSL RP-19 draft figures, as quoted in public tests of such arithmetic, per cent: limits
         # +-1, process over measurement standard deviation 4, both centred.  Their last digits are
         # their integration's: Gauss-Legendre with 800 points is off them by up to 1e-6.
         (0.60, 4.83860326, 8.26008199),
@@ -67,7 +68,7 @@ def test_normal_productions_within_unit_limits(in_tolerance, accepted_bad, bad_o
 @pytest.mark.parametrize(
     ("limit_sd", "ratio", "factor", "consumers", "producers"),
     [
-        # Points after Deaver (in the public tests of sandialabs/suncal, printed to four digits);
+        # Points after Deaver, as quoted in public tests of such arithmetic to four digits;
         # the ratio is tolerance over expanded uncertainty.
         (2.0, 4.0, 1.0, 0.0080, 0.0149),
         (2.5, 4.0, 1.0, 0.0025, None),

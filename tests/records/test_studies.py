@@ -5,7 +5,7 @@ from __future__ import annotations
 import shutil
 import sqlite3
 from contextlib import closing
-from datetime import timedelta
+from datetime import UTC, timedelta
 from pathlib import Path
 from uuid import uuid4
 
@@ -144,9 +144,54 @@ def test_checks_are_the_finished_runs_of_unit_plan_and_station_since(store, make
     ):
         made(store, make, **{"started_at": later, **others})
     second = made(store, make, started_at=later)
-    checks = store.golden.checks(golden)
+    checks = checks_of(store, golden, make.T0)
     assert [run.summary.run_id for run in checks] == [first, second]
     assert len(checks[0].half_turns) == 2
+
+
+def checks_of(store, golden, at, number=None):
+    """Return the checks of a simulated bench, by the calendar of a fortnight after ``at``."""
+    today = (at + timedelta(days=14)).date()
+    return store.golden.checks(golden, number, simulated=True, today=today, zone=UTC)
+
+
+def test_the_checks_of_either_world_are_their_own(store, make):
+    golden = store.golden.declare(golden_start(make))
+    assert store.golden.worlds(golden) == ()
+    real, virtual = (made(store, make, simulated=world) for world in (False, True))
+    assert store.golden.worlds(golden) == (False, True)
+    assert [run.summary.run_id for run in checks_of(store, golden, make.T0)] == [virtual]
+    today = make.T0.date()
+    [found] = store.golden.checks(golden, simulated=False, today=today, zone=UTC)
+    assert found.summary.run_id == real
+    assert found.summary.simulated is False
+
+
+def test_checks_come_in_the_order_of_the_record_whatever_the_clock_said(store, make):
+    golden = store.golden.declare(golden_start(make))
+    offsets = (-9, 3000, 1, 2000, 2, -5, 3)  # days: the first two belong to no baseline
+    ids = [made(store, make, started_at=make.T0 + timedelta(days=days)) for days in offsets]
+    found = checks_of(store, golden, make.T0)
+    assert [run.summary.run_id for run in found] == ids[2:]
+    # A new baseline after the clock was set: nothing dated ahead before it comes into it.
+    store.golden.new_baseline(golden, make.T0 + timedelta(days=4), "new shunt", "jo")
+    assert checks_of(store, golden, make.T0) == ()
+    ids += [made(store, make, started_at=make.T0 + timedelta(days=days)) for days in (5, 2000, 6)]
+    found = checks_of(store, golden, make.T0)
+    assert [run.summary.run_id for run in found] == ids[7:]
+    found = checks_of(store, golden, make.T0, 1)
+    assert [run.summary.run_id for run in found] == ids[2:7]
+
+
+def test_a_baseline_begun_ahead_does_not_shut_the_next_one_out(store, make):
+    golden = store.golden.declare(golden_start(make))
+    made(store, make, started_at=make.T0 + timedelta(days=1))
+    store.golden.new_baseline(golden, make.T0 + timedelta(days=2000), "clock ahead", "jo")
+    made(store, make, started_at=make.T0 + timedelta(days=2))
+    assert checks_of(store, golden, make.T0) == ()
+    store.golden.new_baseline(golden, make.T0 + timedelta(days=3), "clock set", "jo")
+    new = made(store, make, started_at=make.T0 + timedelta(days=4))
+    assert [run.summary.run_id for run in checks_of(store, golden, make.T0)] == [new]
 
 
 def test_a_new_baseline_keeps_the_old_one(store, make):
@@ -159,10 +204,10 @@ def test_a_new_baseline_keeps_the_old_one(store, make):
         (1, "declared", ""),
         (2, "new shunt", "jo"),
     ]
-    assert [run.summary.run_id for run in store.golden.checks(golden)] == [new]
-    assert [run.summary.run_id for run in store.golden.checks(golden, 1)] == [old]
+    assert [run.summary.run_id for run in checks_of(store, golden, make.T0)] == [new]
+    assert [run.summary.run_id for run in checks_of(store, golden, make.T0, 1)] == [old]
     with pytest.raises(RecordsError, match="no baseline 3"):
-        store.golden.checks(golden, 3)
+        checks_of(store, golden, make.T0, 3)
 
 
 def test_a_unit_is_golden_once_for_a_plan_and_station(store, make):

@@ -75,6 +75,27 @@ def test_a_plan_that_the_station_cannot_run_has_no_budget(capsys):
     assert "shunt" in err
 
 
+def test_limits_that_no_unit_can_pass_are_told(capsys):
+    """Nothing lies between guard bands wider than half a tolerance, nor below a limit next to 0."""
+    narrow = QUALIFY.replace("winding_min_ohm = 0.42", "winding_min_ohm = 0.509")
+    narrow = narrow.replace("winding_max_ohm = 0.65", "winding_max_ohm = 0.511")
+    narrow = narrow.replace("rest_max_a = 0.05 ", "rest_max_a = 0.003 ")
+    Path("narrow.toml").write_text(narrow)
+    _, out, _ = halfturn(capsys, "budget", "narrow.toml", "--json")
+    told = json.loads(out)
+    edges = {limit["limit"]: limit["acceptance_limit"] for limit in told["limits"]}
+    assert edges["winding_min_ohm"] > edges["winding_max_ohm"]
+    assert edges["rest_max_a"] < 0.0
+    rest, winding = told["cautions"]
+    assert rest.startswith("No rest current can pass: at most 0.003 A leaves nothing above 0")
+    assert winding.startswith(
+        "No winding resistance can pass: at least 0.509 ohm and at most 0.511 ohm leave nothing"
+    )
+    _, out, _ = halfturn(capsys, "budget", "narrow.toml")
+    assert "CAUTION: No winding resistance can pass" in out
+    assert json.loads(halfturn(capsys, "budget", "--json")[1])["cautions"] == []
+
+
 # --- a rule, from the plan file to the verdict --------------------------------------------------
 
 

@@ -14,6 +14,7 @@ from rig.bench.events import Asked, CheckItem, ItemState, Refused, RigCheckEnded
 from rig.bench.requests import Ask
 from rig.cli import main
 from rig.commands import check_bench
+from rig.plans import shipped_plans
 from rig.settings import starter_text
 
 FINE = [Finding("disk", "Room", FindingState.OK, "plenty")]
@@ -107,6 +108,17 @@ def test_json_tells_rig_plans_and_machine(capsys):
         },
     ]
     assert answer["bench"] is None
+
+
+def test_a_limit_that_no_unit_can_pass_is_told_of_the_plan(capsys):
+    (plan,) = (path for path in shipped_plans() if path.stem == "qualify")
+    text = plan.read_text()
+    assert "rest_max_a = 0.05 " in text
+    Path("narrow.toml").write_text(text.replace("rest_max_a = 0.05 ", "rest_max_a = 0.003 "))
+    answer = as_json(capsys, "narrow.toml")
+    warned = [[text for text in plan["warnings"] if "can pass" in text] for plan in answer["plans"]]
+    assert [len(texts) for texts in warned] == [0, 1]
+    assert warned[1][0].startswith("No rest current can pass")
 
 
 def states(answer):

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from at_the_prompt import halfturn
 from short_rig import short_rig
+from study_runs import golden_records, kept, seen
 
 from rig.records.store import Store
 
@@ -80,6 +81,20 @@ def test_a_drifting_sensor_is_found_before_it_judges(rig, capsys):
     assert halfturn(capsys, "records", "verify")[0] == 0
 
 
+def test_each_bench_stands_by_its_own_checks(rig, capsys):
+    rig()
+    with Store.open(Path("logs/records.sqlite")) as store:
+        golden_records(store, [2.0, 2.01, 1.99, 2.0, 2.0, 2.0], baseline=5)
+        for day in range(6, 9):
+            kept(store, seen(3.0, day, simulated=False))
+    real, simulated = json.loads(golden(capsys, "list", "--json")[1])
+    assert (real["simulated"], real["standing"], len(real["checks"])) == (False, "baseline", 3)
+    assert (simulated["simulated"], simulated["standing"]) == (True, "in_control")
+    out = golden(capsys, "list")[1]
+    assert "G-1, plan short, station A\n" in out
+    assert "G-1, plan short, station A, simulated bench\n" in out
+
+
 def test_a_check_that_is_demanded_and_missing_is_told(rig, capsys):
     rig(every_days=1)
     declared(capsys)
@@ -92,6 +107,20 @@ def test_a_check_that_is_demanded_and_missing_is_told(rig, capsys):
     assert (said["standing"], said["serial"], said["checked_at"]) == ("due", "SIM-5", None)
     check(capsys)
     assert "warning: The rig is not checked" not in judge(capsys)[2]
+
+
+def test_a_changed_plan_does_not_switch_the_check_off(rig, capsys):
+    rig(refuse=True)
+    declared(capsys)
+    for _ in range(5):
+        assert check(capsys)[0] == 0
+    plan = Path("test_plans/short.toml")
+    plan.write_text(plan.read_text().replace("[12.0, 1.2]", "[12.0, 1.1]"))
+    status, out, _ = check(capsys, "--set", "sensor.gain=0.9")
+    assert "verdict: PASS" in out
+    assert (status, "The rig is not checked by golden unit SIM-5" in out) == (2, True)
+    assert "by another text of the plan" in " ".join(out.split())
+    assert judge(capsys)[0] == 5  # refused
 
 
 def test_without_golden_units_nothing_is_said(rig, capsys):

@@ -6,12 +6,16 @@ import json
 
 import pytest
 from at_the_prompt import halfturn
+from study_runs import T0
 
 import rig.commands.direct
 from rig.bench.errors import Stopped
 from rig.bench.events import StepBegan
 from rig.commands.direct import DirectConsole
 from rig.plans import shipped_plans
+from rig.records.store import Store
+from rig.records.study_model import GoldenStart
+from rig.settings import starter_text
 
 SUSPECT = next(path for path in shipped_plans() if path.stem == "suspect")
 
@@ -71,12 +75,18 @@ def test_a_sound_unit_sends_to_the_vehicle_as_json_too(capsys):
 
 
 def test_a_plan_that_allows_too_little_is_not_sure_with_status_2(capsys, tmp_path):
+    # A golden unit whose check is due is told with the result, as a run tells it.
+    demanded = starter_text().replace("every_days = 0", "every_days = 1", 1)
+    (tmp_path / "rig.toml").write_text(demanded)
+    with Store.open(tmp_path / "logs" / "records.sqlite") as store:
+        store.golden.declare(GoldenStart("G-1", "LM-12", "short", "A", 15, ("run",), T0, "jo"))
     plan = changed(tmp_path, "confidence = 0.95", 'confidence = 0.95\ntests = ["rest"]')
     status, out, _ = isolate(capsys, "--plan", plan, "--fault", "relay-dead", "--quiet")
     assert status == 2
     assert "below the 95 % asked for" in out
     assert "Not sure." in out
     assert "what to do:\n  This is not enough to repair anything by: " in out
+    assert "rig: The rig is not checked by golden unit G-1" in out
     run = out.rsplit("run ", 1)[1].split()[0]
     _, shown, _ = halfturn(capsys, "records", "show", run)
     assert "to do: This is not enough to repair anything by: " in shown
@@ -100,7 +110,7 @@ def test_a_mistake_in_the_plans_table_is_told_where_it_is(capsys, tmp_path, old,
 
 
 def test_no_unit_is_called_sound_by_a_sensor_that_is_not(capsys):
-    status, out, _ = isolate(capsys, "--fault", "sensor-noisy=0.8", "--quiet")
+    status, out, _ = isolate(capsys, "--fault", "sensor-noisy=0.75", "--quiet")
     assert status == 2
     assert "cause: sound" in out
     assert "by a rig that was not sound" in out

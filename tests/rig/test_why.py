@@ -239,13 +239,15 @@ def test_a_fuse_that_is_too_big_is_the_first_thing_said(capsys, bench):
     answer = found(capsys, bench, "fused at 30")
     told = answer["stands_out"][0]
     assert told.startswith("The rig's fuse of 30 A is over-rated for type LM-12: ")
-    assert "the fuse does not open in time. Fit 10 A, the largest that protects it" in told
+    assert "the fuse does not open in time. Fit 10 A, the largest that protects a cold" in told
+    assert "(a unit of more resistance, or a warm one, even that may not protect)" in told
     assert answer["summary"][0] == told
     assert answer["fitted_fuse"] == {
         "rating_a": 30.0,
         "supply_v": 12.0,
         "protection": "does_not_protect",
         "protects_a": 10.0,
+        "any_unit": "may_not_protect",
         "over_rated": True,
     }
     text = of_run(capsys, bench, "fused at 30")

@@ -15,6 +15,7 @@ from rig.bench.events import HalfTurnEnded, Noted, Paused, StepBegan, StepEnded,
 from rig.records.model import RunState
 
 SETTINGS = make_settings(sample_hz=500, supply=False)
+JAM = '[[step]]\nkind = "jam"\nstall_s = 0.2\ncurrent_limit_a = 28.0\nrest_after_s = 0.5\n'
 FOUR = '[[step]]\nkind = "half_turns"\ncount = 4\npause_s = 0.4\n'
 ZERO = '[[step]]\nkind = "zero"\n'
 PARK = '[[step]]\nkind = "park_check"\n'
@@ -300,9 +301,8 @@ def test_the_operator_is_asked_where_the_order_says_so(carry_out):
 
 
 def test_what_the_operator_says_was_done_is_done_to_the_simulated_jig(carry_out):
-    jam = '[[step]]\nkind = "jam"\ncurrent_limit_a = 28.0\nrest_after_s = 0.5\n'
     watcher = Watcher(answers={"lock_lever": "done", "free_lever": "done"})
-    ran = carry_out(replace(order(jam), ask_operator=True), watcher)
+    ran = carry_out(replace(order(JAM), ask_operator=True), watcher)
     assert [ask.action for ask in watcher.asked] == ["lock_lever", "free_lever"]
     assert "stalled" in ran.outcomes  # the lever was locked
     assert ran.backend.world.stations["A"].unit.at_rest
@@ -336,7 +336,7 @@ def test_what_cannot_be_put_back_ends_the_run_before_another_step_meets_it(
 ):
     text = {
         "loaded": '[[step]]\nkind = "loaded"\nload_nm = 2.0\ncount = 2\n',
-        "jam": '[[step]]\nkind = "jam"\ncurrent_limit_a = 28.0\nrest_after_s = 0.5\n',
+        "jam": JAM,
         "relay_swap": '[[step]]\nkind = "relay_swap"\ncount = 2\n',
     }[kind]
     asking = replace(order(text, HALF_TURNS), ask_operator=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -31,6 +32,8 @@ def test_everything_is_measured_as_often_round_by_round(p, o, trials, seed):
         block = order[start : start + p]
         assert len({(each.operator, each.trial) for each in block}) == 1
         assert {each.part for each in block} == set(PARTS[:p])
+    for before, after in pairwise(order):
+        assert (before.operator, before.part) != (after.operator, after.part)
 
 
 def test_the_order_is_drawn_and_kept_by_its_seed():

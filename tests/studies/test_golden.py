@@ -6,7 +6,7 @@ import json
 from datetime import UTC, timedelta
 
 import pytest
-from study_runs import T0, golden, seen
+from study_runs import PLAN_TEXT, T0, golden, seen
 
 from rig.records.golden_said import (
     GoldenStanding,
@@ -16,11 +16,13 @@ from rig.records.golden_said import (
     is_warning,
     said,
 )
+from rig.records.study_model import BaselineKept
 from rig.studies.as_json import golden_object
 from rig.studies.golden import said_at_start, state_of
 from rig.studies.golden_words import chart_lines, state_lines
 
 BASE = [2.00, 2.01, 1.99, 2.00, 2.00] * 3
+LATER = (T0 + timedelta(days=20)).date()
 
 
 def state(values, *, days=None, every_days=0, **changes):
@@ -74,7 +76,7 @@ def test_what_only_calls_for_a_look_is_no_alarm():
 def test_a_golden_unit_that_fails_speaks_of_the_rig():
     runs = [seen(value, day) for day, value in enumerate(BASE)]
     runs.append(seen(2.0, 15, verdict="fail"))
-    found = state_of(golden(), runs, T0.date(), zone=UTC)
+    found = state_of(golden(), runs, LATER, zone=UTC)
     assert found.standing is GoldenStanding.OUT
     assert "failed a unit that is known to be good" in found.text
 
@@ -82,7 +84,7 @@ def test_a_golden_unit_that_fails_speaks_of_the_rig():
 def test_a_check_without_a_value_is_no_check_passed():
     runs = [seen(value, day) for day, value in enumerate(BASE)]
     runs.append(seen(None, 15))
-    found = state_of(golden(), runs, T0.date(), zone=UTC)
+    found = state_of(golden(), runs, LATER, zone=UTC)
     assert found.standing is GoldenStanding.OUT
     assert "got no value of the running current" in found.text
 
@@ -108,13 +110,69 @@ def test_out_of_control_is_worse_than_due():
     assert state([*BASE, 2.2], days=30, every_days=1).standing is GoldenStanding.OUT
 
 
-def test_checks_by_another_plan_or_in_another_world_do_not_count():
+def checked(*more):
+    """Return how the rig stands by a good baseline and what was recorded after it."""
     runs = [seen(value, day) for day, value in enumerate(BASE)]
-    runs += [seen(9.0, 15, plan_text="title = 'other'"), seen(9.0, 16, simulated=True)]
-    found = state_of(golden(), runs, T0.date(), zone=UTC)
-    assert (len(found.checks), found.left_out) == (15, 2)
-    assert found.standing is GoldenStanding.IN_CONTROL
-    assert "2 checks are left out" in " ".join(state_lines(found))
+    return state_of(golden(), [*runs, *more], LATER, zone=UTC)
+
+
+# A limit of the plan changed; and what is no plan at all to this program.
+OTHER_PLANS = (PLAN_TEXT.replace("[12.0, 1.2]", "[12.0, 1.1]"), "title = 'other'")
+
+
+@pytest.mark.parametrize("other", OTHER_PLANS)
+def test_a_newest_check_by_another_plan_vouches_for_nothing(other):
+    assert other != PLAN_TEXT
+    found = checked(seen(2.0, 15, plan_text=other))
+    assert (len(found.checks), found.left_out) == (15, 1)
+    assert found.standing is GoldenStanding.DUE
+    assert "its newest check (2026-03-17 08:00) was made by another text of the plan" in found.text
+    assert '`halfturn golden baseline G-1 --reason "new plan"`' in found.text
+    assert "1 check is left out" in " ".join(" ".join(state_lines(found)).split())
+    again = checked(seen(9.0, 15, plan_text=other), seen(2.0, 16))
+    assert (again.standing, again.left_out) == (GoldenStanding.IN_CONTROL, 1)
+    assert checked(seen(9.0, 15), seen(2.0, 16, plan_text=other)).standing is GoldenStanding.OUT
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        f"# Made in spring.\n{PLAN_TEXT}",
+        PLAN_TEXT.replace("\n", "\n\n"),
+        PLAN_TEXT.replace('title = "', 'title = "Our '),
+    ],
+)
+def test_a_plan_that_demands_the_same_is_the_same(text):
+    assert text != PLAN_TEXT
+    assert checked(seen(2.0, 15, plan_text=text)).standing is GoldenStanding.IN_CONTROL
+    assert checked(seen(9.0, 15, plan_text=text)).standing is GoldenStanding.OUT
+
+
+def test_a_check_dated_after_today_hides_no_later_one_and_vouches_for_nothing():
+    ahead = seen(2.0, 2000)
+    found = checked(ahead)
+    assert (found.standing, found.ahead) == (GoldenStanding.DUE, 1)
+    assert "newest check is dated 2031-08-23 08:00, after today" in found.text
+    assert "Set the computer's clock" in found.text
+    assert "dated after today" in " ".join(" ".join(state_lines(found)).split())
+    assert checked(ahead, seen(9.0, 16)).standing is GoldenStanding.OUT
+    assert checked(ahead, seen(2.0, 16)).standing is GoldenStanding.IN_CONTROL
+
+
+def test_a_check_dated_ahead_is_none_on_the_calendar():
+    runs = [seen(value, day) for day, value in enumerate(BASE)]
+    runs = [*runs[:14], seen(2.0, 2000), runs[14]]
+    found = state_of(golden(baseline=14), runs, LATER, every_days=1, zone=UTC)
+    assert found.standing is GoldenStanding.DUE
+    assert "the last one was on 2026-03-16 08:00" in found.text
+
+
+def test_a_baseline_begun_with_the_clock_ahead_is_told():
+    begun = BaselineKept(2, T0 + timedelta(days=2000), "new shunt", "jo")
+    found = state_of(golden(), [], LATER, baseline=begun, zone=UTC)
+    assert found.standing is GoldenStanding.DUE
+    assert "its baseline is dated 2031-08-23 08:00, after today, so that no check" in found.text
+    assert "begin another baseline (`halfturn golden baseline G-1 --reason" in found.text
 
 
 def test_a_shift_far_below_what_the_rig_claims_is_no_fault_of_it():
@@ -126,7 +184,7 @@ def test_a_calibration_asks_for_a_new_baseline():
     runs = [seen(value, day) for day, value in enumerate([*BASE, 2.0])]
     for hours, standing in ((-1, GoldenStanding.IN_CONTROL), (30, GoldenStanding.LOOK)):
         at = T0 + timedelta(hours=hours)
-        found = state_of(golden(), runs, T0.date(), calibrated_at=at, zone=UTC)
+        found = state_of(golden(), runs, LATER, calibrated_at=at, zone=UTC)
         assert found.standing is standing
     assert "calibrated on 2026-03-03 14:00, since this baseline began: begin another" in found.text
 
@@ -146,6 +204,20 @@ def test_as_json_and_as_text():
     assert "beyond its limits, drift, jump" in "\n".join(chart_lines(found.charts[0]))
 
 
+def test_no_check_vouches_for_the_bench_of_the_other_world():
+    """Neither simulated checks for a real rig nor the other way round."""
+    good = [seen(value, day, simulated=True) for day, value in enumerate(BASE)]
+    bad = [seen(3.0, day) for day in range(16, 19)]
+    records = Records((golden(), [*good, *bad]))
+    told = {
+        simulated: said_at_start(records, "A", "U-7", "incoming", LATER, 0, simulated=simulated)
+        for simulated in (True, False)
+    }
+    assert golden_standing(told[True]) is GoldenStanding.IN_CONTROL
+    assert golden_standing(told[False]) is GoldenStanding.BASELINE
+    assert "3 of 15 checks" in golden_words(told[False])
+
+
 # --- what a run is told at its start --------------------------------------------------------------
 
 
@@ -159,8 +231,8 @@ class Records:
     def in_use(self, station):
         return [each for each in self.golden if station in (None, each.station)]
 
-    def checks(self, golden_id):
-        return self.checked[golden_id]
+    def checks(self, golden_id, *, simulated, today, zone):
+        return [run for run in self.checked[golden_id] if run.summary.simulated == simulated]
 
     def calibrated_at(self, station, *, simulated):
         return None
@@ -170,16 +242,16 @@ def test_the_worst_of_several_golden_units_is_told():
     good = [seen(value, day) for day, value in enumerate([*BASE, 2.0])]
     bad = [seen(value, day) for day, value in enumerate([*BASE, 2.4])]
     records = Records((golden(), good), (golden(), bad))
-    told = said_at_start(records, "A", "U-7", "incoming", T0.date(), 0)
+    told = said_at_start(records, "A", "U-7", "incoming", LATER, 0, simulated=False)
     assert golden_standing(told) is GoldenStanding.OUT
     assert "OUT OF CONTROL" in golden_words(told)
     assert golden_in_short(told) == "RIG OUT OF CONTROL"
-    assert said_at_start(records, "B", "U-7", "incoming", T0.date(), 0) is None
+    assert said_at_start(records, "B", "U-7", "incoming", LATER, 0, simulated=False) is None
 
 
 def test_a_check_itself_is_told_as_one():
     records = Records((golden(), [seen(9.0, day) for day in range(9)]))
-    told = said_at_start(records, "A", "G-1", "short", T0.date(), 1)
+    told = said_at_start(records, "A", "G-1", "short", LATER, 1, simulated=False)
     assert golden_standing(told) is GoldenStanding.CHECK
     assert not is_warning(told)
 

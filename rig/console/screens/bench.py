@@ -124,8 +124,9 @@ class BenchScreen(DeskScreen):
         self.form.show_all()
         self._read_plan()
         self._show_job()
+        desk = self.desk
         self._find_recent(
-            self.desk.reading, self.desk.station.name, self.desk.settings.golden.every_days
+            desk.reading, desk.station.name, desk.settings.golden.every_days, desk.simulated
         )
         if not self.desk.live.on:
             self.form.to_serial()
@@ -200,8 +201,10 @@ class BenchScreen(DeskScreen):
     # --- units tested last ---------------------------------------------------------------------
 
     @work(thread=True, exclusive=True, group="recent")
-    def _find_recent(self, reading: RecordsReader, station: str, every_days: int) -> None:
-        golden = golden_warning(reading, station, every_days)
+    def _find_recent(
+        self, reading: RecordsReader, station: str, every_days: int, simulated: bool
+    ) -> None:
+        golden = golden_warning(reading, station, every_days, simulated=simulated)
         hand_over(self, self.RecentFound(recent_units(reading), golden))
 
     def on_bench_screen_recent_found(self, event: RecentFound) -> None:

@@ -114,12 +114,13 @@ class GoldenScreen(StudyScreen):
     def read_again(self) -> None:
         """Read the golden units and their checks."""
         self._asked += 1
-        every_days = self.desk.settings.golden.every_days
-        self._read(self.desk.reading, self._asked, every_days)
+        desk = self.desk
+        self._read(desk.reading, self._asked, desk.settings.golden.every_days, desk.simulated)
 
     @work(thread=True, exclusive=True, group="golden")
-    def _read(self, reading: RecordsReader, asked: int, every_days: int) -> None:
-        hand_over(self, self.Read(asked, or_sorry(lambda: reading.golden(None, every_days))))
+    def _read(self, reading: RecordsReader, asked: int, every_days: int, simulated: bool) -> None:
+        found = or_sorry(lambda: reading.golden(None, every_days, simulated=simulated))
+        hand_over(self, self.Read(asked, found))
 
     def on_golden_screen_read(self, event: Read) -> None:
         """Show them."""
@@ -157,8 +158,7 @@ class GoldenScreen(StudyScreen):
             f"{baseline.began_at.astimezone():%Y-%m-%d}"
         )
         line = self.query_one("#golden-text", Static)
-        left_out = f" {left_out_words(state)}" if state.left_out else ""
-        line.update(state.text + left_out)
+        line.update(f"{state.text} {left_out_words(state)}".rstrip())
         line.set_class(state.standing is GoldenStanding.OUT, "-out")
         line.set_class(state.standing in (GoldenStanding.DUE, GoldenStanding.LOOK), "-warned")
         line.set_class(state.standing is GoldenStanding.IN_CONTROL, "-good")
@@ -215,7 +215,7 @@ class GoldenScreen(StudyScreen):
             golden.station,
             self.desk.choices.operator,
             "golden check",
-            chance_of_check(golden, len(state.checks) + state.left_out),
+            chance_of_check(golden, state.made),
         )
         if order is not None and self.app.begin(order):
             self.app.go("live")
