@@ -75,12 +75,12 @@ def test_a_fault_is_isolated_from_bench_to_the_remedy_by_keys_alone(make_console
         await proposed(pilot, "turns")
         text = screen_text(app)
         assert "Your turn" in text
-        assert "Next: Half-turns, own relay" in text
+        assert "Next: Half-turns, relay as fitted" in text
         assert "About 0.6 min." in text
         assert "20 %" in text
         await pilot.press("f9")
         await proposed(pilot, "look_ignition_feed")
-        assert "= Half-turns, own relay: 4 no movement" in screen_text(app)
+        assert "= Half-turns, relay as fitted: 4 no movement" in screen_text(app)
         await pilot.press("f9")
         await question(pilot, "connect_meter")
         assert "Clip a meter on" in screen_text(app)
@@ -117,7 +117,7 @@ def test_skip_and_end_are_keys_too_and_what_is_skipped_is_told(console):
         await begun(pilot)
         await pilot.press("s")
         await proposed(pilot, "look_ignition_feed")
-        assert "- Half-turns, own relay: skipped" in screen_text(console)
+        assert "- Half-turns, relay as fitted: skipped" in screen_text(console)
         await pilot.press("E")  # with Caps Lock on
         await until(pilot, lambda: isinstance(console.screen, ChoiceDialog))
         await pilot.press("escape")
