@@ -15,6 +15,7 @@ from rig.bench.commands import Answer
 from rig.bench.order import IsolationOrder
 from rig.cli import _parser
 from rig.console.dialogs.message import ChoiceDialog, MessageDialog
+from rig.console.isolation_rows import bar
 from rig.console.screens.isolate import IsolateScreen
 from rig.console.widgets.cause_table import CauseTable
 from rig.console.widgets.state_line import StateLine
@@ -312,3 +313,11 @@ def test_no_plan_chosen_means_the_one_that_the_command_takes(make_console, tmp_p
         assert _parser().parse_args(["isolate"]).plan == DEFAULT_PLAN
 
     drive(app, script)
+
+
+@pytest.mark.parametrize(
+    ("share", "drawn"),
+    [(0.004, "░░░░"), (0.01, "▏░░░"), (0.04, "▏░░░"), (0.12, "▌░░░"), (0.5, "██░░"), (1.0, "████")],
+)
+def test_a_bar_tells_shares_apart_that_are_less_than_a_cell(share, drawn):
+    assert bar(share, 4) == drawn
