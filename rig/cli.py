@@ -370,7 +370,7 @@ def _add_records(parser: argparse.ArgumentParser) -> None:
     restore = actions.add_parser("restore", help="put a backup in the records' place")
     restore.add_argument("file", help="the backup; the records as they are now are kept too")
     for action in (show, export):
-        action.add_argument("run", help="the run's identifier, or its first characters")
+        action.add_argument("run", help="the run's identifier, its first characters, or last")
     for action in (listing, show, export, verify, backup, restore):
         action.add_argument("--rig", metavar="FILE", help="rig file whose records are meant")
         action.add_argument("--records", metavar="FILE", help="records file")

@@ -20,9 +20,17 @@ def verdict_sentences(judgement: Judgement) -> list[Reason]:
         told += [reason for reason in judgement.reasons if reason.measure == REPEATED]
     groups: dict[tuple[object, ...], list[Reason]] = {}
     for number, reason in enumerate(told):
-        alike = (reason.verdict, reason.measure) if reason.half_turn else (number,)
+        alike = (reason.verdict, *_about(reason)) if reason.half_turn else (number,)
         groups.setdefault(alike, []).append(reason)
     return [replace(group[0], text=_told(group)) for group in groups.values()]
+
+
+def _about(reason: Reason) -> tuple[str, ...]:
+    """What is wrong, without the half-turn: outcomes are different things under one name."""
+    if reason.measure != "outcome":
+        return (reason.measure,)
+    _, _, says = reason.text.partition(") ")
+    return reason.measure, says.partition(".")[0]
 
 
 def _told(group: list[Reason]) -> str:

@@ -10,7 +10,13 @@ from pathlib import Path
 
 from rig.analysis.trace import Trace
 from rig.commands import exits
-from rig.commands.common import need_printable, picture_path, records_path, tell_long
+from rig.commands.common import (
+    need_printable,
+    picture_path,
+    records_path,
+    run_named,
+    tell_long,
+)
 from rig.commands.exits import CommandError
 from rig.commands.streams import let_go, say, tell
 from rig.labels import NAME_LONGEST, SERIAL_LONGEST
@@ -82,7 +88,7 @@ def _day(text: str | None, *, later: timedelta = timedelta()) -> datetime | None
 
 
 def _show(store: Store, options: argparse.Namespace) -> int:
-    record = store.run(options.run)
+    record = store.run(run_named(store, options.run))
     rule = _rule_of(record)
     say(
         json.dumps(run_json(record, rule), indent=2)
@@ -113,7 +119,7 @@ def _export(store: Store, options: argparse.Namespace) -> int:
                 exits.USAGE, f"{name} is the records themselves; export to another file."
             )
     picture = picture_path(options.picture)
-    record = store.run(options.run)
+    record = store.run(run_named(store, options.run))
     for name, table, what in (
         (options.half_turns, half_turns_csv, "half-turns"),
         (options.measures, measures_csv, "measures"),

@@ -215,13 +215,15 @@ def _verify(store: Store, settings: RigSettings, options: argparse.Namespace) ->
     text = " ".join(options.code)
     try:
         code = read_code(text)
+        found = verify(store, code)
+        if found.found is not Found.UNCHANGED:
+            code.need_sure()
     except CodeError as error:
         raise CommandError(
             exits.USAGE,
             f"this is no whole code of a sheet: {error}. Scan it, or type it from the sheet's last "
             "lines.",
         ) from None
-    found = verify(store, code)
     if options.json:
         record = found.record
         verdict = None if record is None or record.end is None else record.end.judgement

@@ -13,6 +13,8 @@ UTF-16 code units, UTF-8), with these rules before it:
 - a moment is ISO 8601 in UTC with microseconds, a day without, an identifier its 36 characters;
 - a field of the record that holds nothing (null, an empty text, list or object) is left out, so
   that a field added in later years leaves the checksums of older runs as they are;
+- what a calibration's points leave over of their line (``residuals``) is not kept, and worked out
+  here: reference - gain * (reading - offset), in doubles and in this order;
 - a trace is the SHA-256 of its columns: for each its name, kind and number of rows (8 bytes,
   little-endian), each text ended by a zero byte, then its values (IEEE 754 doubles or bytes,
   little-endian).
@@ -32,6 +34,7 @@ from typing import Any
 from uuid import UUID
 
 from rig.analysis.trace import Trace
+from rig.quality.calibration import Line
 from rig.records.codec import columns_of
 from rig.records.model import RunEvent, RunRecord
 
@@ -108,8 +111,16 @@ def _plain(value: Any) -> Any:
             return _ordered({str(key): _plain(item) for key, item in value.items()})
         case list() | tuple():
             return [_plain(item) for item in value]
-    held = ((name, getattr(value, name)) for name in _names(value.__class__))
-    return {name: _plain(item) for name, item in held if not _is_nothing(item)}
+    held = {name: getattr(value, name) for name in _names(value.__class__)}
+    if isinstance(value, Line):
+        held["residuals"] = _left_over(value)
+    return {name: _plain(item) for name, item in held.items() if not _is_nothing(item)}
+
+
+def _left_over(line: Line) -> tuple[float, ...]:
+    """Return a line's residuals by the rule of form 1, whatever the program makes of them today."""
+    gain, offset = line.correction.gain, line.correction.offset
+    return tuple(point.reference - gain * (point.reading - offset) for point in line.points)
 
 
 def _is_nothing(item: Any) -> bool:

@@ -13,7 +13,7 @@ years).  It is no signature: who keeps the records can print another sheet.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from uuid import UUID
 
 PREFIX = "HT1"
@@ -22,6 +22,8 @@ _DIGITS = BITS // 4
 _SIGNS = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 _MEANT = str.maketrans("OIL", "011")  # read off paper; hexadecimal has none of these
 
+_SLIP = "a character is mistyped or two are swapped: its check character differs"
+
 
 class CodeError(ValueError):
     """What was given is no code of a sheet; the message says why."""
@@ -29,10 +31,15 @@ class CodeError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class SheetCode:
-    """A run's identifier and the first `BITS` bits of its checksum, hexadecimal, lower case."""
+    """A run's identifier and the first `BITS` bits of its checksum, hexadecimal, lower case.
+
+    ``unsure``: its check character is right only if an O was read for a zero, or the like.  If no
+    record fits, such a code is mistyped.
+    """
 
     run_id: UUID
     digits: str
+    unsure: bool = field(default=False, compare=False)
 
     @classmethod
     def of(cls, run_id: UUID, checksum: str) -> SheetCode:
@@ -55,11 +62,17 @@ class SheetCode:
         """Tell whether a record with this checksum is what was printed."""
         return checksum.lower().startswith(self.digits)
 
+    def need_sure(self) -> None:
+        """Raise CodeError if it is unsure: for who finds that it fits nothing."""
+        if self.unsure:
+            raise CodeError(_SLIP)
+
 
 def read_code(text: str) -> SheetCode:
     """Return the code in ``text``, scanned or typed: case, blanks, dashes and colons are nothing.
 
-    Raises CodeError with what is wrong.
+    A zero may be typed as O and a one as I or L; the check character, which may be any of them, the
+    other way round too.  Raises CodeError with what is wrong.
     """
     plain = re.sub(r"[\s:\-–—·.]", "", text).upper()
     if not plain.startswith(PREFIX):
@@ -71,9 +84,10 @@ def read_code(text: str) -> SheetCode:
     digits, check = body[:-1].translate(_MEANT), body[-1]
     if not re.fullmatch(r"[0-9A-F]+", digits):
         raise CodeError("it has characters other than 0 to 9 and A to F")
-    if check_character(digits) != check:
-        raise CodeError("a character is mistyped or two are swapped: its check character differs")
-    return SheetCode(UUID(hex=digits[:32]), digits[32:].lower())
+    right = check_character(digits)
+    if right.translate(_MEANT) != check.translate(_MEANT):
+        raise CodeError(_SLIP)
+    return SheetCode(UUID(hex=digits[:32]), digits[32:].lower(), unsure=right != check)
 
 
 def check_character(text: str) -> str:

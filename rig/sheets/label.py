@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from rig.records.model import RunRecord
 from rig.records.show import SHORT_ID
 from rig.sheets.code import SheetCode
-from rig.sheets.letterhead import Letterhead, TemplateError
+from rig.sheets.letterhead import LABEL, Letterhead, TemplateError
 from rig.sheets.qr import QUIET, modules_of, svg_of
 from rig.sheets.setting import set_pages
 from rig.sheets.standing import standing_of
@@ -27,7 +27,7 @@ SIZE_MM = (62.0, 29.0)
 DPI = 300.0
 LARGEST_MM, DPI_LEAST, DPI_MOST = 300.0, 100.0, 1200.0
 
-_FULL = "does not fit"  # what label.typ says when its text is too tall
+_FULL = "does not fit"  # what label_frame.typ says when its text is too tall
 
 
 class LabelError(ValueError):
@@ -61,7 +61,8 @@ class LabelSize:
     def module_dots(self, modules: int) -> int:
         """Return the dots of a module for a code of ``modules``, its quiet zone included.
 
-        Raises LabelError if the code would not scan.
+        The code takes half the width at most, so that the words have room, unless it would then be
+        too small to be read.  Raises LabelError if the code would not scan.
         """
         side = modules + 2 * QUIET
         room = min(self.dots(self.height_mm), self.dots(self.width_mm) - self.dots(TEXT_LEAST_MM))
@@ -74,7 +75,7 @@ class LabelSize:
                 f"can be read: at {self.dpi:g} dots an inch it is to be {high + 0.05:.1f} mm high "
                 f"and {high + TEXT_LEAST_MM + 0.05:.1f} mm wide at least."
             )
-        return dots
+        return max(int(least), min(dots, self.dots(self.width_mm / 2) // side))
 
 
 def label_of(record: RunRecord, checksum: str, size: LabelSize, letterhead: Letterhead) -> bytes:
@@ -109,7 +110,7 @@ def label_of(record: RunRecord, checksum: str, size: LabelSize, letterhead: Lett
         "shop": clean(letterhead.name),
     }
     try:
-        (page,) = set_pages("label", data, letterhead, size.dpi, framed=False)
+        (page,) = set_pages(LABEL, data, letterhead, size.dpi)
     except TemplateError as error:
         if _FULL in str(error):
             raise LabelError(

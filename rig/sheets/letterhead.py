@@ -1,8 +1,8 @@
 """The shop's own: name, lines and logo of its letterhead, and templates that replace ours.
 
 All of it stands in a folder ``sheets`` beside the rig file.  ``letterhead.toml`` has the texts;
-any ``.typ`` file there that is named like one of ours takes its place, but for ``frame.typ``, which
-puts on every page what must stand there.
+any ``.typ`` file there that is named like one of ours takes its place, but for the two frames,
+which put on every page and label what must stand there.
 """
 
 from __future__ import annotations
@@ -14,11 +14,12 @@ from pathlib import Path
 from typing import Annotated
 
 from rig.schema import Mistake, MistakesError, Section, Text, read_text, read_toml
+from rig.wholefile import whole_file
 
 FOLDER = "sheets"
 FILE = "letterhead.toml"
-FIXED = "frame.typ"
-LABEL = "label.typ"  # the one that sets a page of its own: it is no sheet
+FIXED = ("frame.typ", "label_frame.typ")
+LABEL = "label"  # the template whose frame is the second
 LOGO_KINDS = (".svg", ".png", ".jpg", ".jpeg", ".pdf")
 LOGO_MOST = 5_000_000
 """Bytes of a logo at most: every sheet holds a copy of it."""
@@ -123,13 +124,13 @@ PAPERS = {"a4": "a4", "letter": "us-letter"}
 
 def _of_template(path: Path) -> list[Mistake]:
     text = read_text(path, TemplateError, "the template")
-    if path.name == FIXED:
+    if path.name in FIXED:
         wrong = "this file cannot be replaced: it puts on every page what must stand there"
         return [Mistake(str(path), "", wrong, "take it away")]
     found = []
     for number, line in enumerate(text.splitlines(), start=1):
         code = line.partition("//")[0]
-        if _OWN_PAGE.search(code) and path.name != LABEL:
+        if _OWN_PAGE.search(code):
             wrong = "a template does not set the page: its marks must stand on every one"
             found.append(Mistake(str(path), "", wrong, "everything inside the page", number))
         if _PACKAGE.search(code):
@@ -158,8 +159,9 @@ def copy_templates(rig_folder: Path) -> list[Path]:
     written = []
     for name, content in sorted(our_templates().items()):
         path = folder / name
-        if name in (FIXED,) or path.exists():
+        if name in FIXED or path.exists():
             continue
-        path.write_bytes(content)
+        with whole_file(path) as file:
+            file.write(content)
         written.append(path)
     return written

@@ -17,7 +17,7 @@ from tempfile import TemporaryDirectory
 from typing import Any
 
 from rig.schema import Mistake
-from rig.sheets.letterhead import FIXED, Letterhead, TemplateError, our_templates
+from rig.sheets.letterhead import FIXED, LABEL, Letterhead, TemplateError, our_templates
 
 _MAIN = """\
 #import "frame.typ": frame
@@ -26,9 +26,10 @@ _MAIN = """\
 #show: frame.with(data)
 #{name}(data)
 """
-_ALONE = """\
-#import "{kind}.typ": {name}
-#{name}(json(bytes(sys.inputs.data)))
+_LABEL = """\
+#import "label_frame.typ": label-frame
+#import "label.typ": label
+#label-frame(json(bytes(sys.inputs.data)), label)
 """
 _PLACE = re.compile(r"┌─ (?P<file>[^\n]+?):(?P<line>\d+):\d+")
 # What the fonts that come with Typst and matplotlib have: Latin, Greek, Cyrillic, signs.
@@ -41,18 +42,16 @@ def set_pdf(kind: str, data: Mapping[str, Any], letterhead: Letterhead, made_at:
     ``kind`` is a template's name, ``made_at`` the date that the PDF bears.  Raises TemplateError
     if a template of the shop cannot be set.
     """
-    made = _compiled(
-        kind, data, letterhead, framed=True, format="pdf", timestamp=int(made_at.timestamp())
-    )
+    made = _compiled(kind, data, letterhead, format="pdf", timestamp=int(made_at.timestamp()))
     assert isinstance(made, bytes)
     return made
 
 
 def set_pages(
-    kind: str, data: Mapping[str, Any], letterhead: Letterhead, dpi: float, *, framed: bool = True
+    kind: str, data: Mapping[str, Any], letterhead: Letterhead, dpi: float
 ) -> list[bytes]:
     """Return a document's pages as PNG, ``dpi`` pixels an inch; raises as `set_pdf`."""
-    made = _compiled(kind, data, letterhead, framed=framed, format="png", ppi=dpi)
+    made = _compiled(kind, data, letterhead, format="png", ppi=dpi)
     return [_told_dpi(page, dpi) for page in (made if isinstance(made, list) else [made])]
 
 
@@ -66,15 +65,13 @@ def _told_dpi(page: bytes, dpi: float) -> bytes:
     return out.getvalue()
 
 
-def _compiled(
-    kind: str, data: Mapping[str, Any], letterhead: Letterhead, *, framed: bool, **options: Any
-) -> Any:
+def _compiled(kind: str, data: Mapping[str, Any], letterhead: Letterhead, **options: Any) -> Any:
     import typst
 
     text = json.dumps(data, ensure_ascii=False)
     with TemporaryDirectory(prefix="halfturn-sheet-") as name:
         root = Path(name)
-        _lay_out(root, kind, letterhead, framed=framed)
+        _lay_out(root, kind, letterhead)
         try:
             return typst.compile(
                 root / "main.typ",
@@ -89,15 +86,15 @@ def _compiled(
             raise TemplateError([_mistake(error, root, letterhead)]) from None
 
 
-def _lay_out(root: Path, kind: str, letterhead: Letterhead, *, framed: bool) -> None:
+def _lay_out(root: Path, kind: str, letterhead: Letterhead) -> None:
     for name, content in our_templates().items():
         (root / name).write_bytes(content)
     if letterhead.folder is not None:
         for name in (*letterhead.templates, *letterhead.files):
-            if name != FIXED:
+            if name not in FIXED:
                 (root / name).write_bytes((letterhead.folder / name).read_bytes())
-    main = _MAIN if framed else _ALONE
-    (root / "main.typ").write_text(main.format(kind=kind, name=kind), encoding="utf-8")
+    main = _LABEL if kind == LABEL else _MAIN.format(kind=kind, name=kind)
+    (root / "main.typ").write_text(main, encoding="utf-8")
 
 
 @cache

@@ -75,6 +75,14 @@ def test_a_bad_unit_fails_with_status_1(capsys, quick):
     assert answer["half_turns"][0]["half_turn_s"] is None
 
 
+def test_different_things_that_a_unit_did_are_told_one_by_one(capsys, quick):
+    fault = ("--backend", "simulated", "--fault", "cam-short=100")
+    status, out, _ = halfturn(capsys, "run", quick, *fault, "--quiet")
+    assert status == 1
+    assert "Half-turn 1 (to run) stops short of its park position" in out
+    assert "Half-turn 2 (to stop) did not move" in out
+
+
 def test_a_limit_within_the_uncertainty_asks_for_a_retest_with_status_2(capsys, quick, tmp_path):
     _, answer = run_json(capsys, quick)
     slowest = max(turn["half_turn_s"] for turn in answer["half_turns"])
@@ -103,7 +111,7 @@ def test_what_was_run_is_listed_shown_exported_and_judged_alike(capsys, quick, t
     assert "job 17" in out
     assert "SIMULATED" in out
     assert "Decision  Pass if every limit is met by more than w" in out
-    status, out, _ = halfturn(capsys, "records", "show", ran["run"][:8], "--json")
+    status, out, _ = halfturn(capsys, "records", "show", "last", "--json")
     assert json.loads(out)["decision"] == ran["decision"]
     files = [str(tmp_path / name) for name in ("t.csv", "h.csv", "m.csv", "p.png")]
     status, _, _ = halfturn(

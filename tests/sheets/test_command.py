@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import resource
 import sqlite3
 import sys
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from math import nan
 
@@ -101,6 +103,15 @@ def test_a_sheet_of_elsewhere_and_a_slip_are_told(bench, capsys):
     assert (status, "mistyped" in err) == (3, True)
 
 
+def test_a_check_character_that_looks_like_another(bench, capsys):
+    """A zero for an O is no slip, unless no record fits: then it may hide one."""
+    code = "HT1:000000000000005F4000800000000000:ABABABABABABABABABABO"
+    status, out, _ = halfturn(capsys, "sheet", "verify", code)
+    assert (status, "There is no record" in out) == (6, True)
+    status, _, err = halfturn(capsys, "sheet", "verify", f"{code[:-1]}0")
+    assert (status, "mistyped" in err) == (3, True)
+
+
 def test_every_other_document(bench, capsys):
     folder, ids = bench
     status, out, _ = halfturn(
@@ -192,7 +203,7 @@ def test_a_letterhead_and_a_template_of_the_shop(bench, capsys):
     assert status == 0
     sheets = folder / "sheets"
     assert {path.name for path in sheets.iterdir()} >= {"letterhead.toml", "sheet.typ", "parts.typ"}
-    assert not (sheets / "frame.typ").exists()
+    assert not list(sheets.glob("*frame.typ"))
     (sheets / "letterhead.toml").write_text(
         'name = "Mill Lane *Rebuilds*"\nline_1 = "#panic()"\n'
         'foot = "Come again."\npaper = "letter"\n'
@@ -209,6 +220,38 @@ def test_a_letterhead_and_a_template_of_the_shop(bench, capsys):
     assert "Each and every" in (sheets / "sheet.typ").read_text()
 
 
+@pytest.fixture
+def full_disk():
+    """Return a context in which no file can have more than so many bytes."""
+
+    @contextmanager
+    def at(most):
+        soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+        resource.setrlimit(resource.RLIMIT_FSIZE, (most, hard))
+        try:
+            yield
+        finally:
+            resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+
+    return at
+
+
+@pytest.mark.parametrize("most", [0, 2500])
+def test_a_full_disk_leaves_no_template_half_written(bench, capsys, full_disk, most):
+    from rig.sheets.letterhead import our_templates
+
+    folder, ids = bench
+    with full_disk(most):
+        status, _, err = halfturn(capsys, "sheet", "template")
+    assert (status, str(folder / "sheets") in err) == (4, True)
+    ours = our_templates()
+    for path in (folder / "sheets").iterdir():
+        assert path.read_bytes() == ours[path.name]
+    assert halfturn(capsys, "sheet", "make", str(ids["pass"]), "--out", "s.pdf")[0] == 0
+    assert halfturn(capsys, "sheet", "template")[0] == 0
+    assert (folder / "sheets" / "parts.typ").read_bytes() == ours["parts.typ"]
+
+
 BAD = {
     "sheet.typ": [
         ("#let sheet(data) = {\n  nothing(data)\n}\n", "sheet.typ, line 2: unknown variable"),
@@ -218,6 +261,10 @@ BAD = {
         ('#import "@preview/x:1.0.0": *\n', "line 1: packages from the network are not used"),
     ],
     "frame.typ": [("#let frame(data, body) = body\n", "cannot be replaced")],
+    "label_frame.typ": [("#let label-frame(data, body) = body(data)\n", "cannot be replaced")],
+    "label.typ": [
+        ("#let label(data) = {\n  set page(width: 1cm)\n}\n", "line 2: a template does not")
+    ],
     "letterhead.toml": [
         ('nmae = "x"\n', 'nmae: this key is not known (did you mean "name"?)'),
         ('logo = "../rig.toml"\n', "is no picture in this folder"),

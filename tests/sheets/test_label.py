@@ -4,46 +4,82 @@ from __future__ import annotations
 
 import io
 import re
-from contextlib import suppress
 from dataclasses import replace
 
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from paper import codes_in
+from paper import codes_in, text_of, words_in
 from PIL import Image
 
 from rig.sheets.code import SheetCode
 from rig.sheets.label import LabelError, LabelSize, label_of
-from rig.sheets.letterhead import Letterhead
+from rig.sheets.letterhead import LABEL, Letterhead, letterhead_in
+from rig.sheets.setting import set_pages, set_pdf
 
 HEAD = Letterhead("Low Meadow Pump Works")
 
 
-@settings(max_examples=30)
+SERIALS = st.one_of(
+    st.just("LM-12-0288"),
+    st.text(alphabet="W1-", min_size=1, max_size=64).map(lambda text: text.strip() or "W"),
+    st.text(
+        alphabet=st.characters(max_codepoint=0x24F, exclude_categories=("C", "Z")),
+        min_size=1,
+        max_size=64,
+    ),
+)
+
+
+@settings(max_examples=25)
 @given(
     st.floats(8.0, 110.0),
     st.floats(5.0, 80.0),
     st.sampled_from([150.0, 180.0, 203.0, 300.0, 600.0]),
+    SERIALS,
+    st.sampled_from(["new", "pass", "interrupted", "unfinished"]),
+    st.booleans(),
 )
-@example(62.0, 29.0, 300.0)
-@example(23.5, 9.4, 300.0)
-@example(30.0, 10.0, 203.0)
-@example(24.0, 12.0, 203.0)
-def test_a_label_scans_or_is_refused(store, made, width_mm, height_mm, dpi):
-    run_id = made[1]["new"]
+@example(62.0, 29.0, 300.0, "LM-12-0288", "new", False)
+@example(23.5, 9.4, 300.0, "LM-12-0288", "new", False)
+@example(30.0, 10.0, 203.0, "LM-12-0288", "new", False)
+@example(24.0, 12.0, 203.0, "LM-12-0288", "new", False)
+@example(62.0, 29.0, 300.0, "PUMP2026WORKSHOPUNIT0001", "new", False)
+@example(62.0, 29.0, 300.0, "PUMP2026WORKSHOPUNIT0001", "interrupted", True)
+@example(57.0, 32.0, 203.0, "W" * 28, "pass", False)
+def test_a_label_scans_or_is_refused(
+    store, made, width_mm, height_mm, dpi, serial, name, simulated
+):
+    run_id = made[1][name]
     run, checksum = store.run(run_id), store.checksum(run_id)
-    if width_mm < 45.0 or height_mm < 15.0:
-        with suppress(LabelError):
-            png = label_of(run, checksum, LabelSize(width_mm, height_mm, dpi), HEAD)
-            assert codes_in(png) == [SheetCode.of(run_id, checksum).text]
+    simulated = simulated or run.start.simulated
+    run = replace(run, start=replace(run.start, unit_serial=serial, simulated=simulated))
+    try:
+        png = label_of(run, checksum, LabelSize(width_mm, height_mm, dpi), HEAD)
+    except LabelError:
+        assert width_mm < 45.0 or height_mm < 15.0 or (len(serial) > 12 and width_mm < 60.0)
         return
-    png = label_of(run, checksum, LabelSize(width_mm, height_mm, dpi), HEAD)
     assert codes_in(png) == [SheetCode.of(run_id, checksum).text]
     with Image.open(io.BytesIO(png)) as image:
         assert image.width == pytest.approx(width_mm * dpi / 25.4, abs=1.5)
         assert image.height == pytest.approx(height_mm * dpi / 25.4, abs=1.5)
         assert image.info["dpi"][0] == pytest.approx(dpi, rel=1e-3)
+
+
+@pytest.mark.parametrize("serial", ["LM-12-0288", "PUMP2026WORKSHOPUNIT0001", "W" * 40, "A " * 20])
+@pytest.mark.parametrize("name", ["new", "interrupted"])
+def test_every_word_stands_whole_beside_the_code(store, made, seen, name, serial):
+    """Where the words are, poppler tells; a serial is broken only if it is wider than the room."""
+    run = store.run(made[1][name])
+    data = seen(replace(run, start=replace(run.start, unit_serial=serial)), LabelSize())
+    pdf = set_pdf(LABEL, data, HEAD, run.start.started_at)
+    words = words_in(pdf)
+    text = "".join(word for word, _ in words)
+    for part in (serial, "LM-12", HEAD.name, *data["marks"]):
+        assert part.replace(" ", "") in text
+    quiet_pt = 4 * data["qr_pt"] / 29
+    assert max(right_pt for _, right_pt in words) <= data["qr_x_pt"] - quiet_pt + 0.01
+    assert (serial in [word for word, _ in words]) == (len(serial) == 10)
 
 
 @pytest.mark.parametrize("dpi", [203.0, 300.0])
@@ -67,22 +103,71 @@ def test_the_code_has_whole_dots_and_its_quiet_zone(store, made, dpi):
     assert set(beside.tobytes()) == {255}
 
 
-@pytest.mark.parametrize("name", ["new", "interrupted", "unfinished"])
-def test_what_is_no_result_is_no_plain_verdict_on_a_label(store, made, name, monkeypatch):
-    """The label's text is what its template is given, since no program here reads pictures."""
+@pytest.fixture
+def seen(monkeypatch):
+    """Return what gives the data that a label's template is given."""
     import rig.sheets.label as module
 
     given_data = []
 
-    def see(kind, data, *rest, **more):
+    def see(kind, data, *rest):
         given_data.append(data)
         return [b""]
 
-    monkeypatch.setattr(module, "set_pages", see)
-    run = store.run(made[1][name])
-    label_of(run, "0" * 64, LabelSize(), HEAD)
-    (data,) = given_data
-    assert data["marks"]
+    def data_of(run, size):
+        with monkeypatch.context() as patch:
+            patch.setattr(module, "set_pages", see)
+            label_of(run, "0" * 64, size, HEAD)
+        return given_data[-1]
+
+    return data_of
+
+
+# What a shop may put into its label.typ, whatever it means by it.
+OF_A_SHOP = {
+    "nothing": "#let label(data) = []\n",
+    "plain": "#let label(data) = [#data.serial passed]\n",
+    "over everything": "#let label(data) = place(\n  top + left, dx: -10cm, dy: -10cm,\n"
+    "  rect(width: 30cm, height: 30cm, fill: white),\n)\n",
+    "black": "#let label(data) = box(width: 30cm, height: 1mm, fill: black)\n",
+    "white": "#let label(data) = {\n  set text(fill: white)\n  data.serial\n}\n",
+}
+
+
+@pytest.mark.parametrize("own", OF_A_SHOP)
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("new", ["PASS", "SIMULATED"]),
+        ("interrupted", ["RETEST", "INTERRUPTED"]),
+        ("unfinished", ["NO VERDICT", "UNFINISHED"]),
+    ],
+)
+def test_no_template_takes_verdict_mark_or_code_off_a_label(
+    store, made, seen, tmp_path, name, words, own
+):
+    (tmp_path / "sheets").mkdir()
+    (tmp_path / "sheets" / "label.typ").write_text(OF_A_SHOP[own])
+    (tmp_path / "sheets" / "style.typ").write_text("#let ink = white\n")
+    shop = letterhead_in(tmp_path, "Low Meadow Pump Works")
+    run, data = store.run(made[1][name]), seen(store.run(made[1][name]), LabelSize())
+    said = text_of(set_pdf(LABEL, data, shop, run.start.started_at))
+    assert all(word in said for word in words)
+    png = label_of(run, "0" * 64, LabelSize(), shop)
+    assert codes_in(png) == [data["code"]]
+    # Verdict and marks are seen too: as much black stands there as without anything else.
+    empty = {**data, "serial": "", "type": "", "date": "", "record": "", "shop": ""}
+    assert ink_beside_the_code(png, data) >= 0.8 * ink_beside_the_code(
+        set_pages(LABEL, empty, HEAD, 300.0)[0], data
+    )
+
+
+def ink_beside_the_code(png, data):
+    """Return how many dots are black left of the code."""
+    with Image.open(io.BytesIO(png)) as image:
+        grey = image.convert("L")
+    left = grey.crop((0, 0, int(data["text_pt"] * 300 / 72), grey.height))
+    return sum(left.histogram()[:128])
 
 
 def test_a_serial_without_end_is_refused_or_fits(store, made):

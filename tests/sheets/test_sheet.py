@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import re
 from dataclasses import replace
 
@@ -10,12 +11,13 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from paper import codes_in, text_of
+from PIL import Image
 
 from rig.analysis.wording import with_u
 from rig.records.model import RunState
 from rig.sheets.code import read_code
 from rig.sheets.document import Document
-from rig.sheets.letterhead import Letterhead
+from rig.sheets.letterhead import Letterhead, letterhead_in, our_templates
 from rig.sheets.of_record import document_of
 from rig.sheets.standing import standing_of
 
@@ -105,6 +107,55 @@ def test_what_is_no_result_says_so_on_every_page_and_beside_the_verdict(sheets, 
     # page are turned, and a reader of text may or may not put their letters together.
     assert said.count(word) >= 2 + count
     assert f"({word})" in said
+
+
+@pytest.mark.parametrize(
+    ("state", "simulated"),
+    [(RunState.FINISHED, True), (RunState.STOPPED, False), (RunState.INTERRUPTED, True)],
+)
+def test_the_marks_across_a_page_stand_clear_of_each_other(store, made, state, simulated, tmp_path):
+    """Turned back straight, a row has marks over most of the page, and white between them."""
+    run = store.run(made[1]["pass"])
+    start, end = replace(run.start, simulated=simulated), replace(run.end, state=state)
+    (tmp_path / "sheets").mkdir()
+    (tmp_path / "sheets" / "sheet.typ").write_text("#let sheet(data) = []\n")
+    document = document_of(
+        store, replace(run, start=start, end=end), letterhead_in(tmp_path, HEAD.name)
+    )
+    dpi = 60.0
+    with Image.open(io.BytesIO(document.pages(dpi)[0])) as image:
+        straight = image.convert("L").rotate(-30, Image.Resampling.BILINEAR, fillcolor=255)
+    dots = np.asarray(straight) < 250
+    mm = dpi / 25.4
+    middle = dots.shape[0] // 2
+    row = dots[middle - int(29 * mm) : middle - int(24 * mm)].any(axis=0)
+    inked = np.flatnonzero(row)
+    gaps_mm = np.diff(inked) / mm
+    between = gaps_mm[gaps_mm > 12.0]
+    assert between.size >= 1
+    assert between == pytest.approx(np.full(between.size, 25.0), abs=2.5)
+    assert (inked[-1] - inked[0]) / mm > 120.0
+
+
+def test_a_shops_style_leaves_the_foot_as_it_is(store, made, tmp_path):
+    """White ink hides what a shop's own templates say, and never the mark at the foot."""
+    run, dpi = store.run(made[1]["interrupted"]), 60.0
+    templates = tmp_path / "sheets"
+    templates.mkdir()
+    style = our_templates()["style.typ"].decode()
+    style = re.sub(r'rgb\("#\w+"\)', "white", style)
+    (templates / "style.typ").write_text(style)
+    shop = replace(letterhead_in(tmp_path, HEAD.name), lines=HEAD.lines)
+    pages = [document_of(store, run, head).pages(dpi)[0] for head in (HEAD, shop)]
+    feet = []
+    for page in pages:
+        with Image.open(io.BytesIO(page)) as image:
+            grey = image.convert("L")
+        foot = (0, grey.height - int(11.0 / 25.4 * dpi), grey.width, grey.height)
+        feet.append(grey.crop(foot).tobytes())
+    assert pages[0] != pages[1]
+    assert feet[0] == feet[1]
+    assert min(feet[0]) < 64
 
 
 def test_a_real_and_finished_run_bears_no_mark(sheets, text):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import io
 import re
 import shutil
@@ -14,12 +15,24 @@ from PIL import Image
 
 def text_of(pdf: bytes) -> str:
     """Return all text of a PDF, blanks as one, by poppler's pdftotext."""
+    return re.sub(r"\s+", " ", _read(pdf, "-layout"))
+
+
+def words_in(pdf: bytes) -> list[tuple[str, float]]:
+    """Return the words of a PDF, each with how far it reaches to the right (pt), by pdftotext.
+
+    What marks where a word may break is left out.
+    """
+    told = _read(pdf, "-bbox").replace("\u200b", "")
+    found = re.findall(r'xMax="([\d.]+)"[^>]*>([^<]+)</word>', told)
+    return [(html.unescape(word), float(right_pt)) for right_pt, word in found]
+
+
+def _read(pdf: bytes, how: str) -> str:
     if shutil.which("pdftotext") is None:
         pytest.skip("pdftotext (poppler-utils) reads the PDFs back, and is not here")
-    done = subprocess.run(
-        ["pdftotext", "-layout", "-", "-"], input=pdf, capture_output=True, check=True
-    )
-    return re.sub(r"\s+", " ", done.stdout.decode())
+    done = subprocess.run(["pdftotext", how, "-", "-"], input=pdf, capture_output=True, check=True)
+    return done.stdout.decode()
 
 
 def codes_in(png: bytes) -> list[str]:

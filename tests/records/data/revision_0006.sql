@@ -1,0 +1,312 @@
+PRAGMA application_id = 1751215206;
+BEGIN TRANSACTION;
+CREATE TABLE alembic_version (
+	version_num VARCHAR(32) NOT NULL, 
+	CONSTRAINT alembic_version_pkc PRIMARY KEY (version_num)
+);
+INSERT INTO "alembic_version" VALUES('0006');
+CREATE TABLE calibration_lines (
+	id CHAR(32) NOT NULL, 
+	calibration_id CHAR(32) NOT NULL, 
+	quantity VARCHAR(20) NOT NULL, 
+	gain DOUBLE NOT NULL, 
+	"offset" DOUBLE NOT NULL, 
+	gain_u DOUBLE NOT NULL, 
+	offset_u DOUBLE NOT NULL, 
+	covariance DOUBLE NOT NULL, 
+	before_gain DOUBLE NOT NULL, 
+	before_offset DOUBLE NOT NULL, 
+	before_gain_u DOUBLE NOT NULL, 
+	before_offset_u DOUBLE NOT NULL, 
+	before_covariance DOUBLE NOT NULL, 
+	CONSTRAINT pk_calibration_lines PRIMARY KEY (id), 
+	CONSTRAINT fk_calibration_lines_calibration_id FOREIGN KEY(calibration_id) REFERENCES calibrations (id), 
+	CONSTRAINT uq_calibration_lines_calibration_id_quantity UNIQUE (calibration_id, quantity)
+);
+INSERT INTO "calibration_lines" VALUES('4255c930d8c6467e9ea895319c3755a9','be1359108ca5454a8df895003d7457ef','current',1.02,0.0117,0.0005,0.0006,8.0e-08,1.01,0.002,0.005,0.004,1.0e-06);
+INSERT INTO "calibration_lines" VALUES('e89263b44cf2478aaad57ab7c9c20ed0','be1359108ca5454a8df895003d7457ef','voltage',1.019,0.0084,0.0006,0.0014,5.0e-07,1.0,0.0,0.0,0.0,0.0);
+CREATE TABLE calibration_points (
+	id CHAR(32) NOT NULL, 
+	line_id CHAR(32) NOT NULL, 
+	position INTEGER NOT NULL, 
+	reference DOUBLE NOT NULL, 
+	reading DOUBLE NOT NULL, 
+	scatter DOUBLE NOT NULL, 
+	count INTEGER NOT NULL, 
+	reading_u DOUBLE NOT NULL, 
+	own_u DOUBLE NOT NULL, 
+	common_u DOUBLE NOT NULL, 
+	set_v DOUBLE, 
+	CONSTRAINT pk_calibration_points PRIMARY KEY (id), 
+	CONSTRAINT fk_calibration_points_line_id FOREIGN KEY(line_id) REFERENCES calibration_lines (id), 
+	CONSTRAINT uq_calibration_points_line_id_position UNIQUE (line_id, position)
+);
+INSERT INTO "calibration_points" VALUES('288adaad3af84fefb4bb2934c3a384ec','4255c930d8c6467e9ea895319c3755a9',0,0.0,0.0123,0.002,400,0.0006,0.0,0.0,NULL);
+INSERT INTO "calibration_points" VALUES('2e4b81c84b71464e9fcb6958c3a80183','4255c930d8c6467e9ea895319c3755a9',1,2.488,2.45,0.003,800,0.0007,0.0003,0.001,6.3);
+INSERT INTO "calibration_points" VALUES('19ebb5a41b5449ac93166feec098b21a','4255c930d8c6467e9ea895319c3755a9',2,6.238,6.13,0.003,800,0.0007,0.0003,0.003,NULL);
+INSERT INTO "calibration_points" VALUES('ad3e6c2eb94343cb9dd14495675ad232','e89263b44cf2478aaad57ab7c9c20ed0',0,2.488,2.45,0.003,800,0.0007,0.0003,0.001,6.3);
+INSERT INTO "calibration_points" VALUES('215675b8f81445898675684d940f656f','e89263b44cf2478aaad57ab7c9c20ed0',1,6.238,6.13,0.003,800,0.0007,0.0003,0.003,NULL);
+CREATE TABLE calibrations (
+	id CHAR(32) NOT NULL, 
+	made_at DATETIME NOT NULL, 
+	due DATE NOT NULL, 
+	operator VARCHAR NOT NULL, 
+	rig_name VARCHAR NOT NULL, 
+	station VARCHAR NOT NULL, 
+	backend VARCHAR NOT NULL, 
+	simulated BOOLEAN NOT NULL, 
+	bus INTEGER NOT NULL, 
+	address INTEGER NOT NULL, 
+	shunt_ohm DOUBLE NOT NULL, 
+	range_v DOUBLE NOT NULL, 
+	world VARCHAR NOT NULL, 
+	held_against JSON NOT NULL, 
+	note VARCHAR NOT NULL, 
+	program_version VARCHAR NOT NULL, 
+	CONSTRAINT pk_calibrations PRIMARY KEY (id)
+);
+INSERT INTO "calibrations" VALUES('be1359108ca5454a8df895003d7457ef','2026-03-02 09:30:01.000005','2027-03-02','R. Vale','Low Meadow','A','pi',0,1,64,0.005,0.16,'w1','[{"kind": "resistor", "serial": "R 7", "certificate": "C-12", "due": "2027-01-01", "value_ohm": 2.5, "expanded_u_rel": 0.001, "expanded_u": 0.0, "k": 2.0}, {"kind": "meter", "serial": "M 3", "certificate": "", "due": null, "value_ohm": null, "expanded_u_rel": 0.0, "expanded_u": 0.003, "k": 2.0}]','clamps new','0.1');
+CREATE TABLE events (
+	id CHAR(32) NOT NULL, 
+	run_id CHAR(32) NOT NULL, 
+	position INTEGER NOT NULL, 
+	at DATETIME NOT NULL, 
+	time_s DOUBLE, 
+	kind VARCHAR NOT NULL, 
+	text VARCHAR NOT NULL, 
+	CONSTRAINT pk_events PRIMARY KEY (id), 
+	CONSTRAINT fk_events_run_id FOREIGN KEY(run_id) REFERENCES runs (id), 
+	CONSTRAINT uq_events_run_id_position UNIQUE (run_id, position)
+);
+INSERT INTO "events" VALUES('16796619fa4c4678aaa9b8e4757a1099','6a1f0000000040008000000000000001',0,'2026-03-02 08:15:30.123456',1.5,'trip','tripped');
+INSERT INTO "events" VALUES('c6103b8036d248858778adaec314c853','6a1f0000000040008000000000000001',1,'2026-03-02 08:15:30.123456',NULL,'note','written later');
+CREATE TABLE gauge_runs (
+	id CHAR(32) NOT NULL, 
+	trial_id CHAR(32) NOT NULL, 
+	run_id CHAR(32) NOT NULL, 
+	set_aside VARCHAR NOT NULL, 
+	CONSTRAINT pk_gauge_runs PRIMARY KEY (id), 
+	CONSTRAINT fk_gauge_runs_trial_id FOREIGN KEY(trial_id) REFERENCES gauge_trials (id), 
+	CONSTRAINT fk_gauge_runs_run_id FOREIGN KEY(run_id) REFERENCES runs (id), 
+	CONSTRAINT uq_gauge_runs_run_id UNIQUE (run_id)
+);
+INSERT INTO "gauge_runs" VALUES('16aeae776ce644b3b33985c80c72f986','03ecbc904f8d4624a638d3914e1d0d2e','6a1f0000000040008000000000000001','');
+CREATE TABLE gauge_studies (
+	id CHAR(32) NOT NULL, 
+	name VARCHAR NOT NULL, 
+	plan_name VARCHAR NOT NULL, 
+	plan_sha256 VARCHAR(64) NOT NULL, 
+	station VARCHAR NOT NULL, 
+	began_at DATETIME NOT NULL, 
+	seed INTEGER NOT NULL, 
+	note VARCHAR NOT NULL, 
+	CONSTRAINT pk_gauge_studies PRIMARY KEY (id), 
+	CONSTRAINT fk_gauge_studies_plan_sha256 FOREIGN KEY(plan_sha256) REFERENCES texts (sha256), 
+	CONSTRAINT uq_gauge_studies_name UNIQUE (name)
+);
+INSERT INTO "gauge_studies" VALUES('5e60954738a14ec792721b3cca60129b','spring','qualify','4716f444cacc0728a74f0539a68b68365a6bcaea44e164f270e57210588e6ab4','left','2026-03-02 08:15:30.123456',7,'');
+CREATE TABLE gauge_trials (
+	id CHAR(32) NOT NULL, 
+	study_id CHAR(32) NOT NULL, 
+	position INTEGER NOT NULL, 
+	part VARCHAR NOT NULL, 
+	operator VARCHAR NOT NULL, 
+	trial INTEGER NOT NULL, 
+	CONSTRAINT pk_gauge_trials PRIMARY KEY (id), 
+	CONSTRAINT fk_gauge_trials_study_id FOREIGN KEY(study_id) REFERENCES gauge_studies (id), 
+	CONSTRAINT uq_gauge_trials_study_id_position UNIQUE (study_id, position)
+);
+INSERT INTO "gauge_trials" VALUES('03ecbc904f8d4624a638d3914e1d0d2e','5e60954738a14ec792721b3cca60129b',0,'U-1','jo',1);
+INSERT INTO "gauge_trials" VALUES('5ea9e77c498c49f0aeb3a7399c97b0e3','5e60954738a14ec792721b3cca60129b',1,'U-2','jo',1);
+INSERT INTO "gauge_trials" VALUES('c4d5243951df4cacbdad0bcc215ce4c8','5e60954738a14ec792721b3cca60129b',2,'U-1','ann',1);
+INSERT INTO "gauge_trials" VALUES('cd179b1af6094601927057999914882e','5e60954738a14ec792721b3cca60129b',3,'U-2','ann',1);
+INSERT INTO "gauge_trials" VALUES('7dcb4a9786cd4855808eb5bb50565518','5e60954738a14ec792721b3cca60129b',4,'U-1','jo',2);
+INSERT INTO "gauge_trials" VALUES('602be5901ff741188e34088fed2392ef','5e60954738a14ec792721b3cca60129b',5,'U-2','jo',2);
+INSERT INTO "gauge_trials" VALUES('b7d6fc62caed41eaabd8b7061706f2e5','5e60954738a14ec792721b3cca60129b',6,'U-1','ann',2);
+INSERT INTO "gauge_trials" VALUES('aabb7aa233b6487194d037f89307fe41','5e60954738a14ec792721b3cca60129b',7,'U-2','ann',2);
+CREATE TABLE golden_baselines (
+	id CHAR(32) NOT NULL, 
+	golden_id CHAR(32) NOT NULL, 
+	position INTEGER NOT NULL, 
+	began_at DATETIME NOT NULL, 
+	reason VARCHAR NOT NULL, 
+	operator VARCHAR NOT NULL, 
+	CONSTRAINT pk_golden_baselines PRIMARY KEY (id), 
+	CONSTRAINT fk_golden_baselines_golden_id FOREIGN KEY(golden_id) REFERENCES golden_units (id), 
+	CONSTRAINT uq_golden_baselines_golden_id_position UNIQUE (golden_id, position)
+);
+CREATE TABLE golden_units (
+	id CHAR(32) NOT NULL, 
+	unit_id CHAR(32) NOT NULL, 
+	plan_name VARCHAR NOT NULL, 
+	station VARCHAR NOT NULL, 
+	baseline INTEGER NOT NULL, 
+	measures JSON NOT NULL, 
+	declared_at DATETIME NOT NULL, 
+	withdrawn_at DATETIME, 
+	CONSTRAINT pk_golden_units PRIMARY KEY (id), 
+	CONSTRAINT fk_golden_units_unit_id FOREIGN KEY(unit_id) REFERENCES units (id)
+);
+CREATE TABLE half_turns (
+	id CHAR(32) NOT NULL, 
+	step_id CHAR(32) NOT NULL, 
+	position INTEGER NOT NULL, 
+	number INTEGER NOT NULL, 
+	direction VARCHAR(20) NOT NULL, 
+	outcome VARCHAR(20) NOT NULL, 
+	start_s DOUBLE, 
+	end_s DOUBLE, 
+	response_s DOUBLE, 
+	half_turn_s DOUBLE, 
+	half_turn_u_s DOUBLE, 
+	peak_a DOUBLE, 
+	peak_u_a DOUBLE, 
+	run_a DOUBLE, 
+	run_u_a DOUBLE, 
+	rest_a DOUBLE, 
+	rest_u_a DOUBLE, 
+	charge_c DOUBLE, 
+	energy_j DOUBLE, 
+	supply_v DOUBLE, 
+	sag_v DOUBLE, 
+	sag_u_v DOUBLE, 
+	dropouts INTEGER NOT NULL, 
+	longest_dropout_s DOUBLE, 
+	turned_deg DOUBLE, 
+	peak_speed_deg_per_s DOUBLE, 
+	cut_by_rig BOOLEAN NOT NULL, 
+	note VARCHAR NOT NULL, nominal_half_turn_s DOUBLE, nominal_half_turn_u_s DOUBLE, supply_u_v DOUBLE, 
+	CONSTRAINT pk_half_turns PRIMARY KEY (id), 
+	CONSTRAINT fk_half_turns_step_id FOREIGN KEY(step_id) REFERENCES steps (id), 
+	CONSTRAINT uq_half_turns_step_id_position UNIQUE (step_id, position)
+);
+INSERT INTO "half_turns" VALUES('695636134913440b90d1b704c809fd2f','66b2197eb008422a949a429d2c81f181',0,1,'to_run','parked',100.2,100.9031,0.0082,0.7031,0.0021,14.37,0.15,2.204,0.024,-0.0004,0.01,1.71,21.3,12.48,0.71,0.02,2,0.004,179.2,268.0,1,'cut off by its own cam',0.7312,0.0142,0.15);
+INSERT INTO "half_turns" VALUES('ed8c6b11df7f48a6a7c97f908f80d400','66b2197eb008422a949a429d2c81f181',1,2,'to_stop','parked',100.2,100.9031,0.0082,0.7031,0.0021,14.37,0.15,2.204,0.024,-0.0004,0.01,1.71,21.3,12.48,0.71,0.02,0,0.0,179.2,268.0,0,'cut off by its own cam',0.7312,0.0142,0.15);
+CREATE TABLE measures (
+	id CHAR(32) NOT NULL, 
+	step_id CHAR(32) NOT NULL, 
+	position INTEGER NOT NULL, 
+	name VARCHAR NOT NULL, 
+	value DOUBLE, 
+	unit VARCHAR NOT NULL, 
+	u DOUBLE, 
+	CONSTRAINT pk_measures PRIMARY KEY (id), 
+	CONSTRAINT fk_measures_step_id FOREIGN KEY(step_id) REFERENCES steps (id), 
+	CONSTRAINT uq_measures_step_id_position UNIQUE (step_id, position)
+);
+INSERT INTO "measures" VALUES('c3bf5ef8747743648817cb378e679592','66b2197eb008422a949a429d2c81f181',0,'half_turn_mean_s',7.03123456789012335477e-01,'s',0.0021);
+INSERT INTO "measures" VALUES('5a9c5d53344b4d92a6596103d22bc346','66b2197eb008422a949a429d2c81f181',1,'odd',NULL,'A',NULL);
+CREATE TABLE reasons (
+	id CHAR(32) NOT NULL, 
+	run_id CHAR(32) NOT NULL, 
+	position INTEGER NOT NULL, 
+	verdict VARCHAR(20) NOT NULL, 
+	text VARCHAR NOT NULL, 
+	measure VARCHAR NOT NULL, 
+	half_turn INTEGER NOT NULL, 
+	CONSTRAINT pk_reasons PRIMARY KEY (id), 
+	CONSTRAINT fk_reasons_run_id FOREIGN KEY(run_id) REFERENCES runs (id), 
+	CONSTRAINT uq_reasons_run_id_position UNIQUE (run_id, position)
+);
+INSERT INTO "reasons" VALUES('494c5a176bc2417bbd431ac22dc0758d','6a1f0000000040008000000000000001',0,'fail','half-turn 2 stalled','outcome',2);
+INSERT INTO "reasons" VALUES('fe7a5ba9e88a43afb9263a725c8bca56','6a1f0000000040008000000000000001',1,'retest','half-turn 1 is near its limit','half_turn_s',1);
+CREATE TABLE rig_checks (
+	id CHAR(32) NOT NULL, 
+	ended_at DATETIME NOT NULL, 
+	rig_name VARCHAR NOT NULL, 
+	station VARCHAR NOT NULL, 
+	backend VARCHAR NOT NULL, 
+	simulated BOOLEAN NOT NULL, 
+	good BOOLEAN, 
+	complete BOOLEAN NOT NULL, 
+	feeds_off BOOLEAN NOT NULL, 
+	text VARCHAR NOT NULL, 
+	items JSON NOT NULL, 
+	program_version VARCHAR NOT NULL, 
+	CONSTRAINT pk_rig_checks PRIMARY KEY (id)
+);
+CREATE TABLE runs (
+	id CHAR(32) NOT NULL, 
+	unit_id CHAR(32) NOT NULL, 
+	plan_name VARCHAR NOT NULL, 
+	plan_sha256 VARCHAR(64) NOT NULL, 
+	rig_name VARCHAR NOT NULL, 
+	rig_sha256 VARCHAR(64) NOT NULL, 
+	station VARCHAR NOT NULL, 
+	operator VARCHAR NOT NULL, 
+	source VARCHAR(20) NOT NULL, 
+	reference VARCHAR NOT NULL, 
+	backend VARCHAR NOT NULL, 
+	simulated BOOLEAN NOT NULL, 
+	backend_facts JSON NOT NULL, 
+	program_version VARCHAR NOT NULL, 
+	started_at DATETIME NOT NULL, 
+	state VARCHAR(20) NOT NULL, 
+	ended_at DATETIME, 
+	verdict VARCHAR(20), 
+	feeds_off BOOLEAN, 
+	note VARCHAR NOT NULL, 
+	swept BOOLEAN NOT NULL, 
+	owner_host VARCHAR NOT NULL, 
+	owner_boot VARCHAR NOT NULL, 
+	owner_space VARCHAR NOT NULL, 
+	owner_pid INTEGER NOT NULL, 
+	owner_started INTEGER NOT NULL, control VARCHAR, lateness JSON, calibration_id CHAR(32) CONSTRAINT fk_runs_calibration_id REFERENCES calibrations (id), calibration JSON, golden JSON, 
+	CONSTRAINT pk_runs PRIMARY KEY (id), 
+	CONSTRAINT fk_runs_plan_sha256 FOREIGN KEY(plan_sha256) REFERENCES texts (sha256), 
+	CONSTRAINT fk_runs_rig_sha256 FOREIGN KEY(rig_sha256) REFERENCES texts (sha256), 
+	CONSTRAINT fk_runs_unit_id FOREIGN KEY(unit_id) REFERENCES units (id)
+);
+INSERT INTO "runs" VALUES('6a1f0000000040008000000000000001','356db10555d2434b9d35f465b98cb5c1','qualify','4716f444cacc0728a74f0539a68b68365a6bcaea44e164f270e57210588e6ab4','Low Meadow Pump Works','9a353e18952ed0f2adf292900747af3f6b4793ed96864dbb68d2b390b44d269d','left','R. Vale','own_rebuild','J-1207','simulated',1,'{"seed": "7", "faults": "none"}','0.1.0','2026-03-02 08:15:30.123456','finished','2026-03-02 08:17:30.123456','fail',1,'the end',0,'bench','boot','',10566,1794173,'SCHED_FIFO 50','{"period_s": 0.001, "cycles": 1000, "lost_slots": 1, "lost_slots_fed": 1, "woken": {"max_s": 0.0021, "bins": [[0.001, 900], [0.002, 99], [0.0025, 1]]}, "done": {"max_s": 0.0021, "bins": [[0.001, 900], [0.002, 99], [0.0025, 1]]}}','be1359108ca5454a8df895003d7457ef','{"state": "overdue", "on": "2027-03-03", "changed": ["its clamps"]}','{"standing": "out_of_control", "text": "It is out.", "serial": "LM12-0001", "checked_at": "2026-03-02T08:15:30.123456+00:00"}');
+CREATE TABLE steps (
+	id CHAR(32) NOT NULL, 
+	run_id CHAR(32) NOT NULL, 
+	number INTEGER NOT NULL, 
+	kind VARCHAR NOT NULL, 
+	title VARCHAR NOT NULL, 
+	started_at DATETIME NOT NULL, 
+	ended_at DATETIME NOT NULL, 
+	state VARCHAR(20) NOT NULL, 
+	answers JSON NOT NULL, 
+	note VARCHAR NOT NULL, 
+	CONSTRAINT pk_steps PRIMARY KEY (id), 
+	CONSTRAINT fk_steps_run_id FOREIGN KEY(run_id) REFERENCES runs (id), 
+	CONSTRAINT uq_steps_run_id_number UNIQUE (run_id, number)
+);
+INSERT INTO "steps" VALUES('66b2197eb008422a949a429d2c81f181','6a1f0000000040008000000000000001',1,'half_turns','Half-turns at 12.6 V','2026-03-02 08:15:40.123456','2026-03-02 08:15:48.373456','done','{"shaft free?": "yes", "marks": [1, 2.5, null]}','done twice');
+CREATE TABLE texts (
+	sha256 VARCHAR(64) NOT NULL, 
+	text TEXT NOT NULL, 
+	CONSTRAINT pk_texts PRIMARY KEY (sha256)
+);
+INSERT INTO "texts" VALUES('4716f444cacc0728a74f0539a68b68365a6bcaea44e164f270e57210588e6ab4','[plan]
+name = ''qualify''  # grüner Zettel
+');
+INSERT INTO "texts" VALUES('9a353e18952ed0f2adf292900747af3f6b4793ed96864dbb68d2b390b44d269d','[rig]
+');
+CREATE TABLE traces (
+	id CHAR(32) NOT NULL, 
+	step_id CHAR(32) NOT NULL, 
+	samples INTEGER NOT NULL, 
+	data BLOB NOT NULL, 
+	CONSTRAINT pk_traces PRIMARY KEY (id), 
+	CONSTRAINT fk_traces_step_id FOREIGN KEY(step_id) REFERENCES steps (id), 
+	CONSTRAINT uq_traces_step_id UNIQUE (step_id)
+);
+INSERT INTO "traces" VALUES('01dfe27c15f74acdb045ff9ddfc0cd44','66b2197eb008422a949a429d2c81f181',50,X'4854524301B50100007B22726F7773223A2035302C2022636F6C756D6E73223A205B7B226E616D65223A202274696D655F73222C20226B696E64223A20226638222C20226D6574686F64223A202264656C7461222C202273697A65223A203234367D2C207B226E616D65223A202263757272656E745F61222C20226B696E64223A20226638222C20226D6574686F64223A20227461626C65222C202273697A65223A203136357D2C207B226E616D65223A2022766F6C746167655F76222C20226B696E64223A20226638222C20226D6574686F64223A20227461626C65222C202273697A65223A2038317D2C207B226E616D65223A2022626174746572795F66656564222C20226B696E64223A2022626F6F6C222C20226D6574686F64223A202262697473222C202273697A65223A2031317D2C207B226E616D65223A202269676E6974696F6E5F66656564222C20226B696E64223A2022626F6F6C222C20226D6574686F64223A202262697473222C202273697A65223A2031317D2C207B226E616D65223A2022666C616773222C20226B696E64223A20227531222C20226D6574686F64223A20226279746573222C202273697A65223A2031357D5D7D789C3370AD70969AA1AE1CDC105F146DF4ECE8EAE8AD0F23AFFF0F57518F8C12115F57E128359D7FE6493D81E4D76FBD78FD6E6F0DEC899D7C6AB9871BAB6597F25E0ED6E9B7127786BD65B956A8E17821E27E9FDD1519390F962ACDC287F6B3A75C7E30E1E1E21ED1FF37FEDA48BA4C3C7B51423995F9C4AAACB6DF69057641FD0DBF8C735CA57A96CCD91DFB32DC70ED04ED5969C69F2649F8F7B9DF9CE220D3657953DA9AFF40408C4FEFB749EE7B8CDD2CFB2ABC9E7A692DFFE43B3D893178BEEEDBE4FFCCBF623FF54F955C59146BB2AF9A4140805F500002F8051000C216E407217E143906924124C93A1C48D601005D535F95789C13626060283564F8C3F08FA9BE9E0D4AD737EF6358C970453B2BAB114A671D98CFF091A1A27DCF9EA9507ACF2929864B0C2FC54A4A9CA174C9427D065F06B59B93277743E9C9AE771992180CCF4948E44069896D2A0C09021CEC2C2CF91C109A85998DC19E01041CA0341030F1B070B3F0B272F0713130F2F2317231B20830B271F2B030B273F17372B1300AF0B13073733031B1307270B20A7232F0330100479E2F11789C1DC9B11540501403D024EF5399C0062A47F1D45A4BD88275ECA1D0DBCACFBF45CE49D20338972F73CDBC0E7B1FBB771B079B65136C6BC9508488224AA19A8C02444706E9C5936A6B776D3F16FC0C91789C636000030000070001789C636000030000070001789C6360C00198704900000064000319BBC46F5EA4062208536D5627AFD33611EB63F9140FD5E4C0918CB1214C26F4');
+CREATE TABLE units (
+	id CHAR(32) NOT NULL, 
+	serial VARCHAR NOT NULL, 
+	unit_type VARCHAR NOT NULL, 
+	CONSTRAINT pk_units PRIMARY KEY (id), 
+	CONSTRAINT uq_units_serial_unit_type UNIQUE (serial, unit_type)
+);
+INSERT INTO "units" VALUES('356db10555d2434b9d35f465b98cb5c1','LM12-0041','LM-12');
+CREATE INDEX ix_runs_reference ON runs (reference);
+CREATE INDEX ix_runs_started_at ON runs (started_at);
+CREATE INDEX ix_runs_state ON runs (state);
+CREATE INDEX ix_runs_unit_id ON runs (unit_id);
+CREATE INDEX ix_calibrations_made_at ON calibrations (made_at);
+CREATE INDEX ix_rig_checks_ended_at ON rig_checks (ended_at);
+CREATE INDEX ix_gauge_runs_trial_id ON gauge_runs (trial_id);
+COMMIT;
