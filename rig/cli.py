@@ -559,7 +559,9 @@ def _add_budget(parser: argparse.ArgumentParser) -> None:
         "Print the uncertainty budgets of a station: what makes its current, voltage and time "
         "uncertain, and at each limit of a plan how far a value must be from it to pass or fail."
     )
-    parser.add_argument("plan", nargs="?", default="qualify", help="a plan's name or file")
+    parser.add_argument(
+        "plan", nargs="*", default=["qualify"], help="a plan's name or file, one at a time"
+    )
     _add_rig(parser)
     _add_records_file(parser)
     parser.add_argument("--json", action="store_true", help="print one JSON object")

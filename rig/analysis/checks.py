@@ -35,9 +35,9 @@ def compare(
 class Check:
     """A value, its limit, and how to speak of both.
 
-    ``says`` is the verb phrase before the value ("took"), ``limit_is`` what stands before the
-    limit ("the limit at 12.1 V is").  ``limit_u`` is the limit's own expanded uncertainty, where
-    it follows a measured voltage.  ``is_count`` is a whole number: at the limit it is met.
+    ``says`` is the verb phrase before the value ("took"), ``limit_at_v`` the voltage that the limit
+    holds at, where it follows the voltage.  ``limit_u`` is the limit's own expanded uncertainty,
+    where it follows a measured voltage.  ``is_count`` is a whole number: at the limit it is met.
     ``of_rig`` says what to look at where a violation is the feed's doing: never a fail; ``doubt``
     why a limit that was kept may have been kept by the feed's doing alone: never a pass.  ``rule``
     decides.
@@ -51,7 +51,7 @@ class Check:
     unit: str
     low: float | None = None
     high: float | None = None
-    limit_is: str = "the limit is"
+    limit_at_v: float | None = None
     is_count: bool = False
     limit_u: float = 0.0
     of_rig: str = ""
@@ -113,17 +113,29 @@ class Check:
             return "once" if self.value == 1 else f"{self.value:.0f} times"
         return with_u(self.value, self.u, self.unit)
 
-    def shown_limit(self) -> str:
-        """Return the nearest limit with its unit."""
-        limit = self.nearest
-        if limit is None:
-            return "none"
-        if self.is_count:
-            return f"{limit:.0f}"
-        text = with_u(limit, self.limit_u, self.unit)
-        if self.low is None or self.high is None:
-            return text
-        return f"{'at least' if limit == self.low else 'at most'} {text}"
+    def allowed(self) -> str:
+        """Return what is allowed, as it stands in a sentence: "allowed at 12.1 V: at most 1.2 s".
+
+        A side that has a limit is told with the word that says which it is; two sides are a range.
+        """
+        at = "" if self.limit_at_v is None else f" at {self.limit_at_v:.1f} V"
+        return f"allowed{at}: {self._shown_limit()}"
+
+    def _shown_limit(self) -> str:
+        if self.low is not None and self.high is not None:
+            return f"{self._limit(self.low)} to {self._limit(self.high)}"
+        if self.high is not None:
+            return f"at most {self._limit(self.high)}"
+        return "anything" if self.low is None else f"at least {self._limit(self.low)}"
+
+    def _limit(self, limit: float) -> str:
+        return f"{limit:.0f}" if self.is_count else with_u(limit, self.limit_u, self.unit)
+
+    def is_told_in(self, text: str) -> bool:
+        """Tell whether a sentence about this measure, of this program or an older one, has it."""
+        if self.value is None:
+            return "could not be measured" in text
+        return any(f" {self.shown()}{mark}" in text for mark in ";,")
 
     def sentence(self, who: str) -> str:
         """Return a whole sentence about ``who``, verdict included where it is not a pass."""
@@ -131,7 +143,7 @@ class Check:
             own = f"The {self.label}"
             what = own if who == own else f"{who}: the {self.label}"
             return f"{what} could not be measured. Test again."
-        text = f"{who} {self.says} {self.shown()}; {self.limit_is} {self.shown_limit()}"
+        text = f"{who} {self.says} {self.shown()}; {self.allowed()}"
         if self.of_rig and self._found is Verdict.FAIL:
             return f"{text}. {self.of_rig}"
         if self.doubt and self._found is Verdict.PASS:
@@ -140,5 +152,5 @@ class Check:
             return f"{text}, too close to tell. Test again."
         if self.verdict is Verdict.FAIL and self.margin >= 0.0 and not self.is_count:
             band = amount(self.rule.guard_band(self.expanded_u), self.unit)
-            return f"{text}, and the plan asks for {band} of distance from it."
+            return f"{text}, and the plan asks for {band} of distance from that."
         return f"{text}."

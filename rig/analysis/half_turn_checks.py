@@ -49,8 +49,6 @@ def _by_voltage(
 ) -> Iterator[Check]:
     """Check the time against a limit that follows the voltage, whose own error widens the band."""
     value, u_s = turn.half_turn_s, turn.half_turn_u_s
-    name = "limit" if is_max else "least allowed"
-    limit_is = f"the {name} is"
     limit_s: float | None = limit.points[0][1]
     off_s = 0.0
     if len(limit.points) > 1 and turn.supply_v is None:
@@ -60,7 +58,6 @@ def _by_voltage(
         limit_s = limit.at(supply_v)
         off_v = _supply_u_v(turn, supply_v)
         off_s = 0.5 * abs(limit.at(supply_v + off_v) - limit.at(supply_v - off_v))
-        limit_is = f"the {name} at {supply_v:.1f} V is"
     low, high = (None, limit_s) if is_max else (limit_s, None)
     measure = "half_turn_s" if is_max else "half_turn_min_s"
     yield Check(
@@ -72,7 +69,7 @@ def _by_voltage(
         "s",
         low,
         high,
-        limit_is,
+        turn.supply_v,
         limit_u=off_s,
         of_rig=_of_feed(turn, _at_nominal(turn, limit, rule, is_max=is_max), is_max=is_max),
         doubt=_by_feed(turn, _at_nominal(turn, limit, rule, is_max=is_max), is_max=is_max),

@@ -16,7 +16,15 @@ from rig.analysis.half_turn_checks import checks_of
 from rig.analysis.model import HalfTurn, Judgement, Limits, Measure, Outcome, Reason, Verdict
 from rig.analysis.wording import named, outcome_words
 
-__all__ = ["Tally", "combine", "compare", "judge_half_turns", "judge_measures", "measure_check"]
+__all__ = [
+    "Tally",
+    "combine",
+    "compare",
+    "judge_half_turns",
+    "judge_measures",
+    "measure_check",
+    "one_line_a_pass",
+]
 
 # Estimated angle below which a half-turn may not have been a whole one.  A type's turn_vs is
 # nominal: units differ from it by a sixth (guess); one that is confirmed by others reads near 180.
@@ -119,14 +127,50 @@ class _Passed:
     def reason(self) -> Reason:
         turn, check = self.turn, self.check
         of = f"all {self.count} half-turns" if self.count > 1 else "the half-turn"
-        # By guarded rejection a value may pass a little beyond its limit.
-        met = "within the limit" if check.margin >= 0.0 else "not shown to be beyond the limit"
         text = (
-            f"{check.label[0].upper()}{check.label[1:]} {met} on {of}; closest: "
-            f"{named(turn)[0].lower()}{named(turn)[1:]}, {check.shown()}, {check.limit_is} "
-            f"{check.shown_limit()}."
+            f"{_met(check)} on {of}; closest: {named(turn)[0].lower()}{named(turn)[1:]}, "
+            f"{check.shown()}, {check.allowed()}."
         )
         return Reason(Verdict.PASS, text, check.measure, turn.number)
+
+
+def _met(check: Check) -> str:
+    # By guarded rejection a value may pass a little beyond its limit.
+    met = "within the limit" if check.margin >= 0.0 else "not shown to be beyond the limit"
+    return f"{check.label[0].upper()}{check.label[1:]} {met}"
+
+
+def one_line_a_pass(
+    reasons: Sequence[Reason], measures: Iterable[Measure], limits: Limits
+) -> list[Reason]:
+    """Return ``reasons`` with one pass for a measure of the run that passed several times.
+
+    ``measures`` are those that made reasons; a reason that none of them made stays as it is.
+    """
+    checks = [check for m in measures if (check := measure_check(m, limits)) is not None]
+    made_by = {reason_of(check): check for check in checks}
+    passed: dict[str, list[Check]] = {}
+    for reason in reasons:
+        if reason.verdict is Verdict.PASS and reason in made_by:
+            passed.setdefault(reason.measure, []).append(made_by[reason])
+    told: set[str] = set()
+    kept = []
+    for reason in reasons:
+        alike = passed.get(reason.measure, ()) if reason in made_by else ()
+        if reason.verdict is not Verdict.PASS or len(alike) < 2:
+            kept.append(reason)
+        elif reason.measure not in told:
+            told.add(reason.measure)
+            kept.append(_several(alike))
+    return kept
+
+
+def _several(checks: Sequence[Check]) -> Reason:
+    closest = min(checks, key=lambda check: check.margin)
+    text = (
+        f"{_met(closest)} all {len(checks)} times; closest: {closest.shown()}, {closest.allowed()}."
+    )
+    return Reason(Verdict.PASS, text, closest.measure)
 
 
 def _outcome_reasons(turn: HalfTurn) -> Iterable[Reason]:
@@ -151,13 +195,13 @@ def _outcome_reasons(turn: HalfTurn) -> Iterable[Reason]:
 
 def judge_measures(measures: Iterable[Measure], limits: Limits) -> tuple[Reason, ...]:
     """Return a reason for every measure that the limits speak of."""
-    reasons = []
-    for measure in measures:
-        check = measure_check(measure, limits)
-        if check is not None:
-            who = f"The {check.label}"
-            reasons.append(Reason(check.verdict, check.sentence(who), measure.name))
-    return tuple(reasons)
+    checks = (measure_check(measure, limits) for measure in measures)
+    return tuple(reason_of(check) for check in checks if check is not None)
+
+
+def reason_of(check: Check) -> Reason:
+    """Return what a check of a run's measure says of the unit."""
+    return Reason(check.verdict, check.sentence(f"The {check.label}"), check.measure)
 
 
 def measure_check(measure: Measure, limits: Limits) -> Check | None:

@@ -16,7 +16,7 @@ from scipy.special import ndtr, stdtrit
 
 from rig.analysis.estimate import Estimate, unknown
 from rig.analysis.levels import median, running_mean
-from rig.analysis.model import Direction
+from rig.analysis.model import Accuracy, Direction
 from rig.analysis.stroke import GRID_DEG, StrokeProfile
 from rig.analysis.trace import BoolArray, FloatArray
 
@@ -67,7 +67,7 @@ class Departure:
 class Comparison:
     """How a profile differs from a reference.
 
-    ``general_a`` is the difference at all angles alike (A): friction or drag;
+    ``general_a`` is the difference at all angles alike (A, positive = harder): friction or drag;
     ``is_general`` tells whether it is beyond its uncertainty.  ``departures`` are the places that
     differ besides.  ``missing`` says what the reference lacks.
     """
@@ -122,10 +122,14 @@ def mean_profile(profiles: Sequence[StrokeProfile]) -> MeanProfile:
     )
 
 
-def compare_profiles(profile: StrokeProfile, reference: MeanProfile) -> Comparison:
+def compare_profiles(
+    profile: StrokeProfile, reference: MeanProfile, accuracy: Accuracy | None = None
+) -> Comparison:
     """Return where and by how much a profile departs from a reference beyond uncertainty.
 
-    Raises ValueError if the directions differ, or friction is taken off one of the two only.
+    ``accuracy`` of the instrument that both were recorded with: its gain's error is in both and
+    counts for their difference only, its zero's is in each recording anew.  Raises
+    ValueError if the directions differ, or friction is taken off one of the two only.
     """
     mean, n = reference.profile, reference.count
     if profile.direction is not mean.direction:
@@ -144,13 +148,17 @@ def compare_profiles(profile: StrokeProfile, reference: MeanProfile) -> Comparis
         general = Estimate(general_a, None, "A")
         return Comparison(profile.direction, general, False, (), missing)
     more = math.sqrt(1.0 + 1.0 / n)
+    spread_a, read_a = more * reference.offset_spread_a, _read_u_a(u_a[known])
     u_a = np.hypot(u_a, more * reference.spread_a)
-    general_u_a = more * reference.offset_spread_a
+    if accuracy is not None:
+        zero_a = more * accuracy.offset_u_a
+        read_a = math.hypot(read_a, accuracy.gain_u_rel * general_a, zero_a)
     place_factor = student_factor(SIGMAS, INDEPENDENT * (n - 1))
     return Comparison(
         direction=profile.direction,
-        general_a=Estimate(general_a, general_u_a, "A"),
-        is_general=abs(general_a) > student_factor(GENERAL_SIGMAS, n - 1) * general_u_a,
+        general_a=Estimate(general_a, math.hypot(spread_a, read_a), "A"),
+        is_general=abs(general_a)
+        > math.hypot(student_factor(GENERAL_SIGMAS, n - 1) * spread_a, GENERAL_SIGMAS * read_a),
         departures=_departures(profile.angle_deg, off_a - general_a, place_factor * u_a, u_a),
     )
 
@@ -161,6 +169,11 @@ def student_factor(sigmas: float, freedom: int) -> float:
     Student's t at ``freedom`` degrees of freedom (JCGM 100:2008, G.3).
     """
     return float(stdtrit(freedom, ndtr(sigmas)))
+
+
+def _read_u_a(u_a: FloatArray) -> float:
+    """Return what the readings' scatter leaves in a mean over places, place by place its own."""
+    return float(np.sqrt((u_a**2).mean() / len(u_a)))
 
 
 def _middle(values: FloatArray) -> float:

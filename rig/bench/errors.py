@@ -3,6 +3,7 @@
 BenchError
 |- OccupiedError      another console commands the bench
 |- RefusedError       the bench will not start, and says why; nothing was fed
+|- UnansweredError    a question that nobody is there to answer
 |- Tripped            the guard took the feeds away (sent into the running step first)
 `- Stopped            operator, signal or lost console asked for the end
 """
@@ -73,6 +74,10 @@ class OccupiedError(BenchError):
 
 class RefusedError(BenchError):
     """The bench will not start; nothing was fed."""
+
+
+class UnansweredError(BenchError):
+    """A question is open and nobody is there to answer it; the message is the operator's."""
 
 
 class Tripped(BenchError):  # noqa: N818 - an event that happened, not a fault of the program

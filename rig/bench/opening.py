@@ -14,7 +14,7 @@ from rig.bench.calibrated import calibrated, standing_of
 from rig.bench.cautions import CAUTIONS
 from rig.bench.commands import Command, Meddle, Note
 from rig.bench.dates import Dates
-from rig.bench.errors import RefusedError, Stopped, Trip, Tripped
+from rig.bench.errors import RefusedError, Stopped, Trip, Tripped, UnansweredError
 from rig.bench.events import HalfTurnEnded, RunBegan, RunEnded
 from rig.bench.guard import LOST_SAMPLES, Guard, GuardLimits
 from rig.bench.lateness import LatenessMeter
@@ -143,6 +143,9 @@ class FedJob(ABC):
             self._cut(str(stopped), "stop")
         except (RefusedError, DriverError, RecordsError) as error:
             self._cut(str(error), "refused")
+        except UnansweredError:
+            self._cut("Nobody was there to answer a question.", "unanswered")
+            raise
         except MemoryError:
             self._cut("The computer ran out of memory.", "program_error")
             raise

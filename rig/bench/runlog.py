@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from uuid import UUID
 
-from rig.analysis.judge import Tally, judge_half_turns
-from rig.analysis.model import HalfTurn, Limits, Reason, Verdict
+from rig.analysis.judge import Tally, judge_half_turns, judge_measures, one_line_a_pass
+from rig.analysis.model import HalfTurn, Limits, Measure, Reason, Verdict
 from rig.bench.dates import Dates
 from rig.bench.events import Noted
 from rig.bench.repeated import Repeated
@@ -45,6 +45,7 @@ class RunLog:
     unsound: str = ""
     repeated: list[Repeated] = field(default_factory=list)
     _since: Mark = Mark(0)
+    _measures: list[Measure] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self._settled = Tally(self.limits)
@@ -58,6 +59,11 @@ class RunLog:
     def argue(self, verdict: Verdict, text: str, measure: str) -> None:
         """Add a reason of the run as a whole."""
         self.reasons.append(Reason(verdict, text, measure))
+
+    def judge(self, measures: Sequence[Measure], limits: Limits) -> None:
+        """Add a reason for every measure that ``limits`` speak of."""
+        self.reasons.extend(judge_measures(measures, limits))
+        self._measures.extend(measures)
 
     def argue_end(self, verdict: Verdict, text: str, measure: str) -> None:
         """Add what ended the run before its plan did: it is told before all else of its kind."""
@@ -101,6 +107,7 @@ class RunLog:
             return []  # that a step was repeated argues for nothing
         failed = {reason.measure for reason in found if reason.verdict is Verdict.FAIL}
         stands = [r for r in found if r.verdict is not Verdict.PASS or r.measure not in failed]
+        stands = one_line_a_pass(stands, self._measures, self.limits)
         return [*stands, *(repeated.reason() for repeated in self.repeated)]
 
     def _end_first(self, found: list[Reason]) -> list[Reason]:

@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Protocol
 
 from drivers import DriverError
-from rig.analysis.judge import judge_half_turns, judge_measures
+from rig.analysis.judge import judge_half_turns
 from rig.analysis.model import Reason, Verdict
 from rig.analysis.soundness import AtRest, at_rest, clipping, rig_trouble
 from rig.analysis.trace import Trace
@@ -194,7 +194,7 @@ class StepRunner:
         if found.judged:
             self.log.judged.extend(found.half_turns)
         if not self.log.unsound:
-            self.log.reasons.extend(judge_measures(found.measures, limits))
+            self.log.judge(found.measures, limits)
         self.log.reasons.extend(found.reasons)
         if found.zero_offset_a is not None:
             sensor = self.loop.station.battery_sensor

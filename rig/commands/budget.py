@@ -12,6 +12,7 @@ from typing import Any
 from rig.commands import exits
 from rig.commands.check_calibration import standing_today
 from rig.commands.common import plan_of, records_path, settings_or_starter
+from rig.commands.exits import CommandError
 from rig.commands.streams import say
 from rig.contract import decision_object
 from rig.feasible import check_plan_on_rig
@@ -27,9 +28,14 @@ _WIDTH = 80
 
 def run(options: argparse.Namespace) -> int:
     """Print the budgets; 0 unless plan or rig file have mistakes."""
+    name, *more = options.plan
+    if more:
+        raise CommandError(
+            exits.USAGE, f"a budget is of one plan at a time: give `halfturn budget {name}` alone."
+        )
     settings = settings_or_starter(options)
     station = settings.station(options.station)
-    plan = plan_of(options.plan, settings)
+    plan = plan_of(name, settings)
     mistakes = check_plan_on_rig(plan, settings, station)
     if mistakes:
         raise MistakesError(mistakes)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import tomllib
 from pathlib import Path
 from typing import TYPE_CHECKING
 from uuid import UUID
@@ -10,9 +11,9 @@ from uuid import UUID
 from rig.commands import exits
 from rig.commands.exits import CommandError
 from rig.commands.streams import tell
-from rig.labels import trouble_with
-from rig.plans import Plan, find_plan, load_plan
-from rig.schema import MistakesError
+from rig.labels import shown, trouble_with
+from rig.plans import Plan, PlanError, find_plan, load_plan
+from rig.schema import Mistake, MistakesError
 from rig.settings import RigSettings, load_settings, starter_settings
 
 if TYPE_CHECKING:
@@ -50,7 +51,23 @@ def settings_or_starter(options: argparse.Namespace) -> RigSettings:
 
 def plan_of(name: str, settings: RigSettings) -> Plan:
     """Return the plan called ``name``, from the rig's plans, this folder or the shipped ones."""
-    return load_plan(find_plan(name, (settings.plans, Path("test_plans"), Path())))
+    path = find_plan(name, (settings.plans, Path("test_plans"), Path()))
+    try:
+        return load_plan(path)
+    except PlanError:
+        if not _is_rig_file(path):
+            raise
+    wrong = "this looks like a rig file, and a plan is wanted here"
+    raise PlanError([Mistake(shown(str(path), 200), "", wrong, "--rig FILE for a rig file")])
+
+
+def _is_rig_file(path: Path) -> bool:
+    """Tell whether a file that is no plan has what only a rig file has."""
+    try:
+        tables = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return False
+    return {"station", "dead_man"} & set(tables) != set() and "step" not in tables
 
 
 def need_printable(option: str, text: str, longest: int) -> None:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
+from pathlib import Path
 from typing import TextIO
 from uuid import UUID
 
@@ -15,7 +17,7 @@ from rig.bench.process import BenchClient, be_ready_to_spawn
 from rig.commands import exits
 from rig.commands.common import records_path, rig_settings
 from rig.commands.exits import CommandError
-from rig.commands.streams import say
+from rig.commands.streams import say, tell
 
 # A console that opens waits so long for a bench that is at work (s).
 _ANSWER_S = 2.0
@@ -32,6 +34,7 @@ def run(options: argparse.Namespace) -> int:
             "terminal or over `ssh -t`; to run a plan without one, use `halfturn run`.",
         )
     _need_signs(sys.__stderr__)
+    tell("starting the console ...")
     from rig.console.app import HalfturnConsole
     from rig.console.desk import Desk
 
@@ -41,7 +44,7 @@ def run(options: argparse.Namespace) -> int:
     def print_sheet(run_id: UUID) -> str:
         from rig.sheets.printing import print_run  # with matplotlib, and only if one is wanted
 
-        return print_run(settings, records, run_id)
+        return _short(print_run(settings, records, run_id), settings.folder)
 
     be_ready_to_spawn()
     desk = Desk(
@@ -72,6 +75,11 @@ def run(options: argparse.Namespace) -> int:
         # Textual would print a traceback; ours goes to a file, a sentence to the operator.
         raise console.failure
     return console.return_code or 0 if status is None else status
+
+
+def _short(text: str, folder: Path) -> str:
+    """Return ``text`` with the files of the rig's folder named from there, as a notice has room."""
+    return text.replace(f"{folder.resolve()}{os.sep}", "").replace(f"{folder}{os.sep}", "")
 
 
 def _need_signs(drawn_on: TextIO | None) -> None:

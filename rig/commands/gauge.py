@@ -10,17 +10,19 @@ from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from shlex import quote
 
 from rig.bench.events import RunEnded
 from rig.commands import exits
 from rig.commands.common import need_printable, plan_of, records_path, rig_settings
 from rig.commands.exits import CommandError
-from rig.commands.progress import Progress
+from rig.commands.progress import Progress, about
 from rig.commands.run import Gathered, carry_out, order_of, status_of, tell_end
 from rig.commands.streams import say, tell
 from rig.commands.terminal import wrapped
 from rig.feasible import check_plan_on_rig
 from rig.labels import NAME_LONGEST, SERIAL_LONGEST
+from rig.plan_steps import HALF_TURN_GUESS_S
 from rig.plans import plan_from_text
 from rig.quality.gauge_study import POOL_ABOVE_P
 from rig.records.errors import RecordsError
@@ -100,8 +102,11 @@ def _new(options: argparse.Namespace) -> int:
         store.gauge.begin(start)
         study = store.gauge.study(name)
     say(f"{name}: {len(parts)} units x {len(operators)} operators x {options.trials} trials")
+    run_s = sum(step.expected_s(HALF_TURN_GUESS_S) for step in plan.steps)
+    count = len(trials)
+    say(f"  about {about(run_s)} a run, {about(count * run_s)} of tests for all {count}")
     say(f"  {progress_words(study)}")
-    say(f"  make it with `halfturn gauge next {name}`")
+    say(f"  make it with `halfturn gauge next {quote(name)}`")
     return exits.PASS
 
 
@@ -159,7 +164,7 @@ def _repeat(store: Store, options: argparse.Namespace) -> int:
         raise CommandError(exits.USAGE, "--reason is empty: say why the run does not count.")
     trial = store.gauge.set_aside(options.name, options.trial, reason)
     say(f"set aside: {trial_words(trial)}. Its run stays in the records.")
-    say(f"repeat it with `halfturn gauge next {options.name}`")
+    say(f"repeat it with `halfturn gauge next {quote(options.name)}`")
     return exits.PASS
 
 
@@ -173,7 +178,8 @@ def _next(options: argparse.Namespace) -> int:
             study = store.gauge.study(options.name)
         trial = study.next_trial
         if trial is None:
-            say(f"{study.name}: {progress_words(study)}. See `halfturn gauge show {study.name}`.")
+            see = f"`halfturn gauge show {quote(study.name)}`"
+            say(f"{study.name}: {progress_words(study)}. See {see}.")
             return exits.PASS
         ended, status = _make(study, trial, options, records)
         if not options.all or ended.state is not RunState.FINISHED:
@@ -191,7 +197,7 @@ def _make(
             f"the next is {trial_words(trial)}, not {asked}'s. Nothing was fed.",
         )
     if not options.quiet:
-        tell(wrapped(f"{study.name}: {trial_words(trial)} of {len(study.trials)}"))
+        tell(wrapped(f"{study.name}: {trial_words(trial, len(study.trials))}"))
     given = argparse.Namespace(
         **{
             **vars(options),

@@ -48,7 +48,7 @@ class Progress:
             case RunBegan():
                 world = "SIMULATED bench" if event.simulated else "bench"
                 # How many tests an isolation takes is open.
-                long = f", {event.steps} steps, about {_about(event.expected_s)}"
+                long = f", {event.steps} steps, about {about(event.expected_s)}"
                 self._line(
                     f"{event.plan_title} on station {event.station} ({world})"
                     + (long if event.steps else "")
@@ -57,9 +57,9 @@ class Progress:
                     self._line(f"warning: {golden_words(event.golden)}")
             case StepBegan():
                 self._half_turns = 0
-                about = f", about {_about(event.expected_s)}" if event.expected_s >= 1 else ""
+                how_long = f", about {about(event.expected_s)}" if event.expected_s >= 1 else ""
                 of = f" of {event.steps}" if event.steps else ""
-                self._line(f"step {event.number}{of}: {event.title}{about}")
+                self._line(f"step {event.number}{of}: {event.title}{how_long}")
             case HalfTurnEnded():
                 self._count(event)
             case Noted() if event.kind not in _QUIET_NOTES:
@@ -132,7 +132,8 @@ def measure_in_words(measure: Measure) -> str:
     return f"{name} {measure.value:.3f}{u}{unit}"
 
 
-def _about(seconds: float) -> str:
+def about(seconds: float) -> str:
+    """Return a length of time as a guess is told."""
     if seconds < 90:
         return f"{seconds:.0f} s"
     if seconds < 5400:

@@ -9,6 +9,7 @@ import textwrap
 from collections.abc import Callable
 
 from rig.bench.at_the_jig import AT_THE_JIG
+from rig.bench.errors import UnansweredError
 from rig.bench.requests import NO, YES, Ask
 from rig.commands import exits
 from rig.commands.exits import CommandError
@@ -17,17 +18,21 @@ from rig.commands.exits import CommandError
 _LOOK_EVERY_S = 0.1
 
 
+class NobodyAnswersError(CommandError, UnansweredError):
+    """There is no terminal to ask at, or its input ended."""
+
+
 def ask_operator(ask: Ask, stopped: Callable[[], bool]) -> str | None:
     """Print the question on standard error and return one of the allowed answers.
 
-    Returns None as soon as ``stopped()`` says that the run is to end.  Raises CommandError if
+    Returns None as soon as ``stopped()`` says that the run is to end.  Raises NobodyAnswersError if
     nobody can be asked or input ends.
     """
     if not sys.stdin.isatty():
-        raise CommandError(
+        raise NobodyAnswersError(
             exits.USAGE,
-            f"this step asks the operator ({ask.text.splitlines()[0]}), but there is no terminal "
-            "to ask at. Run it in a terminal"
+            f"this step asks the operator ({_what(ask)}), but there is no terminal to ask at. Run "
+            "it in a terminal"
             + (", or give --accept-cautions." if ask.action == "accept_cautions" else "."),
         )
     print(wrapped(ask.text), file=sys.stderr)
@@ -43,13 +48,13 @@ def ask_operator(ask: Ask, stopped: Callable[[], bool]) -> str | None:
                 return None
         line = sys.stdin.readline()
         if not line:
-            raise CommandError(
+            raise NobodyAnswersError(
                 exits.STOPPED, "input ended while a question was open; feeds are off."
             )
         answer = _matched(line.strip().lower(), ask.allowed)
         if answer is not None:
             return answer
-        print(f"Please answer with one of: {', '.join(ask.allowed)}.", file=sys.stderr)
+        print(f"Please answer with one of: {_words(ask.allowed)}.", file=sys.stderr)
 
 
 def wrapped(text: str) -> str:
@@ -68,6 +73,17 @@ def _choices(allowed: tuple[str, ...]) -> str:
     if (yes, no) == (YES, NO):
         return f"{yes}/{no}"
     return ", ".join([f"yes = {yes}", f"no = {no}", *more])
+
+
+def _what(ask: Ask) -> str:
+    """Return in short what is asked."""
+    consent = ask.action == "accept_cautions"
+    return "whether the cautions were read" if consent else ask.text.splitlines()[0]
+
+
+def _words(allowed: tuple[str, ...]) -> str:
+    """Return what may be typed; the first two of them are yes and no to whoever answers."""
+    return ", ".join((YES, NO, *allowed[2:]) if len(allowed) > 1 else allowed)
 
 
 def _matched(word: str, allowed: tuple[str, ...]) -> str | None:

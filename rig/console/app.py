@@ -5,7 +5,8 @@ from __future__ import annotations
 import asyncio
 import signal
 from collections.abc import Callable
-from typing import ClassVar
+from time import monotonic
+from typing import ClassVar, Literal
 from uuid import UUID
 
 from textual import work
@@ -40,6 +41,8 @@ from rig.console.worker_mail import hand_over
 from rig.records.golden_said import GoldenStanding, golden_standing
 
 FRAMES_PER_S = 20
+# How long a notice stays (s, guess): what is said by the way, what is urgent, and what is longer.
+SAID_S, URGED_S, LONG_S = 4.0, 6.0, 10.0
 # Where a run's end takes the operator to the verdict by itself.
 WATCHED_FROM = frozenset({"bench", "live", "isolate", "verdict"})
 
@@ -81,6 +84,7 @@ class HalfturnConsole(App[int]):
         self.action_keys = HeldKeys()
         self.scanner_s = SCANNER_S
         self._starting_apart = False
+        self._urged_until_s = float("-inf")
 
     # --- life ----------------------------------------------------------------------------------
 
@@ -247,7 +251,17 @@ class HalfturnConsole(App[int]):
 
     def say(self, text: str, *, error: bool = False) -> None:
         """Tell the operator something that needs no answer."""
-        self.notify(text, severity="error" if error else "information", timeout=6, markup=False)
+        if error:
+            self._urge(text, "error")
+        else:
+            self.notify(text, timeout=SAID_S, markup=False)
+
+    def _urge(
+        self, text: str, severity: Literal["warning", "error"], timeout_s: float = URGED_S
+    ) -> None:
+        """Tell what must not go before it was read: a change of place leaves it there."""
+        self._urged_until_s = max(self._urged_until_s, monotonic() + timeout_s)
+        self.notify(text, severity=severity, timeout=timeout_s, markup=False)
 
     # --- actions -------------------------------------------------------------------------------
 
@@ -256,16 +270,16 @@ class HalfturnConsole(App[int]):
         if isinstance(self.screen, ActionsPalette):
             self.screen.dismiss()  # nothing can be said on top of it
         if self.desk.feeds_off("the feeds-off key was pressed"):
-            self.notify("Feeds off. The job ends here.", severity="warning", timeout=6)
+            self._urge("Feeds off. The job ends here.", "warning")
         elif self.desk.elsewhere:
-            self.notify("Ending the job of the other console.", severity="warning", timeout=6)
+            self._urge("Ending the job of the other console.", "warning")
             self.run_worker(self._stop_elsewhere, thread=True, exit_on_error=False)
         elif feeds_of(self.desk).in_doubt:
-            self.notify(
+            self._urge(
                 "No bench is there to take the feeds off. Pull the supply now, then look at the "
                 "unit.",
-                severity="error",
-                timeout=10,
+                "error",
+                LONG_S,
             )
         else:
             self.notify("No job is on: the feeds are off.", timeout=4)
@@ -275,7 +289,7 @@ class HalfturnConsole(App[int]):
             text = self.desk.stop_other() or "No job is on at the bench any more."
         except BenchError as error:
             text = f"{error} Press the emergency stop."
-        self.call_from_thread(self.notify, text, severity="warning", timeout=10, markup=False)
+        self.call_from_thread(self._urge, text, "warning", LONG_S)
 
     def begin(self, job: Job) -> bool:
         """Hand a job to the bench and go where it is watched; say why not if it cannot."""
@@ -337,6 +351,8 @@ class HalfturnConsole(App[int]):
             return
         self._bound_for = ""
         if self.screen.place != name:
+            if monotonic() > self._urged_until_s:
+                self.clear_notifications()  # they spoke of the place that is left
             self.switch_screen(name)
 
     def action_guide(self) -> None:

@@ -13,6 +13,7 @@ from rig.console.live_job import Live
 from rig.isolation.words import heading, percent, sentence
 
 _FULL, _EMPTY = "█", "░"
+_PARTS: tuple[str, ...] = ("", *"▏▎▍▌▋▊▉")
 # A character and a word each, so that neither colour nor eyesight decides.
 _COUNTS, _LEFT_OUT, _NOW = "=", "-", "»"
 
@@ -55,11 +56,13 @@ class Next:
 
 
 def bar(share: float, cells: int) -> str:
-    """Return a share as a bar of ``cells`` cells; anything above nothing shows in the first."""
-    filled = round(share * cells)
+    """Return a share as a bar of ``cells`` cells, to an eighth; from 1 % on some of it shows."""
+    eighths = round(share * cells * 8)
     if share >= 0.01:
-        filled = max(filled, 1)
-    return _FULL * filled + _EMPTY * (cells - filled)
+        eighths = max(eighths, 1)
+    whole, part = divmod(eighths, 8)
+    filled = _FULL * whole + _PARTS[part]
+    return filled + _EMPTY * (cells - len(filled))
 
 
 def cause_rows(ranked: Ranked | None) -> tuple[CauseRow, ...]:

@@ -122,7 +122,7 @@ class Passages:
             draws = [measure for measure in step.measures if measure.name == reason.measure]
             for count, measure in enumerate(draws):
                 check = measure_check(measure, self._limits)
-                if check is not None and check.sentence(f"The {check.label}") == reason.text:
+                if check is not None and check.is_told_in(reason.text):
                     found.append(_rest(step, count))
         return found[min(nth, len(found) - 1)] if found else None
 

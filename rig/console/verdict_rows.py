@@ -190,20 +190,22 @@ def _values(
 
 
 def _run_check(reason: Reason, steps: Sequence[StepFound], limits: Limits) -> Check | None:
-    """The check of a whole run's measure: the one whose sentence it is, if there are several."""
+    """The check of a whole run's measure: the one that is told, if there are several."""
     found = [
         check
         for step in steps
         for measure in step.measures
         if measure.name == reason.measure and (check := measure_check(measure, limits)) is not None
     ]
-    alike = [check for check in found if check.sentence(f"The {check.label}") == reason.text]
+    alike = [check for check in found if check.is_told_in(reason.text)]
     return next(iter(alike or found), None)
 
 
 def _allowed(check: Check) -> str:
-    limit = check.nearest
+    low, limit = check.low, check.nearest
     if limit is None:
         return ""
-    word = "at least" if limit == check.low else "at most"
+    if low is not None and check.high is not None:
+        return f"{amount(low, '')} to {amount(check.high, check.unit)}"
+    word = "at least" if limit == low else "at most"
     return f"{word} {limit:.0f}" if check.is_count else f"{word} {amount(limit, check.unit)}"

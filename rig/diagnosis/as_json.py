@@ -86,6 +86,7 @@ def diagnosis_object(found: Diagnosis) -> dict[str, Any]:
         "fitted_fuse": None if found.fitted is None else _fitted(found.fitted),
         "good_units": list(found.references.good),
         "stroke_references": list(found.references.strokes),
+        "unhooked_run": found.references.unhooked or None,
     }
 
 

@@ -81,7 +81,12 @@ def diagnose(
         drop=drop,
         fuse=fuse,
         relay=relay,
-        references=replace(references, good=tuple(g.run.name for g in goods)),
+        references=replace(
+            references,
+            good=tuple(g.run.name for g in goods),
+            unhooked="" if unhooked is None else unhooked.name,
+            unhooked_missing="" if bare or unhooked is None else NO_TURN,
+        ),
         fitted=_fitted(run, drop),
         missing={},
     )
@@ -148,7 +153,7 @@ def _strokes(
         reference = _reference(against, direction)
         compared = None
         if reference is not None:
-            compared = compare_profiles(mean.profile, reference)
+            compared = compare_profiles(mean.profile, reference, own.run.accuracy)
         found.append(Stroke(mean.profile, mean.count, compared))
     names = tuple(one.run.name for one in against) if any(s.compared for s in found) else ()
     return tuple(found), References(strokes=names, strokes_are_own=against is before)

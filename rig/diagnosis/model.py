@@ -101,11 +101,17 @@ class RelayValue:
 
 @dataclass(frozen=True, slots=True)
 class References:
-    """With what a run was compared, in words: units that are good, and runs of the stroke."""
+    """With what a run was compared, in words: units that are good, and runs of the stroke.
+
+    ``unhooked`` is the run with the cable off, empty if none was given; ``unhooked_missing`` says
+    why it tells nothing.
+    """
 
     good: tuple[str, ...] = ()
     strokes: tuple[str, ...] = ()
     strokes_are_own: bool = False
+    unhooked: str = ""
+    unhooked_missing: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -16,6 +16,7 @@ from rig.diagnosis.diagnose import diagnose
 from rig.diagnosis.model import Diagnosis
 from rig.diagnosis.seen import PLAIN_KINDS, STARTER_CIRCUIT, UNHOOKED, RunSeen, StepSeen
 from rig.feed_circuit import feed_circuit
+from rig.labels import shown
 from rig.plans import Plan, PlanError, plan_from_text
 from rig.quality.calibration import Standing
 from rig.quality.uncertainty import accuracy_of, coil_accuracy_of
@@ -34,6 +35,10 @@ TraceOf = Callable[[UUID, int], Trace]
 
 class NothingSeenError(Exception):
     """There is nothing to diagnose; the message says why and what to do."""
+
+
+class OtherUnitError(NothingSeenError):
+    """The run with the cable off is none of this unit with its cable off; the message says why."""
 
 
 def seen_of_trace(
@@ -142,6 +147,22 @@ def _seen(
     )
 
 
+def _unhooked(hooked: RunRecord, bare: RunRecord, trace_of: TraceOf) -> RunSeen:
+    """Return the run that was made with the cable off; another unit's tells nothing of a bind."""
+    if hooked.run_id == bare.run_id:
+        raise OtherUnitError(
+            "The run with the cable off is this run itself. Name another one of the same unit."
+        )
+    units = [(run.start.unit_serial, run.start.unit_type) for run in (hooked, bare)]
+    if units[0] != units[1]:
+        this, other = (f"{shown(serial)} ({kind})" for serial, kind in units)
+        raise OtherUnitError(
+            f"The run with the cable off is of another unit, {other}; this one is {this}. Name a "
+            "run of the same unit, its cable off."
+        )
+    return seen_of_record(bare, trace_of)
+
+
 # --- what a recorded run is held against ---------------------------------------------------------
 
 
@@ -208,11 +229,11 @@ def diagnose_stored(
 
     It is held against ``good`` runs, else those that `good_runs` finds, and against the unit's
     earlier ones.  Raises NothingSeenError if it has nothing to look at, or the unhooked run has
-    not; others are left out if they have not.
+    not, and OtherUnitError if that is of another unit; others are left out if they have not.
     """
     runs = store.runs(limit=LOOKED_THROUGH)
     own = seen_of_record(record, store.trace, ambient_c)
-    bare = None if unhooked is None else seen_of_record(store.run(unhooked), store.trace)
+    bare = None if unhooked is None else _unhooked(record, store.run(unhooked), store.trace)
 
     def seen(ids: Iterable[UUID], most: int) -> list[RunSeen]:
         found: list[RunSeen] = []

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 
+from rig.analysis.estimate import Estimate
 from rig.analysis.model import Direction
 from rig.analysis.stroke import lever_deg
 from rig.analysis.stroke_mean import Departure
@@ -92,6 +94,20 @@ def bind_lines(found: Diagnosis) -> Iterator[str]:
         )
 
 
+def unhooked_lines(found: Diagnosis) -> Iterator[str]:
+    """Return which run told what is left with the cable off, or that it told nothing."""
+    references = found.references
+    if not references.unhooked:
+        return
+    of = f"With the cable off: {references.unhooked}"
+    if references.unhooked_missing:
+        yield from wrapped(f"{of}. It tells nothing: {references.unhooked_missing}.")
+    elif not found.binds:
+        yield from wrapped(f"{of}. Nothing binds there either, so it tells nothing more.")
+    else:
+        yield from wrapped(f"{of}.")
+
+
 def compared_lines(found: Diagnosis) -> Iterator[str]:
     """Return how the stroke differs from its reference, way by way."""
     references = found.references
@@ -111,5 +127,13 @@ def compared_lines(found: Diagnosis) -> Iterator[str]:
             if abs(place.load_a) >= PLACE_LEAST_A
         ]
         also = f"; besides {', '.join(places)}" if places else f"; no place besides ({LEAST})"
-        yield from wrapped(f"{way}: {told(compared.general_a)} at all angles alike{beyond}{also}.")
+        yield from wrapped(
+            f"{way}: {_general(compared.general_a)} at all angles alike{beyond}{also}."
+        )
     yield from wrapped(f"Against {whom}: {'; '.join(references.strokes)}.")
+
+
+def _general(off_a: Estimate) -> str:
+    """Return how much more or less current it takes, the sign in words."""
+    value_a = off_a.value or 0.0
+    return f"{told(replace(off_a, value=abs(value_a)))} {'less' if value_a < 0.0 else 'more'}"

@@ -13,7 +13,7 @@ from rig.diagnosis.fuse_words import fuse_lines
 from rig.diagnosis.layout import WIDTH, table, told, wrapped
 from rig.diagnosis.model import Diagnosis, SlowTurn, Topic
 from rig.diagnosis.motor_words import reach_lines
-from rig.diagnosis.stroke_words import bind_lines, compared_lines, stroke_chart
+from rig.diagnosis.stroke_words import bind_lines, compared_lines, stroke_chart, unhooked_lines
 from rig.records.quantity import with_uncertainty
 
 NOTHING = "Nothing stands out."
@@ -153,6 +153,7 @@ def _u_s(estimate: Estimate) -> str:
 def _stroke(found: Diagnosis) -> Iterator[str]:
     yield from stroke_chart(found)
     yield from bind_lines(found)
+    yield from unhooked_lines(found)
 
 
 def _motor(found: Diagnosis) -> Iterator[str]:

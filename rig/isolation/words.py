@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
-from rig.analysis.faults.at_hand import missing, not_looked_for
+from rig.analysis.faults.at_hand import OWN_RELAY, missing, not_looked_for
 from rig.analysis.faults.causes import CAUSES, NONE_OF_THESE, SOUND
 from rig.analysis.faults.confirm import confirmed_by, unconfirmed
+from rig.analysis.faults.guided import KNOWN_GOOD_RELAY
 from rig.analysis.faults.model import Cause, Observation, Ranking
 
 _HEADINGS = {
     "rest": "At rest",
-    "turns": "Half-turns, own relay",
+    "turns": "Half-turns, relay as fitted",
     "known_good_relay": "Half-turns, known good relay",
     "direct": "Motor fed directly",
     "unhooked": "Half-turns, cable unhooked",
@@ -159,6 +160,8 @@ def left_out_words(at_hand: Collection[str], priors: Mapping[str, float]) -> tup
     """
     words = []
     for thing in missing(at_hand):
+        if thing.name == KNOWN_GOOD_RELAY and OWN_RELAY not in at_hand:
+            continue  # it is the one in the unit, and was not asked for
         words.append(f"{thing.without[:1].upper()}{thing.without[1:]}: {thing.cost}.")
     gone = {cause for thing in missing(at_hand) for cause in thing.causes}
     ruled_out = [name for name in not_looked_for(priors) if name not in gone]

@@ -271,7 +271,14 @@ class VoltageSide:
         half_v = 0.5 * self.step_v
         age_v = SETTLED_V_PER_S * self.held_s
         parts = (
-            Component("step of a voltage", half_v, "V", Shape.RECTANGULAR, Source.DATA_SHEET),
+            Component(
+                "step of a voltage",
+                half_v,
+                "V",
+                Shape.RECTANGULAR,
+                Source.DATA_SHEET,
+                remedy="read the voltage with a finer sensor",
+            ),
             Component(
                 "age of a voltage",
                 age_v,

@@ -245,8 +245,18 @@ def _sag(at: Situation, value_v: float) -> Budget:
     # Two voltages at rest and running, and again through the resistance.
     parts += [part.scaled(math.hypot(root2, root2 * by_ohm)) for part in voltage.offset_parts()]
     peak = at.instrument.current_budget(peak_a, readings=1)
+    # What makes the current better makes this so.
+    better = "" if peak.largest is None else peak.largest.remedy
     parts.append(
-        Component("peak current", peak.standard_u, "A", Shape.NORMAL, Source.MEASURED, source_ohm)
+        Component(
+            "peak current",
+            peak.standard_u,
+            "A",
+            Shape.NORMAL,
+            Source.MEASURED,
+            source_ohm,
+            remedy=better,
+        )
     )
     return Budget("voltage", value_v, "V", tuple(parts))
 

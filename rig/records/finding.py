@@ -108,7 +108,7 @@ def _by_prefix(session: Session, prefix: str) -> RunRow:
     if not digits or len(digits) > 32 or set(digits) - set("0123456789abcdef"):
         raise RecordsError(
             f"“{shown(prefix)}” is not the start of a run's id (digits 0-9 and letters a-f). "
-            "List the runs to see their ids."
+            "`halfturn records list` shows their ids."
         )
     low, high = UUID(digits.ljust(32, "0")), UUID(digits.ljust(32, "f"))
     query = select(RunRow).where(RunRow.id.between(low, high)).order_by(RunRow.started_at.desc())

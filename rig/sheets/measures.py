@@ -146,8 +146,8 @@ def _row(group: _Group) -> dict[str, Any]:
     if turn is not None:
         which = f"no. {turn.number} {direction_words(turn.direction)}"
         where = f"{nearest} of {group.count}: {which}" if group.count > 1 else which
-        if " at " in check.limit_is and turn.supply_v is not None:
-            where += f", at {turn.supply_v:.1f} V"
+        if check.limit_at_v is not None:
+            where += f", at {check.limit_at_v:.1f} V"
     elif group.count > 1:
         where = f"{nearest} of {group.count}"
     return {

@@ -36,9 +36,10 @@ def progress_words(study: StudyKept) -> str:
     return f"{done} of {count} trials done; next: {trial_words(following)}"
 
 
-def trial_words(trial: TrialKept) -> str:
-    """Return which trial it is: number, unit, who, and for which time."""
-    return f"trial {trial.position}, unit {trial.part} by {trial.operator}, {_time(trial.trial)}"
+def trial_words(trial: TrialKept, count: int | None = None) -> str:
+    """Return which trial it is, of ``count`` if given: number, unit, who, and for which time."""
+    of = "," if count is None else f" of {count}:"
+    return f"trial {trial.position}{of} unit {trial.part} by {trial.operator}, {_time(trial.trial)}"
 
 
 def _time(trial: int) -> str:
@@ -89,11 +90,18 @@ def measure_lines(studied: MeasureStudied, *, table: bool = False) -> Iterator[s
         if share.tolerance is not None:
             line += f"{_percent(share.tolerance):>10}"
         yield f"{line}  {'#' * round(_BAR * min(1.0, share.study))}".rstrip()[:80]
-    yield f"  distinct categories: {result.categories}"
+    yield f"  distinct categories: {_categories(result.categories)}"
     if table:
         yield from (f"  {line}" for line in table_lines(result))
     if studied.fit is not None:
         yield from _wrapped(studied.fit.text)
+
+
+def _categories(count: int) -> str:
+    """Return into how many groups the rig can sort the units of the study, and what that is."""
+    if count < 2:
+        return f"{count} (these units differ too little to be sorted by it)"
+    return f"{count} (groups that the rig can sort these units into)"
 
 
 def _wrapped(text: str) -> list[str]:

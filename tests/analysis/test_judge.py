@@ -12,7 +12,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.analysis.judge import combine, compare, judge_half_turns, judge_measures
+from rig.analysis.judge import (
+    combine,
+    compare,
+    judge_half_turns,
+    judge_measures,
+    one_line_a_pass,
+)
 from rig.analysis.model import (
     Direction,
     HalfTurn,
@@ -161,15 +167,46 @@ def test_no_half_turn_at_all_is_a_retest():
 @pytest.mark.parametrize(
     ("value", "verdict", "words"),
     [
-        (11.0, Verdict.FAIL, "at least 12.00 A"),
-        (15.0, Verdict.PASS, "at least 12.00 A"),
-        (21.0, Verdict.FAIL, "at most 20.00 A"),
+        (11.0, Verdict.FAIL, "allowed: 12.00 A to 20.00 A"),
+        (15.0, Verdict.PASS, "allowed: 12.00 A to 20.00 A"),
+        (21.0, Verdict.FAIL, "allowed: 12.00 A to 20.00 A"),
     ],
 )
 def test_a_measure_between_two_limits(value, verdict, words):
     (reason,) = judge_measures([Measure("stall_current_a", value, "A", 0.1)], LIMITS)
     assert reason.verdict is verdict
     assert words in reason.text
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "words"),
+    [
+        ("relay_drop_out_v", 2.63, "is 2.6 V ± 0.2 V; allowed: at least 1.20 V."),
+        ("relay_drop_out_v", 0.5, "is 0.5 V ± 0.2 V; allowed: at least 1.20 V."),
+        ("lowest_supply_v", 7.0, "is 7.0 V ± 0.2 V; allowed: at most 9.00 V."),
+    ],
+)
+def test_a_sentence_says_on_which_side_of_its_limit_a_value_may_be(name, value, words):
+    limits = replace(LIMITS, drop_out_min_v=1.2, lowest_supply_max_v=9.0)
+    (reason,) = judge_measures([Measure(name, value, "V", 0.2)], limits)
+    assert words in reason.text
+
+
+def test_what_passed_several_times_is_one_line_with_the_closest():
+    limits = replace(LIMITS, rest_max_a=0.05)
+    rests = [Measure("rest_draw_a", value, "A", 0.01) for value in (0.0, 0.03, 0.01)]
+    other = Reason(Verdict.PASS, "The housing is whole.", "housing")
+    found = one_line_a_pass([*judge_measures(rests, limits), other], rests, limits)
+    assert [reason.text for reason in found] == [
+        "Rest draw within the limit all 3 times; closest: 0.030 A ± 0.010 A, "
+        "allowed: at most 0.050 A.",
+        "The housing is whole.",
+    ]
+    # One that did not pass is told by itself, and what passed once stays a sentence.
+    over = Measure("rest_draw_a", 0.2, "A", 0.01)
+    found = one_line_a_pass(judge_measures([over, rests[0]], limits), [over, rests[0]], limits)
+    assert [reason.verdict for reason in found] == [Verdict.FAIL, Verdict.PASS]
+    assert found[1].text == "The rest draw is 0.000 A ± 0.010 A; allowed: at most 0.050 A."
 
 
 def test_a_measure_without_a_limit_is_not_judged():

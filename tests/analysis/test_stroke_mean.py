@@ -5,6 +5,7 @@ Profiles are drawn here, so that their spread is what it is said to be.
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -12,6 +13,7 @@ import pytest
 from drawn_profiles import ANGLE_DEG, drawn
 from scipy.stats import t as student
 
+from rig.analysis.model import Accuracy
 from rig.analysis.stroke_mean import compare_profiles, mean_profile, student_factor
 
 
@@ -53,3 +55,23 @@ def test_coverage_factors_are_students():
     for freedom in (1, 3, 12, 27):
         two_sided = student.ppf(0.5 + 0.9973 / 2, freedom)
         assert student_factor(3.0, freedom) == pytest.approx(two_sided, rel=1e-3)
+
+
+def test_what_the_instrument_cannot_tell_is_in_a_general_difference():
+    """References that are all alike do not make a difference sure beyond gain and zero.
+
+    JCGM 100:2008, 5.2.4 and F.1.2: an error that both readings share drops out but for its part
+    in proportion to their difference; those they do not share add by their squares.
+    """
+    rng = np.random.default_rng(22)
+    twin = drawn(rng, 0.0, 0.0)
+    reference = mean_profile([twin, twin])
+    harder = replace(twin, load_a=twin.load_a + 10.0)
+    accuracy = Accuracy(gain_u_rel=0.004, offset_u_a=0.006)
+    told = compare_profiles(harder, reference, accuracy)
+    assert told.general_a.value == pytest.approx(10.0)
+    assert told.general_a.u >= math.hypot(10.0 * 0.004, 0.006 * math.sqrt(1.5))
+    assert told.is_general
+    # Readings without scatter do not make up for the doubt in the zero of either recording.
+    nearly = replace(twin, load_a=twin.load_a + 0.02)
+    assert not compare_profiles(nearly, reference, Accuracy(offset_u_a=0.01)).is_general

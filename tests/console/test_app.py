@@ -212,6 +212,16 @@ async def test_every_place_by_its_tab(make_console):
             await until(pilot, lambda: console.screen.place == place.name)  # noqa: B023
             here = [tab.place for tab in console.screen.query("PlaceTab.-here")]
             assert here == [place.name]
+        # What was said by the way goes with the place, what is urgent stays.
+        for urgent, left in ((False, []), (True, ["Mind this."])):
+            console.say("Mind this.", error=urgent)
+            await until(pilot, lambda: notices(console) == ["Mind this."])
+            console.go("rig" if console.screen.place == "bench" else "bench")
+            assert notices(console) == left
+
+
+def notices(console):
+    return [note.message for note in console._notifications]
 
 
 async def test_a_dialog_wants_its_answer_before_another_place_is_gone_to(make_console):

@@ -15,6 +15,7 @@ from rig.bench.commands import Answer
 from rig.bench.order import IsolationOrder
 from rig.cli import _parser
 from rig.console.dialogs.message import ChoiceDialog, MessageDialog
+from rig.console.isolation_rows import bar
 from rig.console.screens.isolate import IsolateScreen
 from rig.console.widgets.cause_table import CauseTable
 from rig.console.widgets.state_line import StateLine
@@ -75,12 +76,12 @@ def test_a_fault_is_isolated_from_bench_to_the_remedy_by_keys_alone(make_console
         await proposed(pilot, "turns")
         text = screen_text(app)
         assert "Your turn" in text
-        assert "Next: Half-turns, own relay" in text
+        assert "Next: Half-turns, relay as fitted" in text
         assert "About 0.6 min." in text
         assert "20 %" in text
         await pilot.press("f9")
         await proposed(pilot, "look_ignition_feed")
-        assert "= Half-turns, own relay: 4 no movement" in screen_text(app)
+        assert "= Half-turns, relay as fitted: 4 no movement" in screen_text(app)
         await pilot.press("f9")
         await question(pilot, "connect_meter")
         assert "Clip a meter on" in screen_text(app)
@@ -117,7 +118,7 @@ def test_skip_and_end_are_keys_too_and_what_is_skipped_is_told(console):
         await begun(pilot)
         await pilot.press("s")
         await proposed(pilot, "look_ignition_feed")
-        assert "- Half-turns, own relay: skipped" in screen_text(console)
+        assert "- Half-turns, relay as fitted: skipped" in screen_text(console)
         await pilot.press("E")  # with Caps Lock on
         await until(pilot, lambda: isinstance(console.screen, ChoiceDialog))
         await pilot.press("escape")
@@ -312,3 +313,11 @@ def test_no_plan_chosen_means_the_one_that_the_command_takes(make_console, tmp_p
         assert _parser().parse_args(["isolate"]).plan == DEFAULT_PLAN
 
     drive(app, script)
+
+
+@pytest.mark.parametrize(
+    ("share", "drawn"),
+    [(0.004, "░░░░"), (0.01, "▏░░░"), (0.04, "▏░░░"), (0.12, "▌░░░"), (0.5, "██░░"), (1.0, "████")],
+)
+def test_a_bar_tells_shares_apart_that_are_less_than_a_cell(share, drawn):
+    assert bar(share, 4) == drawn

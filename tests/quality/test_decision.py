@@ -169,7 +169,9 @@ def check(value, rule, **more):
 def test_a_value_inside_its_limit_that_fails_says_why():
     said = check(1.195, ACCEPT).sentence("Half-turn 1")
     assert check(1.195, ACCEPT).verdict is FAIL
-    assert said.endswith("the limit is 1.20 s, and the plan asks for 0.010 s of distance from it.")
+    assert said.endswith(
+        "allowed: at most 1.20 s, and the plan asks for 0.010 s of distance from that."
+    )
     assert "distance" not in check(1.22, ACCEPT).sentence("Half-turn 1")
 
 

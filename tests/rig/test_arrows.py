@@ -32,6 +32,7 @@ MAY = {
         "rig.contract",
         "rig.quality",
         "rig.feed_circuit",
+        "rig.labels",
         "rig.plans",
         "rig.settings",
         "rig.schema",

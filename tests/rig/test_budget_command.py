@@ -33,6 +33,15 @@ def test_the_budgets_in_words_fit_a_terminal(capsys):
     assert "calibrate the station" in out
 
 
+def test_a_budget_is_of_one_plan_and_each_limit_says_what_would_be_better(capsys):
+    status, out, err = halfturn(capsys, "budget", "incoming", "suspect")
+    assert (status, out) == (3, "")
+    assert "one plan at a time" in err
+    told = " ".join(halfturn(capsys, "budget")[1].partition("What U is made of there")[2].split())
+    assert "% of it; to do better, " in told
+    assert "% of it." not in told
+
+
 def test_the_json_adds_up(capsys):
     status, out, _ = halfturn(capsys, "budget", "incoming", "--json")
     told = json.loads(out)

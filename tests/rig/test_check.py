@@ -92,6 +92,15 @@ def test_json_tells_what_is_wrong_with_the_rig_file(capsys, tmp_path, monkeypatc
     assert "\n".join(answer["rig"]["mistakes"]) in err
 
 
+def test_a_rig_file_taken_for_a_plan_is_one_line_with_what_to_do(capsys, tmp_path):
+    (tmp_path / "rigpi.toml").write_text(starter_text())
+    status, _, err = check(capsys, "rigpi.toml")
+    assert status == 4
+    [told] = [line for line in err.splitlines() if "rigpi.toml" in line]
+    assert "this looks like a rig file, and a plan is wanted here" in told
+    assert "not known" not in err
+
+
 def test_json_tells_rig_plans_and_machine(capsys):
     answer = as_json(capsys, "nope")
     assert answer["rig"]["station"] == "A"

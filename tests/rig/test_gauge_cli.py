@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -38,6 +39,7 @@ def test_a_study_from_its_order_to_its_results(capsys):
     assert status == 0
     assert "2 units x 2 operators x 2 trials" in out
     assert "0 of 8 trials done; next: trial 1, unit SIM-" in out
+    assert re.search(r"about \d+ s a run, \d+ (s|min) of tests for all 8", out)
     # One trial, another day the others.
     status, out, _ = go_on(capsys)
     assert (status, "verdict: PASS (SIMULATED)" in out) == (0, True)
@@ -70,6 +72,15 @@ def test_a_study_from_its_order_to_its_results(capsys):
     assert "The rig is fit to judge the half-turn time to run by this plan" in " ".join(out.split())
     status, out, _ = gauge(capsys, "next", "spring")
     assert (status, "all 8 trials are done" in out) == (0, True)
+
+
+def test_a_name_with_spaces_is_quoted_where_it_is_to_be_typed(capsys):
+    parts = ("--part", "A", "--part", "B", "--operator", "jo", "--operator", "ann")
+    status, out, _ = gauge(capsys, "new", "spring 26", "--plan", "short", *parts, "--trials", "2")
+    assert status == 0
+    assert "`halfturn gauge next 'spring 26'`" in out
+    _, _, err = gauge(capsys, "next", "spring 26", "--accept-cautions")
+    assert "spring 26: trial 1 of 8: unit " in " ".join(err.split())
 
 
 def test_a_bad_run_is_set_aside_and_made_again(capsys):

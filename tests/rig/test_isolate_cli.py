@@ -43,9 +43,9 @@ def test_a_bad_relay_is_found_told_and_recorded(capsys):
     assert out.startswith("cause: relay-")
     assert "(SIMULATED)" in out
     assert "what to do:\n  Replace the unit's relay. Then isolate again" in out
-    assert "Half-turns, own relay: 4 no movement" in out
+    assert "Half-turns, relay as fitted: 4 no movement" in out
     assert "verdict: FAIL" in out
-    assert "next: Half-turns, own relay (about 0.6 min)." in err
+    assert "next: Half-turns, relay as fitted (about 0.6 min)." in err
     assert err.count("[") >= 10  # bars
     run = out.rsplit("run ", 1)[1].split()[0]
     status, shown, _ = halfturn(capsys, "records", "show", run)
@@ -131,6 +131,9 @@ def test_questions_need_a_terminal(capsys):
     status, _, err = isolate(capsys, "--ask")
     assert status == 3
     assert "no terminal" in err
+    assert "Nobody was there to answer a question." in err
+    assert "Error" not in err
+    assert "failed" not in err
 
 
 @pytest.mark.parametrize(("unit", "told"), [("LM-12", False), ("LM-24", True)])
@@ -159,7 +162,7 @@ def test_nothing_is_fed_after_leads_that_may_be_crossed(capsys):
     assert (status, out.splitlines()[0].split()[1]) == (0, "wrong-polarity")
     tests = out.partition("\ntests:\n")[2].splitlines()[:2]
     assert tests == [
-        "  - Half-turns, own relay: 5 parked",
+        "  - Half-turns, relay as fitted: 5 parked",
         "  - Look: battery and earth leads: a fault is seen",
     ]
     assert "The leads may be crossed" in " ".join(err.split())
@@ -168,7 +171,7 @@ def test_nothing_is_fed_after_leads_that_may_be_crossed(capsys):
 def test_what_is_not_on_the_jig_is_told_at_the_start_at_the_end_and_in_the_record(capsys, tmp_path):
     plan = changed(tmp_path, "confidence = 0.95", 'confidence = 0.95\nat_hand = ["wiring"]')
     _, out, err = isolate(capsys, "--plan", plan)
-    told = "The unit's own relay is not in it: no fault of these parts is looked for."
+    told = "The unit's own relay is not in it: a known good one stays in it; no fault of these"
     assert err.index(told) < err.index("step 1:")
     assert "left out:\n  - The cable is not on the lever: no fault of these" in out
     assert f"  - {told}" in out
@@ -215,7 +218,7 @@ def test_a_stop_prints_what_was_known_by_then(capsys, monkeypatch):
     status, out, _ = isolate(capsys, "--fault", "relay-dead", "--quiet")
     assert status == 7
     assert out.startswith("not finished; this was known by then\nlikeliest:\n  ")
-    assert "  - Half-turns, own relay: 4 no movement" in out
+    assert "  - Half-turns, relay as fitted: 4 no movement" in out
     assert "(stopped)" in out
 
 

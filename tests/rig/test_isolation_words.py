@@ -118,7 +118,13 @@ def test_what_is_not_there_and_what_the_plan_rules_out_is_told():
     priors = {**PRIORS, "relay-dead": 0.0, "cam-short": 0.0}
     told = left_out_words(("cable", "known_good_relay", "wiring"), priors)
     assert told == (
-        "The unit's own relay is not in it: no fault of these parts is looked for.",
+        "The unit's own relay is not in it: a known good one stays in it; no fault of these parts "
+        "is looked for.",
         "The plan rules out: cam-short.",
     )
     assert left_out_words(THINGS, PRIORS) == ()
+    # Without its own relay nobody is asked for another one: that is in the unit.
+    own, *_ = left_out_words(("cable", "wiring"), PRIORS)
+    assert left_out_words(("cable", "wiring"), PRIORS) == (own,)
+    (good,) = left_out_words(("cable", "own_relay", "wiring"), PRIORS)
+    assert good == "No known good relay is at hand: its test is left out."

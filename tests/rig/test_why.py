@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from datetime import timedelta
 
 import numpy as np
 import pytest
@@ -135,12 +136,60 @@ def test_a_bind_is_found_where_it_is_and_how_hard(capsys, bench):
     assert "both ways" in told
 
 
-def test_a_bind_that_goes_with_the_cable_is_the_cables(capsys, bench):
+@pytest.fixture(scope="module")
+def of_one_unit(bench, tmp_path_factory):
+    """Records in which one unit is kinked, and then runs free, as with its cable off."""
     # The same type with nothing that binds stands in for the unit with its cable unhooked.
-    text = of_run(capsys, bench, "kinked", "--unhooked", bench[1]["good-1"])
+    records = tmp_path_factory.mktemp("why") / "one_unit.sqlite"
+    ids = {}
+    with Store.open(bench[0]) as store, Store.open(records) as other:
+        for name, source, minute in (("kinked", "kinked", 0), ("bare", "good-1", 1)):
+            run = store.run(bench[1][source], with_traces=True)
+            at = run.start.started_at + timedelta(minutes=minute)
+            began = other.begin_run(replace(run.start, unit_serial="kinked", started_at=at))
+            for step in run.steps:
+                other.finish_step(began, step)
+            ids[name] = str(began)
+    return records, ids
+
+
+def test_a_bind_that_goes_with_the_cable_is_the_cables(capsys, of_one_unit):
+    bare = of_one_unit[1]["bare"]
+    text = of_run(capsys, of_one_unit, "kinked", "--unhooked", bare)
     assert text.count("< binds") == 1
-    assert "more; in the cable." in " ".join(text.split())
-    assert "It goes when the cable is unhooked." in " ".join(text.split())
+    text = " ".join(text.split())
+    assert "more; in the cable." in text
+    assert "It goes when the cable is unhooked." in text
+    assert f"With the cable off: run {bare[:8]} of kinked, " in text
+
+
+def test_a_run_with_the_cable_off_of_a_unit_that_does_not_bind_is_said_to_tell_nothing(
+    capsys, of_one_unit
+):
+    kinked = of_one_unit[1]["kinked"]
+    text = " ".join(of_run(capsys, of_one_unit, "bare", "--unhooked", kinked).split())
+    assert f"With the cable off: run {kinked[:8]}" in text  # the bind is there nevertheless
+    with Store.open(of_one_unit[0]) as store:
+        twin = store.run(of_one_unit[1]["bare"], with_traces=True)
+        at = twin.start.started_at + timedelta(minutes=1)
+        again = store.begin_run(replace(twin.start, started_at=at))
+        for step in twin.steps:
+            store.finish_step(again, step)
+    text = " ".join(of_run(capsys, of_one_unit, "bare", "--unhooked", str(again)).split())
+    assert f"run {str(again)[:8]}" in text
+    assert "Nothing binds there either, so it tells nothing more." in text
+
+
+def test_a_run_of_another_unit_is_not_one_with_the_cable_off(capsys, bench):
+    records, ids = bench
+    words = (ids["kinked"], "--records", records, "--unhooked")
+    for other, said in (
+        ("good-1", "is of another unit, good-1 (LM-12); this one is kinked (LM-12). Name a run"),
+        ("kinked", "is this run itself"),
+    ):
+        status, out, err = why(capsys, *words, ids[other])
+        assert (status, out) == (6, "")
+        assert said in " ".join(err.split())
 
 
 def test_what_an_isolation_did_tells_cable_from_unit(capsys, bench, tmp_path):
@@ -274,7 +323,6 @@ def test_a_trace_without_voltage_is_refused_in_words(capsys, trace):
         (("run 3",), 6, "not the start of a run's id"),
         (("last", "--good", "ffffffff"), 6, "No run's id starts with"),
         (("resting",), 6, "no trace of half-turns at plain work"),
-        (("last", "--unhooked", "resting"), 6, "no trace of half-turns at plain work"),
     ],
 )
 def test_what_cannot_be_said_is_told_with_its_status(capsys, bench, words, status, said):

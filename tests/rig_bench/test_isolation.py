@@ -116,7 +116,7 @@ def test_a_proposal_tells_the_test_its_minutes_and_why(isolate):
     ask = next(ask for ask in watcher.asked if ask.action == "next_test")
     assert ask.allowed == ("do", "skip", "end")
     assert ask.detail["test"] == "turns"
-    assert "Half-turns, own relay (about 0.6 min)" in ask.text
+    assert "Half-turns, relay as fitted (about 0.6 min)" in ask.text
     assert "it tells most" in ask.text
 
 
@@ -200,8 +200,8 @@ def test_a_test_may_be_repeated_and_the_later_result_counts(isolate):
     ran = isolate("relay-dead", watcher=Again("do", "end"))
     assert [done.test for done in last(ran).done] == ["turns"]
     titles = [step.title for step in ran.record.steps]
-    assert titles.count("Half-turns, own relay") == 1
-    assert "Half-turns, own relay (repeated)" in titles
+    assert titles.count("Half-turns, relay as fitted") == 1
+    assert "Half-turns, relay as fitted (repeated)" in titles
 
 
 def test_a_first_result_does_not_count_once_its_repetition_was_unsound(isolate):

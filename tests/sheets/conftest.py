@@ -21,7 +21,7 @@ from rig.records.store import Store
 
 DONE = RunState.FINISHED
 REAL = {"simulated": False, "backend": "pi", "backend_facts": {}}
-CLOSE = "Half-turn 1 (to run) took 1.205 s ± 0.010 s; the limit is 1.200 s, too close to tell."
+CLOSE = "Half-turn 1 (to run) took 1.205 s ± 0.010 s; allowed: at most 1.200 s, too close to tell."
 LEFT = "The console was lost. Step 2 of 3 was not done."
 
 

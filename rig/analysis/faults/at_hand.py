@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from rig.analysis.faults.causes import CAUSES
 from rig.analysis.faults.guided import KNOWN_GOOD_RELAY, TESTS
 
+OWN_RELAY = "own_relay"
+
 PARTED = "broken-cable"
 """A lever without a cable is one whose cable has parted: known beforehand, and no cause."""
 
@@ -17,7 +19,7 @@ class Thing:
     """Something that a unit under suspicion may come with or not, or that the bench may have.
 
     ``question`` is answered by yes if it is there; ``without`` tells what goes without it.
-    ``causes`` are looked for in it, ``tests`` need it.
+    ``causes`` are looked for in it, ``tests`` need it; ``instead`` says what is there for it.
     """
 
     name: str
@@ -25,11 +27,13 @@ class Thing:
     without: str
     causes: tuple[str, ...] = ()
     tests: tuple[str, ...] = ()
+    instead: str = ""
 
     @property
     def cost(self) -> str:
         """What an isolation goes without if it is not there."""
-        return "no fault of these parts is looked for" if self.causes else "its test is left out"
+        cost = "no fault of these parts is looked for" if self.causes else "its test is left out"
+        return f"{self.instead}; {cost}" if self.instead else cost
 
     @property
     def if_not(self) -> str:
@@ -54,11 +58,12 @@ _ALL = (
         (*_needing("cable"), "look_cable"),
     ),
     Thing(
-        "own_relay",
+        OWN_RELAY,
         "Is the unit's own relay in it?",
         "the unit's own relay is not in it",
         _of_parts("relay"),
         (*_needing(KNOWN_GOOD_RELAY), "look_coil"),
+        "a known good one stays in it",
     ),
     Thing(
         KNOWN_GOOD_RELAY,

@@ -55,7 +55,7 @@ class Test:
 _ALL = (
     Test("rest", "Battery feed made for two seconds, nothing else: what flows, and does it move?",
          0.3, "rest"),
-    Test("turns", "Two half-turns each way with the unit's own relay.", 0.6, "turns"),
+    Test("turns", "Two half-turns each way with the relay that is in the unit.", 0.6, "turns"),
     Test("known_good_relay", "The same half-turns with the rig's known good relay in the unit.",
          3.0, "turns", (KNOWN_GOOD_RELAY,)),
     Test("direct", "The motor's two terminals on the rig's own leads, past relay, cams and the "

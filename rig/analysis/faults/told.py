@@ -117,7 +117,7 @@ _OF_ALL = {
 }
 WHERE = {
     "rest": "at rest",
-    "turns": "own relay",
+    "turns": "relay as fitted",
     "known_good_relay": "known good relay",
     "direct": "motor fed directly",
     "unhooked": "cable unhooked",

@@ -87,7 +87,7 @@ def _cautions(live: Live) -> Asking:
 
 
 def _at_hand(thing: Thing) -> Asking:
-    without = "The record tells what was left out. A plan may tell it once and for all: at_hand."
+    without = "The record tells what was left out."
     return Asking(
         "What is on the jig",
         thing.question,

@@ -354,11 +354,11 @@ class BenchScreen(DeskScreen):
     def action_isolate(self) -> None:
         """Begin to isolate a fault of the unit, or tell what keeps it from that."""
         choices = self.desk.choices
-        if not choices.plan and DEFAULT_PLAN in self.desk.plans():
+        lent = not choices.plan and DEFAULT_PLAN in self.desk.plans()
+        if lent:
             choices.plan = DEFAULT_PLAN
             self.form.show_all()
             self.show_head()
-            self.say(f"No plan was chosen: {DEFAULT_PLAN} lends unit type, limits and guard.")
         if not self._is_filled_in():
             return
         plan = self._chosen.plan
@@ -373,6 +373,8 @@ class BenchScreen(DeskScreen):
             self.app.push_screen(MessageDialog("No fault can be isolated here so", reasons))
         elif self.app.begin(self._order(IsolationOrder, plan)):
             self.app.go("isolate")
+            if lent:
+                self.say(f"Guarded by the plan {DEFAULT_PLAN}.")
 
     def action_start_apart(self) -> None:
         """Start the run on a bench that goes on when the console is left."""

@@ -53,7 +53,8 @@ class Head(Vertical):
     DEFAULT_CSS = """
     Head { height: 2; dock: top; background: $panel; }
     Head > .line { height: 1; }
-    Head #head-rig { width: 1fr; padding: 0 1; color: $text-muted; }
+    Head #head-rig { width: 1fr; padding: 0 1; color: $text-muted;
+      text-wrap: nowrap; text-overflow: ellipsis; }
     Head #head-simulated { width: auto; padding: 0 1; text-style: bold reverse; color: $warning; }
     Head #head-feeds { width: auto; padding: 0 1; text-style: bold; }
     Head #head-feeds.-on { text-style: bold reverse; color: $error; }
