@@ -40,8 +40,9 @@ def half_turn_object(turn: HalfTurn) -> dict[str, Any]:
 def calibration_object(standing: Standing | None) -> dict[str, Any] | None:
     """Return how a station's calibration stood: null where that was not kept.
 
-    ``state`` is 'never', 'in_force', 'overdue' or 'rig_changed'; ``text`` says it in words.  In the
-    first and the last ``gain`` and ``offset_a`` are null: the rig file's were used.
+    ``state`` is 'never', 'in_force', 'overdue', 'rig_changed' or 'dated_ahead'; ``text`` says it in
+    words.  ``gain`` and ``offset_a`` are null where the rig file's were used: in all but 'in_force'
+    and 'overdue'.
     """
     if standing is None:
         return None

@@ -10,6 +10,13 @@ from rig.quality.calibration import Reference, ReferenceKind
 from rig.schema import Choice, Clash, Number, Section, Text
 
 RESISTOR, VOLTMETER, AMMETER = "resistor", "voltmeter", "ammeter"
+RESISTOR_PPM_PER_K = 100.0
+"""Temperature coefficient of a resistor that does not name its own (guess; precision power
+resistors have 50 ppm/K and less)."""
+RESISTOR_WARMS_K = 30.0
+"""How much hotter a resistor is after a point of some seconds with its rated watts: the pauses
+leave it a quarter of them on the mean, of the 100 K that all of them for good would warm it by
+(guess)."""
 _Label = Annotated[str, Text(longest=40)]
 _Free = Annotated[str, Text(longest=100, empty=True)]
 
@@ -29,7 +36,8 @@ class ReferenceSettings(Section):
 
     The certificate's expanded uncertainty (with ``k``) is ``u_rel`` of what it says and ``u``
     besides (ohm, V or A; a meter's digits).  ``due`` is the day its own calibration ends, empty if
-    none is known.  ``rated_w`` of a resistor is what it stands for good.
+    none is known.  ``rated_w`` of a resistor is what it stands for good; its value goes with warmth
+    by ``ppm_per_k``, and at the end of a point with ``rated_w`` it would be ``warms_k`` hotter.
     """
 
     name: _Label
@@ -44,6 +52,8 @@ class ReferenceSettings(Section):
     u_rel: Annotated[float, Number(0, 0.1)] = 0.0
     u: Annotated[float, Number(0, 10)] = 0.0
     k: Annotated[float, Number(1, 4)] = 2.0
+    ppm_per_k: Annotated[float, Number(0, 5000, "ppm/K")] | None = None
+    warms_k: Annotated[float, Number(0, 300, "K")] | None = None
 
     def reference(self) -> Reference:
         """Return it as a calibration keeps it."""
@@ -57,7 +67,15 @@ class ReferenceSettings(Section):
             expanded_u_rel=self.u_rel,
             expanded_u=self.u,
             k=self.k,
+            ppm_per_k=_given(self.ppm_per_k, RESISTOR_PPM_PER_K) if resistor else 0.0,
+            warms_k_per_w=_given(self.warms_k, RESISTOR_WARMS_K) / (self.rated_w or 1.0)
+            if resistor
+            else 0.0,
         )
+
+
+def _given(value: float | None, otherwise: float) -> float:
+    return otherwise if value is None else value
 
 
 def reference_clashes(references: Sequence[ReferenceSettings]) -> Iterator[Clash]:
@@ -79,10 +97,12 @@ def reference_clashes(references: Sequence[ReferenceSettings]) -> Iterator[Clash
                 f'the resistor "{one.name}" has no value_ohm or no rated_w',
                 "both: its value, and what it stands for good",
             )
-        if not resistor and (one.value_ohm is not None or one.rated_w is not None):
+        own = (one.value_ohm, one.rated_w, one.ppm_per_k, one.warms_k)
+        if not resistor and any(value is not None for value in own):
             yield Clash(
                 ((*path, "kind"),),
-                f'"{one.name}" is of kind "{one.kind}" and has value_ohm or rated_w',
+                f'"{one.name}" is of kind "{one.kind}" and has value_ohm, rated_w, ppm_per_k or '
+                "warms_k",
                 'those of a reference of kind "resistor" only',
             )
         if not one.u_rel and not one.u:
@@ -95,7 +115,12 @@ def reference_clashes(references: Sequence[ReferenceSettings]) -> Iterator[Clash
 
 SIMULATED = (
     ReferenceSettings(
-        name="simulated resistor", kind=RESISTOR, value_ohm=2.5, rated_w=100.0, u_rel=0.0005
+        name="simulated resistor",
+        kind=RESISTOR,
+        value_ohm=2.5,
+        rated_w=100.0,
+        u_rel=0.0005,
+        ppm_per_k=0,  # it has one value, hot or cold
     ),
     ReferenceSettings(name="simulated voltmeter", kind=VOLTMETER, u_rel=0.0005, u=0.001),
     ReferenceSettings(name="simulated ammeter", kind=AMMETER, u_rel=0.001, u=0.001),

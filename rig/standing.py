@@ -8,7 +8,7 @@ from datetime import date
 from drivers import SensorError
 from drivers.ina219 import plan_sensor
 from rig.bench.order import CHECK_MAX_A
-from rig.quality.calibration import Calibration, Setup, Standing, standing
+from rig.quality.calibration import Calibration, Setup, Standing, newest_of, standing
 from rig.settings import RigSettings, StationSettings
 
 BUILT_IN = ("pi", "simulated")
@@ -30,12 +30,12 @@ def standing_by_file(
     own = [m for m in made if (m.setup.rig, m.setup.station) == (settings.name, station.name)]
     simulated = name == "simulated"
     world = ""
-    if name not in BUILT_IN and own:
-        newest = max(own, key=lambda m: m.made_at).setup
-        name, simulated = newest.backend, newest.simulated
-    alike = [m for m in own if m.setup.simulated == simulated]
-    if simulated and alike:
-        world = max(alike, key=lambda m: m.made_at).setup.world
+    own_newest = newest_of(own)
+    if name not in BUILT_IN and own_newest is not None:
+        name, simulated = own_newest.setup.backend, own_newest.setup.simulated
+    alike = newest_of([m for m in own if m.setup.simulated == simulated])
+    if simulated and alike is not None:
+        world = alike.setup.world
     wiring = station.battery_sensor.wiring(CHECK_MAX_A)
     try:
         range_v = plan_sensor(wiring).range_v

@@ -152,13 +152,13 @@ class SimulatedHands:
         return f"{ohm:g} ohm connected"
 
     def _read_meter(self, station: Station, detail: Mapping[str, Any]) -> str:
-        """Return what a perfect meter with three decimals showed from ``from_s`` to ``to_s``."""
-        quantity, from_s, to_s = detail["quantity"], float(detail["from_s"]), float(detail["to_s"])
+        """Return what a perfect meter with three decimals showed at the moment ``to_s``."""
+        quantity, at_s = detail["quantity"], float(detail["to_s"])
         with self._world.lock:
             self._world.catch_up()
             history = station.history
-            mean = history.mean_a if quantity == "current" else history.mean_v
-            return f"{mean(from_s, to_s):.3f}"
+            current_a, voltage_v = history.at(at_s)
+            return f"{current_a if quantity == 'current' else voltage_v:.3f}"
 
     def _remove_unit(self, station: Station, _: Mapping[str, Any]) -> str:
         self._world.remove_unit(station.name)

@@ -17,6 +17,7 @@ _SENSOR_RANGES = {
     "offset_a": (-1.0, 1.0),
     "voltage_gain": (0.5, 2.0),
     "voltage_offset_v": (-1.0, 1.0),
+    "fed_zero_a": (-0.1, 0.1),
 }
 _NUMBERS = tuple(f.name for f in fields(UnitParameters) if f.type == "float")
 _KNOWN = (

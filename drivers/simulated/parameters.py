@@ -104,11 +104,12 @@ class RigParameters:
 @dataclass(frozen=True, slots=True)
 class SensorErrors:
     """What a sensor with its shunt is off by: true = gain * (reading - offset), as a calibration
-    would find it.
+    would find it.  ``fed_zero_a`` is what its zero moves by with 12 V at the feed (R4).
     """
 
     gain: float = 1.0
     offset_a: float = 0.0
+    fed_zero_a: float = 0.0
     voltage_gain: float = 1.0
     voltage_offset_v: float = 0.0
 

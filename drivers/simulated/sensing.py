@@ -24,10 +24,13 @@ class BatterySensing:
         with self._world.lock:
             self._world.reach(t1_s)
             current_a = self._history.mean_a(t0_s, t1_s)
+            zero_a = self._errors.offset_a
+            if self._errors.fed_zero_a:
+                zero_a += self._errors.fed_zero_a * self._history.mean_v(t0_s, t1_s) / 12.0
         clip_a = self._station.effects.sensor_clip_a
         if clip_a is not None and abs(current_a) > clip_a:
             return _OVERDRIVEN_V if current_a > 0.0 else -_OVERDRIVEN_V
-        return (current_a / self._errors.gain + self._errors.offset_a) * self._shunt_ohm
+        return (current_a / self._errors.gain + zero_a) * self._shunt_ohm
 
     def mean_bus_v(self, t0_s: float, t1_s: float) -> float:
         """Return the mean voltage at the unit's battery feed (V)."""

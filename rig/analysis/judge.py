@@ -63,6 +63,11 @@ _MEASURES: dict[str, tuple[str, str | None, str | None]] = {
 }
 
 
+def measure_label(name: str) -> str:
+    """Return what a measure of a whole run is called, empty for one that has no limit."""
+    return _MEASURES[name][0] if name in _MEASURES else ""
+
+
 def judge_half_turns(half_turns: Sequence[HalfTurn], limits: Limits) -> tuple[Reason, ...]:
     """Return the reasons that half-turns give: every failure and doubt, and one line a pass."""
     if not half_turns:

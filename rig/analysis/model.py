@@ -124,10 +124,12 @@ class Accuracy:
     ``clock_u_rel`` of the clock's rate.  ``gain_u_rel`` relative, and ``gain_u_per_a2`` what the
     shunt's own heat adds to it at the square of a current (1/A2); ``offset_u_a`` A, with the zero
     as the trace shows it taken off, and ``unzeroed_u_a`` (A) what it is more where none shows.
-    ``voltage_gain_u_rel`` relative, ``voltage_offset_u_v`` V.  ``full_scale_a`` marks clipping (A)
-    if known.  ``zero_moved_a`` is by how much (A) the sensor's zero moved over the recording that a
-    trace is a part of, if seen.  ``fed_zero_u_a`` (A) is what the zero of a coil's sensor is off by
-    once its feed is made, where ``offset_u_a`` allows for a zero that was not looked at.
+    ``voltage_gain_u_rel`` relative, ``voltage_offset_u_v`` V; a calibration knows a voltage best
+    among its points, at ``voltage_best_v`` (V), and the gain counts from there.  ``full_scale_a``
+    marks clipping (A) if known.  ``zero_moved_a`` is by how much (A) the sensor's zero moved over
+    the recording that a trace is a part of, if seen.  ``fed_zero_u_a`` (A) is what the zero of a
+    coil's sensor is off by once its feed is made, where ``offset_u_a`` allows for a zero that was
+    not looked at.
 
     Of a station they come from its budget (`rig.quality.uncertainty`).  The values here are for a
     trace from a rig that nothing is known of: a guess.
@@ -143,6 +145,7 @@ class Accuracy:
     fed_zero_u_a: float = 0.0
     voltage_gain_u_rel: float = 0.005
     voltage_offset_u_v: float = 0.004
+    voltage_best_v: float = 0.0
     full_scale_a: float | None = None
     zero_moved_a: float = 0.0
 
@@ -153,7 +156,8 @@ class Accuracy:
 
     def voltage_u_v(self, voltage_v: float) -> float:
         """Return the standard uncertainty of a voltage (V)."""
-        return hypot(self.voltage_gain_u_rel * voltage_v, self.voltage_offset_u_v)
+        from_v = voltage_v - self.voltage_best_v
+        return hypot(self.voltage_gain_u_rel * from_v, self.voltage_offset_u_v)
 
     def time_u_s(self, lasted_s: float) -> float:
         """Return the standard uncertainty of a time (s) from a feed change, ends' places apart."""

@@ -7,7 +7,8 @@ feeds off and the records as they were.
 from __future__ import annotations
 
 from contextlib import suppress
-from datetime import date
+from datetime import date, datetime
+from functools import partial
 from typing import NamedTuple
 from uuid import uuid4
 
@@ -19,7 +20,6 @@ from rig.bench.comparing import (
     CANNOT,
     NO_LOAD_A,
     Comparison,
-    NotTakenError,
     load_limits,
 )
 from rig.bench.dates import Dates
@@ -29,11 +29,12 @@ from rig.bench.guard import LOST_SAMPLES, Guard
 from rig.bench.loop import ControlLoop
 from rig.bench.opening import consent_question
 from rig.bench.order import CalibrationOrder
+from rig.bench.points import Fed, FedZero, NotTakenError, PointMaker
 from rig.bench.power import Power
 from rig.bench.requests import Ask, HalfTurnNews, SetSupply
-from rig.bench.seams import Console, Done, Keeper
+from rig.bench.seams import Console, Keeper
 from rig.bench.station import Station
-from rig.bench.wishes import answered, did, meddled
+from rig.bench.wishes import answered, did, errand_in_short, meddled
 from rig.quality.calibration import (
     Calibration,
     Correction,
@@ -43,21 +44,28 @@ from rig.quality.calibration import (
     Reference,
     ReferenceKind,
     Setup,
-    Standing,
     due_day,
     line_of,
+    newest_of,
     objections,
     standing,
     uncertainty_ratio,
 )
 from rig.quality.calibration_plan import FED_S, Circuit, PlannedPoints, plan_points
-from rig.quality.calibration_words import line_words, ratio_words, reference_overdue
-from rig.quality.uncertainty import UNCALIBRATED_VOLTAGE, declared_of
+from rig.quality.calibration_words import (
+    AHEAD_TO_DO,
+    astonishing_words,
+    line_words,
+    ratio_words,
+    reference_overdue,
+)
+from rig.quality.uncertainty import UNCALIBRATED_VOLTAGE, declared_of, shunt_heat_u_rel
 from rig.records.errors import RecordsError
 
 # A bus register shows nothing below zero, so nothing but the meter's points can tell an offset;
 # where there is one only, none is taken to be there, within one step of the driver's conversion.
 ASSUMED_ZERO_U_V = 0.016
+_NOTHING = "Nothing was stored."
 
 
 class _Wanted(NamedTuple):
@@ -76,6 +84,9 @@ class CalibrationJob:
     power: Power
     loop: ControlLoop
     compare: Comparison
+    make: PointMaker
+    zero_off: Point
+    before: dict[Quantity, Correction]  # what was in force until now, or what the rig file says
 
     def __init__(
         self, order: CalibrationOrder, backend: Backend, keeper: Keeper, console: Console
@@ -89,8 +100,12 @@ class CalibrationJob:
         self.console = console
         self.dates = Dates()
         self.points: dict[Quantity, list[Point]] = {Quantity.CURRENT: [], Quantity.VOLTAGE: []}
+        self.zeros: tuple[Point, ...] = ()  # of the current, with the feed made if that was seen
+        self.fed_zero: FedZero | None = None
+        self._empty: list[tuple[Fed, float | None]] = []
         self._titles: dict[str, str] = {}
         self._going = ""
+        self._kept = _NOTHING
         self._cleared = False  # the unit was taken off
         self._cool_until_s = float("-inf")
 
@@ -110,9 +125,10 @@ class CalibrationJob:
                     text = self._calibrate(setup_of(self.order.settings.name, wired, self.backend))
                     good = True
                 except Stopped as stopped:
-                    good, text = None, f"{stopped} Nothing was stored."
+                    good, text = None, f"{stopped} {self._kept}"
                 except (BenchError, DriverError, RecordsError) as error:
-                    text = f"{error} Nothing was stored."
+                    kept = _NOTHING if isinstance(error, RecordsError) else self._kept
+                    text = f"{error} {kept}"
                     self._item(self._going, ItemState.WRONG, str(error))
                 finally:
                     off = station.all_off()
@@ -130,7 +146,12 @@ class CalibrationJob:
 
     def _calibrate(self, setup: Setup) -> str:
         made = self.keeper.calibrations(setup.rig, setup.station)
+        self._need_clock([m for m in made if m.setup.simulated == setup.simulated])
         stood = standing(made, setup, self._today())
+        self.before = {
+            Quantity.CURRENT: stood.current or declared_of(self.order.station),
+            Quantity.VOLTAGE: stood.voltage or UNCALIBRATED_VOLTAGE,
+        }
         planned = plan_points(self._circuit())
         if planned.refusals:
             raise RefusedError(" ".join(planned.refusals))
@@ -148,7 +169,22 @@ class CalibrationJob:
                 self._connect(point.quantity, planned)
             last = point.quantity
             self._take(point, planned)
-        return self._conclude(setup, stood, tuple(references))
+            if [w.quantity for w in wanted].count(point.quantity) == 1 and self._astonishes(point):
+                self._tell(
+                    f"{point.title}: the station was further off than it was taken to be. There is "
+                    "no other point to hold this one against: it is fed and read once more."
+                )
+                self._take(point, planned)
+        return self._conclude(setup, tuple(references))
+
+    def _need_clock(self, made: list[Calibration]) -> None:
+        """Refuse one that would be dated before another and so never be the newest."""
+        newest = newest_of(made)
+        if newest is not None and self.dates.now() < newest.made_at:
+            raise RefusedError(
+                f"The computer's clock says {_moment(self.dates.now())}, but this station was "
+                f"calibrated on {_moment(newest.made_at)}: nothing was fed. {AHEAD_TO_DO}"
+            )
 
     def _today(self) -> date:
         return self.dates.now().astimezone().date()
@@ -203,8 +239,11 @@ class CalibrationJob:
             news=_no_news,
             on_trip=lambda trip: None,
         )
-        self.compare = Comparison(
-            loop, self._ask, step_a=sensor.resolution_a, bus_every=sensor.wiring.bus_every
+        self.compare = Comparison(loop, self._ask, bus_every=sensor.wiring.bus_every)
+        self.make = PointMaker(
+            step_a=sensor.resolution_a,
+            unseen_zero_u_a=self.order.station.battery_sensor.zero_u_a,
+            heat_u_rel=partial(shunt_heat_u_rel, self.order.station),
         )
         if not self.station.all_off():
             raise RefusedError(
@@ -217,7 +256,9 @@ class CalibrationJob:
             )
         self._tell(loop.arm())
         if not self.order.consent and self._ask(consent_question()) == "refused":
-            raise RefusedError("The cautions were not accepted, so nothing is fed.")
+            raise RefusedError(
+                "The cautions were not accepted, so nothing was fed. Calibrate again when they are."
+            )
         self._do(
             "remove_everything",
             f"Take the unit off station {self.order.station.name}: nothing may be connected to "
@@ -230,8 +271,8 @@ class CalibrationJob:
 
     def _zero(self) -> None:
         self._item("zero", ItemState.GOING, "Feeds off, nothing connected.")
-        point = self.compare.zero()
-        self.points[Quantity.CURRENT].append(point)
+        self.zero_off = point = self.make.zero(self.compare.rest())
+        self.zeros = (point,)
         self._item(
             "zero", ItemState.GOOD, f"Reads {point.reading * 1000:+z.1f} mA with nothing fed."
         )
@@ -293,7 +334,12 @@ class CalibrationJob:
             if shown is not None:
                 break
         resistor = self.resistor if wanted.quantity is Quantity.CURRENT else None
-        point = self.compare.point(fed, wanted.quantity, shown, meter, resistor, wanted.set_v)
+        if wanted.quantity is Quantity.VOLTAGE:
+            self._empty.append((fed, wanted.set_v))  # nothing flows: it shows the current's zero
+            self.zeros, self.fed_zero = self.make.fed_zeros(self.zero_off, self._empty)
+        point = self.make.point(
+            fed, wanted.quantity, shown, meter, resistor, wanted.set_v, self.fed_zero
+        )
         self.points[wanted.quantity].append(point)
         quantity_unit = wanted.quantity.unit
         self._item(
@@ -327,15 +373,16 @@ class CalibrationJob:
             self._item(name, ItemState.GOING, f"The reference cools for {left_s:.0f} s, feeds off.")
             self.loop.wait(lambda: self.loop.clock.now_s() >= self._cool_until_s)
 
+    def _astonishes(self, wanted: _Wanted) -> bool:
+        return bool(self._line(wanted.quantity).astonishing())
+
     # --- the end --------------------------------------------------------------------------
 
-    def _conclude(self, setup: Setup, stood: Standing, references: tuple[Reference, ...]) -> str:
+    def _conclude(self, setup: Setup, references: tuple[Reference, ...]) -> str:
         order = self.order
         words = declared_of(order.station)
-        current = self._line(Quantity.CURRENT, stood.current or words)
-        voltage = None
-        if order.voltmeter is not None:
-            voltage = self._line(Quantity.VOLTAGE, stood.voltage or UNCALIBRATED_VOLTAGE)
+        current = self._line(Quantity.CURRENT)
+        voltage = None if order.voltmeter is None else self._line(Quantity.VOLTAGE)
         lines = [line for line in (current, voltage) if line is not None]
         against = [text for line in lines for text in objections(line, setup.shunt_ohm)]
         worst = min(uncertainty_ratio(p, words) for p in current.points)
@@ -353,7 +400,12 @@ class CalibrationJob:
             program_version=rig.__version__,
         )
         told = tuple(text for line in lines for text in line_words(line))
-        cautions = tuple(filter(None, (ratio_words(worst),)))
+        cautions = (
+            *map(astonishing_words, lines),
+            *(reference_overdue(reference, today) for reference in references),
+            ratio_words(worst),
+        )
+        cautions = tuple(filter(None, cautions))
         self.console.show(CalibrationFound(made, told, tuple(against), cautions))
         if against:
             raise RefusedError(f"Not accepted: {'; '.join(against)}.")
@@ -367,22 +419,32 @@ class CalibrationJob:
             )
         )
         if self._ask(Ask("accept_calibration", text, ("accepted", "refused"))) == "refused":
-            raise RefusedError("The calibration was not accepted.")
-        self._until(self.keeper.keep_calibration(made))
+            raise RefusedError(
+                "The calibration was not accepted: readings rest on what they did before. "
+                "Calibrate again when what was in doubt is cleared."
+            )
+        self._store(made)
         self._item("accept", ItemState.GOOD, f"Stored; due {made.due.isoformat()}.")
         return f"Calibrated, due {made.due.isoformat()}. Put the unit back."
 
-    def _line(self, quantity: Quantity, before: Correction) -> Line:
+    def _line(self, quantity: Quantity) -> Line:
         points = self.points[quantity]
-        if quantity is Quantity.VOLTAGE and len(points) == 1:
+        if quantity is Quantity.CURRENT:
+            points = [*self.zeros, *points]
+        elif all(point.set_v is None for point in points):
             points = [Point(0.0, 0.0, 0.0, 0, 0.0, own_u=ASSUMED_ZERO_U_V), *points]
         try:
-            return line_of(quantity, points, before)
+            return line_of(quantity, points, self.before[quantity])
         except ValueError as error:
             raise NotTakenError(str(error)) from error
 
-    def _until(self, done: Done) -> None:
-        self.loop.wait(done)
+    def _store(self, made: Calibration) -> None:
+        """Hand it over and wait; whoever wants to stop meanwhile stops nothing any more."""
+        done = self.keeper.keep_calibration(made)
+        self._kept = "It may have been stored all the same: `halfturn calibrate --show` tells."
+        while not done():
+            with suppress(Stopped):
+                self.loop.wait(done)
 
     def _put_back(self) -> None:
         """Put the simulated unit back."""
@@ -417,12 +479,19 @@ class CalibrationJob:
     def _do(self, action: str, text: str, **detail: object) -> None:
         """Have something done at the jig; NotTakenError if it cannot be."""
         if self._ask(Ask(action, text, detail=detail)) == CANNOT:
-            raise NotTakenError(f"It could not be done: {text.partition('.')[0].lower()}.")
+            short = errand_in_short(text)
+            raise NotTakenError(
+                f"This could not be done: “{short}” See what hinders it and calibrate again."
+            )
 
     def _listen(self) -> None:
         for command in self.console.listen():
             if isinstance(command, Meddle):
                 self._tell(meddled(command, self.backend.hands))
+
+
+def _moment(date_and_time: datetime) -> str:
+    return f"{date_and_time.astimezone():%Y-%m-%d %H:%M}"
 
 
 def _no_supply(_: SetSupply) -> None:

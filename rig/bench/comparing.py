@@ -1,55 +1,24 @@
-"""Taking one point of a calibration: what the station reads while a meter is looked at."""
+"""Reading for a calibration: what the station reads while a meter is looked at, and the meter."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from drivers.ina219 import BUS_STEP_V
-from rig.bench.errors import RefusedError
 from rig.bench.guard import GuardLimits
 from rig.bench.loop import ControlLoop
+from rig.bench.points import Fed, FloatArray, NotTakenError, Shown
 from rig.bench.requests import BATTERY, OFF, Ask, Drive, Sample
-from rig.bench.zero import zero_of
-from rig.quality.calibration import Point, Quantity, Reference
+from rig.quality.calibration import Quantity
 from rig.quality.calibration_plan import FED_S, READ_S
-from rig.quality.decision import COVERAGE
 
 ZERO_S = 2.0  # a hundred periods of mains hum
-BUS_RESOLUTION_V = 4 * BUS_STEP_V  # the driver converts the voltage with 10 bits of 12
 AGAIN, CANNOT = "again", "cannot"
 FAR_OFF = 0.2  # a reading so far (share) from the station's own was probably mistyped (guess)
 OVER_CURRENT_SHARE = 1.25  # more than the largest current expected is another load, or a short
 NO_LOAD_A = 1.0  # with nothing but a voltmeter connected: far above any zero, harmless
 _NEVER = 1e9
-
-FloatArray = NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True)
-class Fed:
-    """The readings of one stretch, and when it was (bench clock, s)."""
-
-    current_a: FloatArray
-    voltage_v: FloatArray
-    from_s: float
-    to_s: float
-
-
-@dataclass(frozen=True, slots=True)
-class Shown:
-    """What a meter showed, and the step of its last digit that was written down."""
-
-    value: float
-    step: float
-
-
-class NotTakenError(RefusedError):
-    """A point could not be taken, for the reason in the text."""
 
 
 def load_limits(most_a: float, load_ohm: float) -> GuardLimits:
@@ -68,29 +37,25 @@ def load_limits(most_a: float, load_ohm: float) -> GuardLimits:
 
 
 class Comparison:
-    """Takes points of one station.
+    """Reads one station and has the meter read.
 
-    ``step_a`` is the sensor's step, A; ``bus_every`` as in its wiring; ``ask`` puts a question to
-    whoever is at the jig.
+    ``bus_every`` as in the sensor's wiring; ``ask`` puts a question to whoever is at the jig.
     """
 
-    def __init__(
-        self, loop: ControlLoop, ask: Callable[[Ask], str], *, step_a: float, bus_every: int
-    ) -> None:
+    def __init__(self, loop: ControlLoop, ask: Callable[[Ask], str], *, bus_every: int) -> None:
         self._loop = loop
         self._ask = ask
-        self._step_a = step_a
         self._bus_every = bus_every
 
     # --- reading --------------------------------------------------------------------------
 
-    def zero(self) -> Point:
-        """Return the current's zero, feeds off; NotTakenError if the sensor gives none."""
+    def rest(self) -> FloatArray:
+        """Return the current's readings with the feeds off, A."""
         samples = []
         end_s = self._loop.clock.now_s() + ZERO_S
         while self._loop.clock.now_s() < end_s:
             samples.append(self._loop.cycle(OFF).current_a)
-        return self._point(np.array(samples), Quantity.CURRENT, 0.0, 0.0, 0.0, None)
+        return np.array(samples)
 
     def feed(self, limits: GuardLimits) -> Fed:
         """Make the battery feed for `FED_S` s; return what was read in the last `READ_S` of it."""
@@ -122,56 +87,6 @@ class Comparison:
             taken[-1].time_s,
         )
 
-    def point(
-        self,
-        fed: Fed,
-        quantity: Quantity,
-        shown: Shown,
-        meter: Reference,
-        resistor: Reference | None = None,
-        set_v: float | None = None,
-    ) -> Point:
-        """Return the point of a stretch at which ``meter`` showed ``shown``.
-
-        Across a ``resistor`` the meter shows volts, and the current is V / R; uncertainties by
-        JCGM 100:2008, 5.1.2.  The last digit's half steps: step / sqrt(12).
-        """
-        value, own_u = shown.value, shown.step / math.sqrt(12)
-        common_u = meter.u(value)
-        if resistor is not None:
-            assert resistor.value_ohm is not None
-            ohm = resistor.value_ohm
-            value, own_u = value / ohm, own_u / ohm
-            common_u = math.hypot(common_u / ohm, value * resistor.u(ohm) / ohm)
-        readings = fed.current_a if quantity is Quantity.CURRENT else fed.voltage_v
-        return self._point(readings, quantity, value, own_u, common_u, set_v)
-
-    def _point(
-        self,
-        readings: FloatArray,
-        quantity: Quantity,
-        reference: float,
-        own_u: float,
-        common_u: float,
-        set_v: float | None,
-    ) -> Point:
-        step = self._step_a if quantity is Quantity.CURRENT else BUS_RESOLUTION_V
-        mean = zero_of(readings, step)
-        if mean is None:
-            raise NotTakenError(
-                "The sensor gave too few readings for a mean. Check its plug and its 3.3 V."
-            )
-        return Point(
-            reference=reference,
-            reading=mean.mean_a,
-            scatter=mean.noise_a,
-            count=int(np.isfinite(readings).sum()),
-            reading_u=mean.u_a / COVERAGE,
-            own_u=own_u,
-            common_u=common_u,
-            set_v=set_v,
-        )
-
     # --- asking ---------------------------------------------------------------------------
 
     def ask_shown(self, fed: Fed, quantity: Quantity, about: float, unit: str) -> Shown | None:
@@ -194,7 +109,7 @@ class Comparison:
             if answer == AGAIN:
                 return None
             if answer == CANNOT:
-                raise NotTakenError("The meter could not be read.")
+                raise NotTakenError("The meter could not be read. See to it and calibrate again.")
             shown = shown_of(answer)
             if shown is None:
                 text = (

@@ -20,7 +20,7 @@ from rig.bench.runlog import RunLog
 from rig.bench.seams import Done
 from rig.bench.steps import Findings, SkippedStep, StepContext, StepWork
 from rig.plans import HALF_TURN_GUESS_S, SupplySweepStep
-from rig.records.model import AGAIN, StepRecord, StepState
+from rig.records.model import AGAIN, Held, StepRecord, StepState
 
 # Each step's trace begins with this much rest (s), for the analysis to know rest level and noise.
 BASELINE_S = 0.2
@@ -226,6 +226,14 @@ class StepRunner:
         ]
         found.judged, found.zero_offset_a = False, None
 
+    def _held(self, state: StepState, found: Findings) -> Held | None:
+        """Return what of the step was held against the limits."""
+        if state is StepState.SKIPPED:
+            return None
+        if found.judged:
+            return Held.ALL
+        return Held.NOTHING if self.log.unsound else Held.MEASURES
+
     def _keep(
         self, place: StepPlace, step: StepLike, began: datetime, state: StepState, found: Findings
     ) -> None:
@@ -241,6 +249,7 @@ class StepRunner:
             trace=self.loop.recorder.trace(),
             answers=dict(found.answers),
             note=found.note,
+            held=self._held(state, found),
         )
         done = self.log.keeper.finish_step(self.log.run_id, record)
         # After a step that was cut short the run is ending: no more cycles then.

@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import json
 from collections.abc import Sequence
-from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -35,7 +34,7 @@ from rig.commands.terminal import wrapped
 from rig.labels import NAME_LONGEST, NOTE_LONGEST
 from rig.plans import largest_a_of, list_plans
 from rig.quality.calibration import Calibration, Line
-from rig.quality.calibration_words import calibration_words
+from rig.quality.calibration_words import calibration_words, state_words
 from rig.records.store import Store
 from rig.references import (
     AMMETER,
@@ -45,6 +44,8 @@ from rig.references import (
     load_of,
     references_of,
 )
+from rig.settings import RigSettings
+from rig.standing import standing_by_file
 
 
 def run(options: argparse.Namespace) -> int:
@@ -203,7 +204,6 @@ def _show(options: argparse.Namespace) -> int:
     if path.exists():
         with Store.open(path, create=False) as store:
             made = store.calibrations(rig=settings.name, station=options.station)
-    today = wall_clock().astimezone().date()
     if options.json:
         say(json.dumps([_object(one) for one in made], indent=2))
     elif not made:
@@ -214,15 +214,23 @@ def _show(options: argparse.Namespace) -> int:
             key = (one.setup.station, one.setup.simulated)
             lines = calibration_words(one)
             if key not in newest:
-                lines[0] += f": {_state(one, today)}"
+                lines[0] += f": {_state(settings, made, one)}"
             newest.add(key)
             say("\n".join(lines))
     return exits.PASS
 
 
-def _state(made: Calibration, today: date) -> str:
-    left = (made.due - today).days
-    return f"OVERDUE by {-left} days" if left < 0 else f"in force, {left} days left"
+def _state(settings: RigSettings, made: Sequence[Calibration], newest: Calibration) -> str:
+    """Return how the station of ``newest`` stands today by the rig file, in few words."""
+    station = next((s for s in settings.stations if s.name == newest.setup.station), None)
+    if station is None:
+        return "the rig file has no such station"
+    simulated = newest.setup.simulated
+    alike = [one for one in made if one.setup.simulated == simulated]
+    of_file = settings.backend if (settings.backend == "simulated") == simulated else None
+    today = wall_clock().astimezone().date()
+    stands = standing_by_file(settings, station, alike, today, of_file or newest.setup.backend)
+    return state_words(stands)
 
 
 def _object(made: Calibration) -> dict[str, Any]:
@@ -248,6 +256,8 @@ def _object(made: Calibration) -> dict[str, Any]:
                 "u_rel": reference.expanded_u_rel,
                 "u": reference.expanded_u,
                 "k": reference.k,
+                "ppm_per_k": reference.ppm_per_k,
+                "warms_k_per_w": reference.warms_k_per_w,
             }
             for reference in made.references
         ],

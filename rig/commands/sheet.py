@@ -14,8 +14,10 @@ from rig.commands.common import need_printable, records_path, run_named, setting
 from rig.commands.exits import CommandError
 from rig.commands.streams import say
 from rig.labels import NAME_LONGEST
+from rig.records.compare import in_order
 from rig.records.errors import RecordsError
 from rig.records.model import RunRecord
+from rig.records.show import SHORT_ID
 from rig.records.store import Store
 from rig.settings import RigSettings
 from rig.sheets.document import Document
@@ -24,7 +26,8 @@ from rig.sheets.printing import (
     PrintError,
     file_name,
     folder_for,
-    safe_name,
+    lot_name,
+    pair_name,
     send_to_printer,
     write_pages,
     write_pdf,
@@ -70,7 +73,8 @@ def _before_after(store: Store, settings: RigSettings, options: argparse.Namespa
         document = before_after(store, one, other, letterhead, options.paper or "")
     except NotOneUnitError as error:
         raise CommandError(exits.USAGE, str(error)) from None
-    return _written(document, file_name(other, "before-after"), store, settings, options)
+    name = pair_name(*in_order(one, other))
+    return _written(document, name, store, settings, options)
 
 
 def _lot(store: Store, settings: RigSettings, options: argparse.Namespace) -> int:
@@ -99,8 +103,10 @@ def _lot(store: Store, settings: RigSettings, options: argparse.Namespace) -> in
     records = [store.run(name) for name in names]
     letterhead = _letterhead(settings, records[0])
     document = lot_report(store, records, letterhead, options.paper or "")
-    name = safe_name(options.reference or records[0].start.reference or str(names[0])[:8])
-    return _written(document, f"lot-{name}", store, settings, options)
+    by_name = options.reference is not None
+    asked = (options.reference, options.plan) if by_name else tuple(map(str, names))
+    name = lot_name(records[0].start.reference or str(names[0])[:SHORT_ID], asked)
+    return _written(document, name, store, settings, options)
 
 
 def _letterhead(settings: RigSettings, record: RunRecord) -> Letterhead:
@@ -210,6 +216,7 @@ def _size(text: str) -> tuple[float, float]:
 
 def _verify(store: Store, settings: RigSettings, options: argparse.Namespace) -> int:
     from rig.sheets.code import CodeError, read_code
+    from rig.sheets.standing import marks_of
     from rig.sheets.verify import Found, verify
 
     text = " ".join(options.code)
@@ -227,6 +234,7 @@ def _verify(store: Store, settings: RigSettings, options: argparse.Namespace) ->
     if options.json:
         record = found.record
         verdict = None if record is None or record.end is None else record.end.judgement
+        marks = () if record is None else marks_of(record)
         say(
             json.dumps(
                 {
@@ -234,7 +242,9 @@ def _verify(store: Store, settings: RigSettings, options: argparse.Namespace) ->
                     "run_id": str(code.run_id),
                     "text": found.text,
                     "unit_serial": None if record is None else record.start.unit_serial,
+                    "state": None if record is None else str(record.state),
                     "verdict": None if verdict is None else str(verdict.verdict),
+                    "marks": [mark.word for mark in marks],
                     "simulated": None if record is None else record.start.simulated,
                 },
                 indent=2,

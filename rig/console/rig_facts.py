@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
@@ -10,6 +11,7 @@ from rig.bench.events import ZeroFound
 from rig.console.desk import Desk
 from rig.console.rig_state import NOT_READ_BACK, NOT_WIRED
 from rig.quality.calibration_words import standing_line
+from rig.quality.decision import COVERAGE
 from rig.records.calibrations import RigCheckRecord
 from rig.schema import Lines
 from rig.settings import (
@@ -151,7 +153,11 @@ def zero_words(zero: ZeroFound, settings: RigSettings) -> ZeroWords:
     off_a = abs(zero.offset_a - zero.in_rig_file_a)
     if zero.calibrated:
         advice = "The zero is as it was calibrated, within U (k = 2)."
+        fed_u_a = COVERAGE * settings.station(zero.station).battery_sensor.zero_u_a
         if off_a > zero.u_a:
+            # Where that could be seen it was calibrated with the feed made.
+            advice = "The zero is as it was calibrated, within what the feed moves it by (R4)."
+        if off_a > math.hypot(zero.u_a, fed_u_a):
             advice = "The zero has moved since the calibration: calibrate again if it stays so."
         return ZeroWords(found, noise, in_file, advice)
     if off_a <= zero.u_a:

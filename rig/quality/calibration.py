@@ -16,6 +16,7 @@ from enum import StrEnum
 from uuid import UUID
 
 from rig.quality.decision import COVERAGE
+from rig.quality.instrument import AMBIENT_K
 from rig.quality.line_fit import fit_line
 
 GAIN_MOST = 0.05
@@ -56,7 +57,9 @@ class Reference:
 
     Its expanded uncertainty with coverage factor ``k`` is ``expanded_u_rel`` of what it says and
     ``expanded_u`` besides (ohm, V or A; a meter's digits), together by root sum of squares.
-    ``due`` is when its own calibration ends, None if the certificate names no day.
+    ``due`` is when its own calibration ends, None if the certificate names no day.  A resistor's
+    value goes with its warmth by ``ppm_per_k`` (1e-6/K, either way), and it is ``warms_k_per_w``
+    (K/W) hotter at the end of a point.
     """
 
     kind: ReferenceKind
@@ -67,6 +70,16 @@ class Reference:
     expanded_u_rel: float = 0.0
     expanded_u: float = 0.0
     k: float = COVERAGE
+    ppm_per_k: float = 0.0
+    warms_k_per_w: float = 0.0
+
+    def warmth_u_rel(self, watt: float) -> float:
+        """Return by how much (share, standard) a resistor's value is uncertain from its warmth.
+
+        The room's and that of ``watt`` in it, both rectangular (JCGM 100:2008, 4.3.7).
+        """
+        warm_k = math.hypot(AMBIENT_K, self.warms_k_per_w * watt)
+        return self.ppm_per_k * 1e-6 * warm_k / math.sqrt(3.0)
 
     def u(self, value: float) -> float:
         """Return the standard uncertainty of ``value`` (ohm, V or A) as it tells it."""
@@ -78,8 +91,9 @@ class Point:
     """One comparison.  ``reference`` is what is true, ``reading`` the mean of ``count`` nominal
     readings with standard deviation ``scatter`` (all A or V).
 
-    Standard uncertainties: ``reading_u`` of the mean; ``own_u`` of the reference at this point
-    alone (its display's last digit); ``common_u`` shared with all other points (its certificate).
+    Standard uncertainties: ``reading_u`` of the mean as the station's reading at the moment of the
+    reference's; ``own_u`` of the reference at this point alone (its display's last digit);
+    ``common_u`` shared with all other points (its certificate).
     ``set_v`` is what the supply was set to, None where it cannot be set.
     """
 
@@ -121,6 +135,19 @@ class Correction:
         return math.sqrt(max(variance, 0.0))
 
     @property
+    def best_at(self) -> float:
+        """What is true (A or V) where it is known best: about the mean of the points."""
+        return self.gain**2 * self.covariance / self.gain_u**2 if self.gain_u else 0.0
+
+    @property
+    def best_u(self) -> float:
+        """The standard uncertainty (A or V) there; elsewhere ``gain_u_rel`` of the way from there
+        counts besides, uncorrelated.
+        """
+        shared = self.covariance / self.gain_u if self.gain_u else 0.0
+        return self.gain * math.sqrt(max(self.offset_u**2 - shared**2, 0.0))
+
+    @property
     def gain_u_rel(self) -> float:
         """The gain's standard uncertainty as a share of it."""
         return self.gain_u / self.gain
@@ -147,9 +174,36 @@ class Line:
         """Return the error as left at ``point`` (A or V)."""
         return self.correction.true(point.reading) - point.reference
 
+    def astonishing(self) -> tuple[Point, ...]:
+        """Return the points at which what was found is more than was claimed (k = 2).
+
+        The claim is the uncertainty of what was in force before, beside the reference's own.  A
+        current's error counts from where its zero was: each trace has a zero of its own.
+        """
+        current = self.quantity is Quantity.CURRENT
+        zeros = [self.found(p) for p in self.points if current and p.reference == 0]
+        zero = sum(zeros) / len(zeros) if zeros else 0.0
+        found = []
+        for point in self.points:
+            compared_u = math.hypot(point.own_u, point.common_u, point.reading_u)
+            claimed = COVERAGE * math.hypot(self.before.u(point.reading), compared_u)
+            if point.reference and abs(self.found(point) - zero) > claimed:
+                found.append(point)
+        return tuple(found)
+
     def allowed(self, point: Point) -> float:
-        """Return how far a point may lie off the line (A or V): its expanded uncertainty, k = 2."""
-        return COVERAGE * math.hypot(self._own_u(point), point.common_u)
+        """Return how far a point may lie off the line (A or V): expanded uncertainty, k = 2.
+
+        Of what all points share only that counts which a line cannot take up: an error in
+        proportion to the reading, or the same everywhere, bends nothing.
+        """
+        return COVERAGE * math.hypot(self._own_u(point), self._bends_u(point))
+
+    def _bends_u(self, point: Point) -> float:
+        own_u = [math.hypot(p.own_u, p.reading_u) for p in self.points]
+        common_u = [p.common_u for p in self.points]
+        bent = fit_line([p.reading for p in self.points], common_u, own_u, common_u)
+        return bent.residuals[self.points.index(point)]
 
     def _own_u(self, point: Point) -> float:
         return math.hypot(point.own_u, self.correction.gain * point.reading_u)
@@ -192,6 +246,11 @@ class Calibration:
     note: str = ""
     program_version: str = ""
 
+    @property
+    def made_on(self) -> date:
+        """The day it was made, where this program runs; ``due`` is counted from that day."""
+        return self.made_at.astimezone().date()
+
 
 class CalibrationState(StrEnum):
     """Whether a station's readings rest on a calibration."""
@@ -200,6 +259,7 @@ class CalibrationState(StrEnum):
     IN_FORCE = "in_force"
     OVERDUE = "overdue"  # still applied, since nothing better is known
     RIG_CHANGED = "rig_changed"  # the newest one was made on a rig that is not this one any more
+    DATED_AHEAD = "dated_ahead"  # the newest one is of a day to come: the clock is or was wrong
 
 
 @dataclass(frozen=True, slots=True)
@@ -311,15 +371,23 @@ def standing(made: Sequence[Calibration], setup: Setup, on: date) -> Standing:
         other = "a simulated" if not setup.simulated else "the real"
         why = (f"one was made on {other} bench, which does not count here",) if own else ()
         return Standing(CalibrationState.NEVER, setup.simulated, on, changed=why)
-    newest = max(alike, key=lambda m: m.made_at)
+    newest = newest_of(alike)
+    assert newest is not None
     changed = (*changes(newest.setup, setup), *out_of_bounds(newest, setup.shunt_ohm))
-    if changed:
+    if newest.made_on > on:
+        state = CalibrationState.DATED_AHEAD
+    elif changed:
         state = CalibrationState.RIG_CHANGED
     elif on > newest.due:
         state = CalibrationState.OVERDUE
     else:
         state = CalibrationState.IN_FORCE
     return Standing(state, setup.simulated, on, newest, changed)
+
+
+def newest_of(made: Sequence[Calibration]) -> Calibration | None:
+    """Return the newest by its date, None of none."""
+    return max(made, key=lambda m: m.made_at, default=None)
 
 
 def changes(then: Setup, now: Setup) -> tuple[str, ...]:
@@ -350,6 +418,11 @@ def beyond_bounds(line: Line, shunt_ohm: float) -> tuple[str, ...]:
     """Return in words what of a line is more than any sound sensor can be off by."""
     found = []
     gain, offset = line.correction.gain, line.correction.offset
+    unsure = (line.correction.gain_u, line.correction.offset_u, line.correction.covariance)
+    if not all(map(math.isfinite, unsure)):
+        found.append(
+            f"the uncertainty of the {line.quantity} would be no number: the record is damaged"
+        )
     current = line.quantity is Quantity.CURRENT
     if not abs(gain - 1.0) <= GAIN_MOST:
         why = (

@@ -13,8 +13,10 @@ BATTERY_RISE = 1.15
 """A lead battery may stand so much above the rig file's voltage: 14.4 V on a charger for 12.6 V."""
 LEVELS = (0.4, 0.7, 1.0)
 """Where the points lie, as shares of the highest, where the supply can be set."""
-FED_S, READ_S = 8.0, 4.0
-"""A point is fed for `FED_S` s; its last `READ_S` s count: a hand meter settles in two or three."""
+FED_S, READ_S, LAST_S = 8.0, 4.0, 1.0
+"""A point is fed for `FED_S` s.  The last `LAST_S` s count, when the meter is read: a hand meter
+settles in two or three.  What the readings drifted by in the last `READ_S` s tells how much that
+moment matters."""
 REST_SHARE = 0.25
 """Mean power in the reference over feeding and pausing, as a share of its rating: a resistor that
 gets hot has another value than its certificate says, and burns fingers (guess)."""

@@ -14,6 +14,11 @@ from rig.quality.calibration import (
     Standing,
 )
 
+AHEAD_TO_DO = (
+    "Set the computer's clock. If it is right now and was wrong then, give the station another "
+    "name in rig.toml, which calibrations go by, and calibrate again."
+)
+
 
 def standing_words(standing: Standing | None) -> str:
     """Return how a station stood when a run was made, as a sentence or two.
@@ -35,14 +40,35 @@ def standing_words(standing: Standing | None) -> str:
                 f"The calibration{day} does not apply: {why}. The readings rest on the rig file: "
                 "calibrate again."
             )
+        case CalibrationState.DATED_AHEAD:
+            assert made is not None
+            return (
+                f"The calibration of {_day(made)} is dated after today, {standing.on.isoformat()}, "
+                "and does not apply: the computer's clock is wrong now, or was then. Set the clock."
+            )
         case _:
             assert made is not None
             by = f" by {made.operator}" if made.operator else ""
             voltage = "" if made.voltage is not None else ", current only"
             told = f"{_day(made)}{by}{voltage}, due {made.due.isoformat()}"
+            late = "".join(f" {text}" for text in _overdue_then(made))
             if standing.state is CalibrationState.OVERDUE:
-                return f"CALIBRATION OVERDUE: made {told}. Calibrate again."
-            return f"Calibrated {told}."
+                return f"CALIBRATION OVERDUE: made {told}.{late} Calibrate again."
+            return f"Calibrated {told}.{late}"
+
+
+def state_words(standing: Standing) -> str:
+    """Return whether a calibration holds, and how long, in few words."""
+    left = standing.days_left
+    match standing.state:
+        case CalibrationState.IN_FORCE:
+            return f"in force, {left} days left"
+        case CalibrationState.OVERDUE:
+            return f"OVERDUE by {-(left or 0)} days"
+        case CalibrationState.DATED_AHEAD:
+            return "dated after today, DOES NOT APPLY"
+        case _:
+            return f"DOES NOT APPLY: {'; '.join(standing.changed)}"
 
 
 def standing_line(standing: Standing | None) -> str:
@@ -69,6 +95,8 @@ def standing_in_short(standing: Standing | None) -> str:
             return "" if standing.simulated else "RIG NEVER CALIBRATED"
         case CalibrationState.RIG_CHANGED:
             return "CALIBRATION DOES NOT APPLY"
+        case CalibrationState.DATED_AHEAD:
+            return "CALIBRATION DATED AHEAD"
         case CalibrationState.OVERDUE:
             return "CALIBRATION OVERDUE"
         case _:
@@ -85,6 +113,8 @@ def due_words(standing: Standing, warn_days: int) -> str:
             "today is its last day" if left == 0 else f"{left} day{'s' if left != 1 else ''} left"
         )
         return f"Due soon, {when}: calibrate with `halfturn calibrate`."
+    if standing.state is CalibrationState.DATED_AHEAD:
+        return AHEAD_TO_DO
     return "Calibrate with `halfturn calibrate`."
 
 
@@ -98,12 +128,29 @@ def line_words(line: Line) -> list[str]:
     for point in line.points:
         if not point.count:
             continue  # assumed, not read
-        at = "zero" if point.reference == 0 else f"{point.reference:.4g} {unit}"
+        at = f"{point.reference:.4g} {unit}"
+        if point.reference == 0:
+            at = "zero" if point.set_v is None else f"zero with {point.set_v:g} V set"
         lines.append(
             f"  at {at}: as found {_signed(line.found(point))}, as left "
             f"{_signed(line.left(point))}, U {2 * found.u(point.reading):.4f} {unit}"
         )
     return lines
+
+
+def astonishing_words(line: Line) -> str:
+    """Return that a station was further off than it claimed, empty if it was not."""
+    points = line.astonishing()
+    if not points:
+        return ""
+    unit, worst = line.quantity.unit, max(points, key=lambda point: abs(line.found(point)))
+    found = f"{_signed(line.found(worst))} {unit}"
+    return (
+        f"At {worst.reference:.4g} {unit} the station was found to be {found} off, more than its "
+        f"readings of {line.quantity} were taken to be uncertain by. Look whether each number was "
+        "typed as the meter showed it. If it was, what was judged since the last calibration rests "
+        "on readings that far off."
+    )
 
 
 def _signed(value: float) -> str:
@@ -152,10 +199,11 @@ def calibration_words(made: Calibration) -> list[str]:
     by = f" by {made.operator}" if made.operator else ""
     simulated = "SIMULATED " if made.setup.simulated else ""
     lines = [
-        f"{made.made_at.date().isoformat()} {simulated}{made.setup.rig}, station "
+        f"{_day(made)} {simulated}{made.setup.rig}, station "
         f"{made.setup.station}{by}, due {made.due.isoformat()}"
     ]
     lines += [f"  against {reference_words(reference)}" for reference in made.references]
+    lines += [f"  {text}" for text in _overdue_then(made)]
     for line in (made.current, made.voltage):
         if line is not None:
             lines += [f"  {text}" for text in line_words(line)]
@@ -164,5 +212,11 @@ def calibration_words(made: Calibration) -> list[str]:
     return lines
 
 
+def _overdue_then(made: Calibration) -> list[str]:
+    """Return which references were past their own due dates when it was made."""
+    told = (reference_overdue(reference, made.made_on) for reference in made.references)
+    return [text for text in told if text]
+
+
 def _day(made: Calibration) -> str:
-    return made.made_at.date().isoformat()
+    return made.made_on.isoformat()

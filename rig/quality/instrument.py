@@ -190,8 +190,8 @@ class CurrentSide:
             return (Component(name, u_a, "A", Shape.NORMAL, Source.DECLARED),)
         if not self.of_coil:
             better = "fit R4 better (README, Wiring) and state offset_u_a"
-            rectangular, declared = Shape.RECTANGULAR, Source.DECLARED
-            return (Component(name, FED_ZERO_A, "A", rectangular, declared, remedy=better),)
+            rectangular, guess = Shape.RECTANGULAR, Source.GUESS
+            return (Component(name, FED_ZERO_A, "A", rectangular, guess, remedy=better),)
         if self.grade is None:
             better = "name the sensor_grade"
             return (Component(name, COIL_ZERO_U_A, "A", Shape.NORMAL, Source.GUESS, remedy=better),)
@@ -237,15 +237,20 @@ class CurrentSide:
 
 @dataclass(frozen=True, slots=True)
 class VoltageSide:
-    """What is known of the voltage: ``step_v`` of a reading, which stands for ``held_s``."""
+    """What is known of the voltage: ``step_v`` of a reading, which stands for ``held_s``.
+
+    Of a calibration in force: it is known to ``calibrated_at_u_v`` (V, standard) at
+    ``calibrated_at_v`` (V), and by ``calibrated_u_rel`` of the way less well elsewhere.
+    """
 
     step_v: float
     held_s: float
     calibrated_u_rel: float | None = None
-    calibrated_offset_u_v: float | None = None
+    calibrated_at_v: float = 0.0
+    calibrated_at_u_v: float | None = None
 
     def gain_parts(self) -> tuple[Component, ...]:
-        """Return what its gain is uncertain by, relative."""
+        """Return what its gain is uncertain by, of the way from ``calibrated_at_v``."""
         if self.calibrated_u_rel is None:
             limit = BUS_GAIN_REL
             return (
@@ -258,19 +263,8 @@ class VoltageSide:
                     remedy=f"{_CALIBRATE}'s voltage",
                 ),
             )
-        drift = GAIN_DRIFT_PER_K * AMBIENT_K
-        return (
-            Component(
-                "voltage's gain", self.calibrated_u_rel, "1", Shape.NORMAL, Source.CALIBRATION
-            ),
-            Component(
-                "voltage's gain with the room's temperature",
-                drift,
-                "1",
-                Shape.RECTANGULAR,
-                Source.DATA_SHEET,
-            ),
-        )
+        u_rel = self.calibrated_u_rel
+        return (Component("voltage's gain", u_rel, "1", Shape.NORMAL, Source.CALIBRATION),)
 
     def offset_parts(self) -> tuple[Component, ...]:
         """Return what a voltage is off by (V), whatever it is."""
@@ -294,10 +288,21 @@ class VoltageSide:
                 remedy="read the voltage more often (bus_every)",
             ),
         )
-        if self.calibrated_offset_u_v is None:
+        if self.calibrated_at_u_v is None:
             return parts
-        u_v = self.calibrated_offset_u_v
-        return (*parts, Component("voltage's zero", u_v, "V", Shape.NORMAL, Source.CALIBRATION))
+        drift_v = GAIN_DRIFT_PER_K * AMBIENT_K * HIGHEST_V  # as much at less: it is little
+        name = f"voltage at {self.calibrated_at_v:.3g} V"
+        return (
+            *parts,
+            Component(name, self.calibrated_at_u_v, "V", Shape.NORMAL, Source.CALIBRATION),
+            Component(
+                "voltage's gain with the room's temperature",
+                drift_v,
+                "V",
+                Shape.RECTANGULAR,
+                Source.DATA_SHEET,
+            ),
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -375,7 +380,8 @@ class Instrument:
 
     def voltage_budget(self, voltage_v: float) -> Budget:
         """Return the budget of a voltage (V)."""
-        gains = (part.scaled(voltage_v) for part in self.voltage.gain_parts())
+        from_v = abs(voltage_v - self.voltage.calibrated_at_v)
+        gains = (part.scaled(from_v) for part in self.voltage.gain_parts())
         return Budget("voltage", voltage_v, "V", (*gains, *self.voltage.offset_parts()))
 
     def time_budget(self, time_s: float) -> Budget:
@@ -403,6 +409,7 @@ class Instrument:
             fed_zero_u_a=current.fed_zero_part(HIGHEST_V).standard_u,
             voltage_gain_u_rel=_u(voltage.gain_parts()),
             voltage_offset_u_v=_u(voltage.offset_parts()),
+            voltage_best_v=voltage.calibrated_at_v,
             full_scale_a=full_scale_a,
         )
 

@@ -16,7 +16,14 @@ from rig.plans import Plan
 from rig.quality.budget import Budget, root_sum_square
 from rig.quality.calibration import Correction, Standing
 from rig.quality.decision import DecisionRule
-from rig.quality.instrument import BUS_GAIN_REL, CurrentSide, Instrument, TimeSide, VoltageSide
+from rig.quality.instrument import (
+    BUS_GAIN_REL,
+    DELAY_U_S,
+    CurrentSide,
+    Instrument,
+    TimeSide,
+    VoltageSide,
+)
 from rig.quality.limit_budgets import LimitBudget, Situation, limit_budgets
 from rig.settings import IGNITION_MAX_A, SensorSettings, StationSettings
 
@@ -86,7 +93,8 @@ def _voltage(station: StationSettings, correction: Correction | None) -> Voltage
         step_v=BUS_READ_STEP_V,
         held_s=station.battery_sensor.bus_every / station.sample_hz,
         calibrated_u_rel=None if correction is None else correction.gain_u_rel,
-        calibrated_offset_u_v=None if correction is None else correction.offset_u,
+        calibrated_at_v=0.0 if correction is None else correction.best_at,
+        calibrated_at_u_v=None if correction is None else correction.best_u,
     )
 
 
@@ -96,7 +104,8 @@ def _time(station: StationSettings, ranged: SensorPlan) -> TimeSide:
         conversion_s=ranged.slowest_pair_s,
         sample_s=1.0 / station.sample_hz,
         delay_u_s=feed.delay_u_s,
-        delay_declared="delay_u_s" in feed.model_fields_set,
+        # The starter file states the guess itself: a number that nobody changed tells nothing.
+        delay_declared=feed.delay_u_s != DELAY_U_S,
     )
 
 
@@ -113,6 +122,11 @@ def declared_of(station: StationSettings) -> Correction:
         gain_u=sensor.gain * root_sum_square(_declared(sensor).gain_parts()),
         offset_u=sensor.zero_u_a,
     )
+
+
+def shunt_heat_u_rel(station: StationSettings, current_a: float) -> float:
+    """Return what a station's gain is uncertain by, relative, as ``current_a`` warms its shunt."""
+    return _declared(station.battery_sensor).heat_part(current_a).standard_u
 
 
 def accuracy_of(

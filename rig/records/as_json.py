@@ -31,7 +31,7 @@ def run_json(run: RunRecord, rule: DecisionRule | None = None) -> dict[str, Any]
     whole = {
         "run_id": run.run_id,
         **start,
-        "state": run.end.state if run.end else "running",
+        "state": run.state,
         **_end(run.end),
         "decision": None if rule is None else decision_object(rule),
         "steps": [_step(step) for step in run.steps],
@@ -61,6 +61,7 @@ def _step(step: StepRecord) -> dict[str, Any]:
         "started_at": step.started_at,
         "ended_at": step.ended_at,
         "state": step.state,
+        "held": step.held,
         "measures": [asdict(measure) for measure in step.measures],
         "half_turns": [half_turn_object(half_turn) for half_turn in step.half_turns],
         "answers": dict(step.answers),

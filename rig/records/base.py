@@ -12,7 +12,7 @@ from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 from rig.analysis.model import Direction, Outcome, Verdict
 from rig.quality.calibration import Quantity
 from rig.records.columns import UtcDateTime, Word
-from rig.records.model import RunState, Source, StepState
+from rig.records.model import Held, RunState, Source, StepState
 
 
 class Base(DeclarativeBase):
@@ -37,6 +37,7 @@ class Base(DeclarativeBase):
         RunState: Word(RunState),
         StepState: Word(StepState),
         Source: Word(Source),
+        Held: Word(Held),
         Quantity: Word(Quantity),
     }
 

@@ -48,6 +48,7 @@ def step_row(step: StepRecord) -> StepRow:
         state=step.state,
         answers=plain(step.answers),
         note=step.note,
+        held=step.held,
         half_turns=[
             HalfTurnRow(
                 position=position,
@@ -188,4 +189,5 @@ def _step_record(row: StepRow, *, with_trace: bool) -> StepRecord:
         trace=unpack(row.trace.data) if with_trace and row.trace else None,
         answers=row.answers,
         note=row.note,
+        held=row.held,
     )

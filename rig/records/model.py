@@ -32,6 +32,14 @@ class StepState(StrEnum):
     SKIPPED = "skipped"
 
 
+class Held(StrEnum):
+    """What of a step was held against the plan's limits."""
+
+    ALL = "all"  # its half-turns and its measures
+    MEASURES = "measures"  # no half-turn: they were made otherwise than the limits are meant for
+    NOTHING = "nothing"  # the rig was not sound while it lasted
+
+
 class Source(StrEnum):
     """Where the unit came from; records from before `NOT_TOLD` say own rebuild for it too."""
 
@@ -79,7 +87,10 @@ AGAIN = " (repeated)"
 
 @dataclass(frozen=True)
 class StepRecord:
-    """One step as it ended, with everything it found.  ``trace`` is exact."""
+    """One step as it ended, with everything it found.  ``trace`` is exact.
+
+    ``held`` is None where nothing was to be judged, and in records from before that was kept.
+    """
 
     number: int
     kind: str
@@ -92,6 +103,7 @@ class StepRecord:
     trace: Trace | None = None
     answers: Mapping[str, Any] = field(default_factory=dict)
     note: str = ""
+    held: Held | None = None
 
 
 @dataclass(frozen=True)
@@ -237,6 +249,11 @@ class RunRecord:
     steps: tuple[StepRecord, ...]
     events: tuple[RunEvent, ...]
     end: RunEnd | None
+
+    @property
+    def state(self) -> RunState:
+        """How far it came."""
+        return RunState.RUNNING if self.end is None else self.end.state
 
     @property
     def isolation(self) -> IsolationCame | None:

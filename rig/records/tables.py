@@ -14,10 +14,10 @@ from rig.records.base import Base as Base  # with every table there is
 from rig.records.base import key
 from rig.records.calibration_tables import CalibrationRow
 from rig.records.columns import NanFloat
-from rig.records.model import RunState, Source, StepState
+from rig.records.model import Held, RunState, Source, StepState
 from rig.records.study_tables import GaugeRunRow
 
-SCHEMA = "0006"
+SCHEMA = "0007"
 """The revision these tables are at: the newest in ``migrations/versions``."""
 
 
@@ -110,6 +110,7 @@ class StepRow(Base):
     state: Mapped[StepState]
     answers: Mapped[dict[str, Any]]
     note: Mapped[str]
+    held: Mapped[Held | None]
 
     run: Mapped[RunRow] = relationship(back_populates="steps")
     half_turns: Mapped[list[HalfTurnRow]] = relationship(order_by="HalfTurnRow.position")

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from statistics import mean, stdev
 from typing import Any
 
 from rig.analysis.model import Direction, HalfTurn, Measure, Outcome, Verdict
 from rig.analysis.wording import DIRECTION_WORDS, outcome_words
+from rig.quality.budget import coverage_factor
+from rig.quality.decision import COVERAGE
 from rig.records.compare import MEASURES, Change, change, in_order
 from rig.records.history import PLAIN_STEPS
 from rig.records.model import RunRecord
@@ -18,16 +21,19 @@ from rig.sheets import words
 from rig.sheets.document import Document, common, of_run
 from rig.sheets.figures import before_after_figure
 from rig.sheets.letterhead import Letterhead
-from rig.sheets.measures import counted, measure_name
+from rig.sheets.measures import counted, counts, measure_name
 from rig.sheets.run_sheet import FULL_IN, middle_trace, standing_data
 from rig.sheets.standing import Mark, standing_of
 
 RULE = (
     "Each value is the mean over the run's half-turns at plain work, ± its expanded uncertainty "
-    "(k = 2): that of one measurement and that of the mean by the half-turns' own scatter. The two "
-    "runs are taken as independent, which is on the safe side: what both share cancels. “changed” "
-    "is a difference greater than its uncertainty; “within U” may be none."
+    "(about 95 %): that of one measurement and that of the mean by the half-turns' own scatter, "
+    "with k = 2 or, where few half-turns tell the scatter, more by Student's t (JCGM 100:2008, "
+    "annex G). The two runs are taken as independent, which is on the safe side: what both share "
+    "cancels. “changed” is a difference greater than its uncertainty; “within U” may be none; of "
+    "one half-turn the scatter is not known, so nothing is said."
 )
+ONE_TURN = "one half-turn"
 
 
 class NotOneUnitError(ValueError):
@@ -61,9 +67,15 @@ def before_after(
         "outcomes": _outcomes(before, after),
         "trace": _laid_over(store, before, after),
         "rig": words.rig_facts(after),
-        "rule": RULE,
+        "rule": f"{RULE} {_of_verdicts(before, after)}",
     }
     return Document("before_after", data, letterhead, after.start.started_at)
+
+
+def _of_verdicts(before: RunRecord, after: RunRecord) -> str:
+    """Return by which rule the two verdicts were made, as far as the plans can be read."""
+    rules = words.decision_rules([before, after])
+    return f"Of the two verdicts: {rules}" if rules else words.UNREADABLE_PLAN
 
 
 def _need_one_unit(before: RunRecord, after: RunRecord) -> None:
@@ -90,7 +102,7 @@ def _side(store: Store, run: RunRecord, title: str) -> dict[str, Any]:
     ]
     return {
         "title": title,
-        "when": words.local(run.start.started_at),
+        "when": words.local(run.start.started_at, words.WITH_ZONE),
         "plan": words.clean(run.start.plan_name),
         "run_id": tied["run_id"],
         "code_printed": tied["code_printed"],
@@ -110,7 +122,9 @@ def change_rows(before: RunRecord, after: RunRecord) -> list[dict[str, str]]:
             if [value for value, _ in means] != [None, None]:
                 title = f"{name}, {DIRECTION_WORDS[direction]}"
                 values, us = zip(*means, strict=True)
-                rows.append(change(title, values, us, unit))
+                told = change(title, values, us, unit)
+                lone = any(len(_known(side, value_name)) == 1 for side in sides)
+                rows.append(replace(told, verdict=ONE_TURN) if lone and told.verdict else told)
     found = [_by_name(run) for run in (before, after)]
     for name in [n for n in found[0] if n in found[1]]:
         was, now = found[0][name], found[1][name]
@@ -138,7 +152,7 @@ def _plain_turns(run: RunRecord, direction: Direction) -> list[HalfTurn]:
     return [
         turn
         for step in counted(run.steps)
-        if step.kind in PLAIN_STEPS
+        if step.kind in PLAIN_STEPS and counts(step)
         for turn in step.half_turns
         if turn.direction is direction and turn.outcome in (Outcome.PARKED, Outcome.SLOW)
     ]
@@ -147,16 +161,33 @@ def _plain_turns(run: RunRecord, direction: Direction) -> list[HalfTurn]:
 def _mean(
     turns: Iterable[HalfTurn], value_name: str, u_name: str
 ) -> tuple[float | None, float | None]:
-    """Return the mean of a value and its expanded uncertainty; None for what is not known."""
-    having = [turn for turn in turns if getattr(turn, value_name) is not None]
+    """Return the mean of a value and its expanded uncertainty; None for what is not known.
+
+    That of one measurement is common to all; k by JCGM 100:2008, G.4.1, and 2 at least.
+    """
+    having = _known(turns, value_name)
     if not having:
         return None, None
     values = [float(getattr(turn, value_name)) for turn in having]
     us = [getattr(turn, u_name) for turn in having] if u_name else []
-    if not us or any(u is None for u in us):
+    if not us or any(u is None or not math.isfinite(u) for u in us):
         return mean(values), None
-    scatter = 2.0 * stdev(values) / math.sqrt(len(values)) if len(values) > 1 else 0.0
-    return mean(values), math.hypot(mean(us), scatter)
+    common_u = mean(us) / COVERAGE
+    scatter_u = stdev(values) / math.sqrt(len(values)) if len(values) > 1 else 0.0
+    standard_u = math.hypot(common_u, scatter_u)
+    if not scatter_u > 0.0:
+        return mean(values), COVERAGE * standard_u
+    dof = (len(values) - 1) * (standard_u / scatter_u) ** 4
+    return mean(values), max(COVERAGE, coverage_factor(dof)) * standard_u
+
+
+def _known(turns: Iterable[HalfTurn], name: str) -> list[HalfTurn]:
+    """Return the half-turns of which a value is known."""
+    return [turn for turn in turns if math.isfinite(_number(getattr(turn, name)))]
+
+
+def _number(value: float | None) -> float:
+    return math.nan if value is None else value
 
 
 def _by_name(run: RunRecord) -> dict[str, Measure]:
@@ -164,6 +195,7 @@ def _by_name(run: RunRecord) -> dict[str, Measure]:
     return {
         measure.name: measure
         for step in counted(run.steps)
+        if counts(step)
         for measure in step.measures
         if measure.value is not None
     }
@@ -175,13 +207,17 @@ def _outcomes(before: RunRecord, after: RunRecord) -> list[str]:
 
 def _counted_words(run: RunRecord) -> str:
     turns: Sequence[HalfTurn] = [
-        turn for step in run.steps if step.kind in PLAIN_STEPS for turn in step.half_turns
+        turn
+        for step in counted(run.steps)
+        if step.kind in PLAIN_STEPS and counts(step)
+        for turn in step.half_turns
     ]
-    counts = dict.fromkeys(outcome_words(turn.outcome) for turn in turns)
+    outcomes = dict.fromkeys(outcome_words(turn.outcome) for turn in turns)
     told = ", ".join(
-        f"{sum(outcome_words(turn.outcome) == name for turn in turns)} {name}" for name in counts
+        f"{sum(outcome_words(turn.outcome) == name for turn in turns)} {name}" for name in outcomes
     )
-    return f"{len(turns)} half-turns at plain work: {told}" if turns else "no half-turn"
+    plural = "" if len(turns) == 1 else "s"
+    return f"{len(turns)} half-turn{plural} at plain work: {told}" if turns else "no half-turn"
 
 
 def _laid_over(store: Store, before: RunRecord, after: RunRecord) -> str:

@@ -42,9 +42,19 @@ class Document:
 
 
 def common(
-    title: str, dated: str, letterhead: Letterhead, paper: str, marks: Sequence[Mark], foot: str
+    title: str,
+    dated: str,
+    letterhead: Letterhead,
+    paper: str,
+    marks: Sequence[Mark],
+    foot: str,
+    across: str = "",
 ) -> dict[str, Any]:
-    """Return the data that `frame.typ` and `letterhead.typ` need, of any document."""
+    """Return the data that `frame.typ` and `letterhead.typ` need, of any document.
+
+    ``across`` stands across the pages if there is any mark, the words of the marks without it.
+    """
+    across = across or " · ".join(mark.word for mark in marks)
     return {
         "title": clean(title),
         "dated": dated,
@@ -56,7 +66,7 @@ def common(
             "foot": clean(letterhead.foot),
         },
         "marks": [{"word": mark.word, "sentence": mark.sentence} for mark in marks],
-        "watermark": mark_svg(" · ".join(mark.word for mark in marks)) if marks else "",
+        "watermark": mark_svg(across) if marks else "",
         "foot": foot,
         "code": "",
         "says": SAYS,

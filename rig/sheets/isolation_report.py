@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Mapping
 from typing import Any
 
 from rig.analysis.faults.causes import CAUSES, SOUND
 from rig.analysis.wording import outcome_words
-from rig.isolation.words import VEHICLE, percent
+from rig.isolation.words import percent
 from rig.records.model import RunRecord, StepRecord
 from rig.records.quantity import with_uncertainty
 from rig.records.show import SHORT_ID
@@ -32,26 +33,27 @@ RULE = (
 
 def report_of(store: Store, record: RunRecord, letterhead: Letterhead, paper: str = "") -> Document:
     """Return the report of an isolation; raises RecordsError if the records cannot be read."""
-    start = record.start
+    start, plan = record.start, words.plan_of(record)
     standing = standing_of(record)
     short, when = str(record.run_id)[:SHORT_ID], words.local(start.started_at)
     serial = words.clean(start.unit_serial)
     last = _last_ranking(record)
     foot = f"{serial[:40]} · record {short} · {when}"
+    limits = words.UNREADABLE_PLAN if plan is None else words.decision_rule(plan.decision.as_rule())
     title = f"Fault isolation, {serial}"
     data = {
         **common(title, f"{when} · record {short}", letterhead, paper, standing.marks, foot),
         **of_run(record, store.checksum(record.run_id)),
         "serial": serial,
-        "identity": words.identity(record, words.plan_of(record)),
+        "identity": words.identity(record, plan),
         "standing": standing_data(standing),
         "conclusion": _conclusion(record, last),
         "causes": _causes(last),
         "tests": [_test(step) for step in record.steps if step.kind not in ("ranking", "zero")],
-        "trace": run_trace(store, record, words.plan_of(record)),
+        "trace": run_trace(store, record, plan),
         "notes": words.later_notes(record),
         "rig": words.rig_facts(record),
-        "rule": RULE,
+        "rule": f"{RULE} {limits}",
     }
     return Document("isolation", data, letterhead, start.started_at)
 
@@ -63,17 +65,27 @@ def _last_ranking(record: RunRecord) -> Mapping[str, Any]:
 
 
 def _conclusion(record: RunRecord, last: Mapping[str, Any]) -> dict[str, Any]:
-    """Return what it came to: the cause in words, how sure, what to do and what to look at."""
+    """Return what it came to: the cause in words, how sure, what was left out, what to do."""
     case = str(last.get("cause", ""))
+    left_out = _left_out(record, last)
     if not case:
         text = (
             "The isolation has no conclusion: it was left before its end. The causes below are "
             "what was known by then."
         )
-        return {"word": "No conclusion", "text": text, "sure": False, "to_do": "", "look": []}
+        return {
+            "word": "No conclusion",
+            "text": text,
+            "sure": False,
+            "left_out": left_out,
+            "to_do": "",
+            "look": [],
+        }
     probability = _part(last.get("probability"))
     sure = bool(last.get("sure", False))
-    word = "The unit is sound" if case == SOUND else says(case)
+    word = says(case)
+    if case == SOUND:
+        word = f"The unit is sound{' in all that was looked for' if left_out else ''}"
     how = "sure enough for the plan" if sure else "not sure enough to repair anything by"
     told = [event.text for event in record.events if event.kind == "isolation"]
     text = f"{told[-1]} " if told else ""
@@ -81,9 +93,16 @@ def _conclusion(record: RunRecord, last: Mapping[str, Any]) -> dict[str, Any]:
         "word": word[:1].upper() + word[1:],
         "text": words.clean(f"{text}All that one remedy cures: {percent(probability)}, {how}."),
         "sure": sure,
+        "left_out": left_out,
         "to_do": words.clean(str(last.get("to do", ""))),
-        "look": list(VEHICLE) if case == SOUND else [],
+        "look": [],  # shops have templates that use it; what to look at is part of what to do
     }
+
+
+def _left_out(record: RunRecord, last: Mapping[str, Any]) -> list[str]:
+    """Return what could not be found, a sentence each: as concluded, else as said at the start."""
+    said = _sentences(last.get("not looked for"))
+    return said or [words.clean(e.text) for e in record.events if e.kind == "left_out"]
 
 
 def says(case: str) -> str:
@@ -116,7 +135,7 @@ def _causes(last: Mapping[str, Any]) -> list[dict[str, Any]]:
 def _part(value: Any) -> float:
     """Return a probability as recorded; 0 for what is none."""
     is_number = isinstance(value, int | float) and not isinstance(value, bool)
-    return min(max(float(value), 0.0), 1.0) if is_number else 0.0
+    return min(max(float(value), 0.0), 1.0) if is_number and math.isfinite(value) else 0.0
 
 
 def _titled(name: str) -> str:

@@ -104,7 +104,7 @@ def label_of(record: RunRecord, checksum: str, size: LabelSize, letterhead: Lett
         "type": clean(record.start.unit_type),
         "word": standing.word,
         "kind": standing.kind,
-        "marks": [*(mark.word for mark in standing.marks), *filter(None, [standing.caution])],
+        "marks": [*(mark.word for mark in standing.marks), *standing.cautions],
         "date": local(record.start.started_at, "%Y-%m-%d"),
         "record": str(record.run_id)[:SHORT_ID],
         "shop": clean(letterhead.name),

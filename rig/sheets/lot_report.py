@@ -5,7 +5,7 @@ Whether a lot is accepted is not said here: whoever judges lots by a sample give
 
 from __future__ import annotations
 
-from collections import Counter
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -21,8 +21,9 @@ from rig.sheets.code import SheetCode
 from rig.sheets.document import Document, common
 from rig.sheets.figures import spread_figure
 from rig.sheets.letterhead import Letterhead
+from rig.sheets.lot_marks import across, lot_counts, lot_marks
 from rig.sheets.measures import counted, is_judged
-from rig.sheets.standing import Mark, marks_of, standing_of
+from rig.sheets.standing import standing_of
 
 LOT_MOST = 500
 """Runs in one report at most: some fifteen pages."""
@@ -54,23 +55,31 @@ def lot_report(
 ) -> Document:
     """Return the report of ``records``, in the order of their dates; at least one is needed."""
     runs = sorted(records, key=lambda run: (run.start.started_at, run.run_id))
-    marks = _marks(runs)
+    marks = lot_marks(runs)
     first, last = (words.local(run.start.started_at, "%Y-%m-%d") for run in (runs[0], runs[-1]))
     dated = first if first == last else f"{first} to {last}"
     references = dict.fromkeys(run.start.reference for run in runs)
     name = ", ".join(reference for reference in references if reference) or "without a number"
-    foot = f"{words.clean(name)[:60]} · {len(runs)} runs · {dated}"
+    foot = f"{words.clean(name)[:60]} · {_runs(len(runs))} · {dated}"
     serials = {run.start.unit_serial for run in runs}
     data = {
-        **common(f"Lot report {words.clean(name)}", dated, letterhead, paper, marks, foot),
+        **common(
+            f"Lot report {words.clean(name)}",
+            dated,
+            letterhead,
+            paper,
+            marks,
+            foot,
+            across(marks),
+        ),
         "lot": words.clean(name),
         "facts": _facts(runs, len(serials)),
-        "counts": _counts(runs),
+        "counts": lot_counts(runs),
         "finding": None
         if finding is None
         else {"word": finding.word, "sentence": finding.sentence, "rule": finding.rule},
         "rows": [_row(store, run) for run in runs],
-        "spreads": [spread for spread in (_spread(runs, *main) for main in MAIN) if spread],
+        "spreads": [spread for spread in (_spread(_alike(runs), *main) for main in MAIN) if spread],
         "rule": words.decision_rules(runs),
         "says_lot": "This report lists the runs named, and what each unit did on this bench. It "
         "says nothing of units that were not tested.",
@@ -78,9 +87,8 @@ def lot_report(
     return Document("lot", data, letterhead, runs[-1].start.started_at)
 
 
-def _marks(runs: Sequence[RunRecord]) -> list[Mark]:
-    """Return the marks of all runs, each once."""
-    return list(dict.fromkeys(mark for run in runs for mark in marks_of(run)))
+def _runs(count: int) -> str:
+    return f"{count} run{'' if count == 1 else 's'}"
 
 
 def _facts(runs: Sequence[RunRecord], units: int) -> list[dict[str, str]]:
@@ -88,7 +96,7 @@ def _facts(runs: Sequence[RunRecord], units: int) -> list[dict[str, str]]:
         return ", ".join(value for value in dict.fromkeys(values) if value)
 
     pairs = {
-        "Units": f"{units} in {len(runs)} runs",
+        "Units": f"{units} in {_runs(len(runs))}",
         "Type": all_of([run.start.unit_type for run in runs]),
         "Plan": all_of([run.start.plan_name for run in runs]),
         "Rig": all_of([run.start.rig_name for run in runs]),
@@ -97,25 +105,15 @@ def _facts(runs: Sequence[RunRecord], units: int) -> list[dict[str, str]]:
     return [{"name": name, "text": words.clean(text)} for name, text in pairs.items() if text]
 
 
-def _counts(runs: Sequence[RunRecord]) -> list[dict[str, str]]:
-    counted_words = Counter(standing_of(run).word for run in runs)
-    order = ("PASS", "FAIL", "RETEST", "NO VERDICT")
-    return [
-        {"word": word, "count": str(counted_words[word])}
-        for word in order
-        if counted_words[word] or word in order[:3]
-    ]
-
-
 def _row(store: Store, run: RunRecord) -> dict[str, Any]:
     standing = standing_of(run)
     code = SheetCode.of(run.run_id, store.checksum(run.run_id))
     against = [reason.text for reason in standing.reasons if str(reason.verdict) != "pass"]
     return {
         "serial": words.clean(run.start.unit_serial),
-        "when": words.local(run.start.started_at),
+        "when": words.local(run.start.started_at, words.WITH_ZONE),
         "verdict": standing.whole_word,
-        "odd": standing.kind != "pass",
+        "odd": standing.kind != "pass" or bool(standing.marks),
         "why": words.clean(". ".join(filter(None, [standing.caution, *against[:1]]))),
         "code": f"{str(run.run_id)[:SHORT_ID]} {code.digits[:8].upper()}",
     }
@@ -131,12 +129,17 @@ def _turns(run: RunRecord) -> list[HalfTurn]:
     ]
 
 
+def _alike(runs: Sequence[RunRecord]) -> Sequence[RunRecord]:
+    """Return the runs on real units, all of them where none is: the two are never mixed."""
+    return [run for run in runs if not run.start.simulated] or runs
+
+
 def _spread(runs: Sequence[RunRecord], name: str, field: str, unit: str) -> dict[str, Any] | None:
     """Return how a measure's means spread over the runs; None with fewer than two of them."""
     means = []
     for run in runs:
         values = [getattr(turn, field) for turn in _turns(run)]
-        known = [value for value in values if value is not None]
+        known = [value for value in values if value is not None and math.isfinite(value)]
         if known:
             means.append(float(np.mean(known)))
     if len(means) < 2:

@@ -9,14 +9,13 @@ from typing import Any
 
 from rig.analysis.checks import Check
 from rig.analysis.half_turn_checks import checks_of
-from rig.analysis.judge import measure_check
+from rig.analysis.judge import measure_check, measure_label
 from rig.analysis.model import HalfTurn, Limits, Measure, Verdict
 from rig.analysis.wording import direction_words, with_u
-from rig.records.model import AGAIN, StepRecord
+from rig.records.model import AGAIN, Held, StepRecord
 
-# Steps whose half-turns are held against the plan's limits: no lock, no lowered supply, no
-# foreign relay.
-JUDGED_KINDS = ("half_turns", "park_check", "loaded", "endurance")
+# In records that do not say it: steps whose half-turns are held against the plan's limits.
+_JUDGED_KINDS = ("half_turns", "park_check", "loaded", "relay_check", "endurance")
 
 _SEVERITY = {Verdict.FAIL: 0, Verdict.RETEST: 1, Verdict.PASS: 2}
 _STATES = {Verdict.PASS: "met", Verdict.FAIL: "broken", Verdict.RETEST: "not certain"}
@@ -34,10 +33,22 @@ def counted(steps: Sequence[StepRecord]) -> list[StepRecord]:
     return kept[::-1]
 
 
+def held_of(step: StepRecord) -> Held:
+    """Return what of a step was held against the plan's limits, as recorded where it is."""
+    if step.held is not None:
+        return step.held
+    guided = step.kind == "guided" and step.answers.get("test") == "turns"
+    return Held.ALL if guided or step.kind in _JUDGED_KINDS else Held.MEASURES
+
+
 def is_judged(step: StepRecord) -> bool:
     """Tell whether a step's half-turns are held against the plan's limits."""
-    guided = step.kind == "guided" and step.answers.get("test") == "turns"
-    return guided or step.kind in JUDGED_KINDS
+    return held_of(step) is Held.ALL
+
+
+def counts(step: StepRecord) -> bool:
+    """Tell whether anything of a step counts: what no one knows the word for does not."""
+    return held_of(step) in (Held.ALL, Held.MEASURES)
 
 
 _LABELS = {"half_turn_min_s": "Half-turn time, least"}
@@ -62,18 +73,35 @@ def _rank(check: Check) -> tuple[int, float]:
 
 
 def measure_rows(steps: Sequence[StepRecord], limits: Limits) -> list[dict[str, Any]]:
-    """Return a row for each measure that the plan limits, in the order of first appearance."""
+    """Return a row for each measure that the plan limits, in the order of first appearance.
+
+    Of a step that was done again only what failed counts: a repetition clears doubts, no faults.
+    """
     groups: dict[str, _Group] = {}
-    for step in counted(steps):
-        if is_judged(step):
-            for turn in step.half_turns:
-                for check in checks_of(turn, limits):
-                    groups.setdefault(check.measure, _Group(check, turn)).add(check, turn)
-    for measure in _measures(steps):
-        found = measure_check(measure, limits)
-        if found is not None:
-            groups.setdefault(found.measure, _Group(found, None)).add(found, None)
+    last = {step.number for step in counted(steps)}
+    judged = [*_turn_checks(steps, limits), *_run_checks(steps, limits)]
+    for step, check, turn in judged:
+        if step.number in last or check.verdict is Verdict.FAIL:
+            groups.setdefault(check.measure, _Group(check, turn)).add(check, turn)
     return [_row(group) for group in groups.values()]
+
+
+_Judged = tuple[StepRecord, Check, HalfTurn | None]
+
+
+def _turn_checks(steps: Sequence[StepRecord], limits: Limits) -> Iterable[_Judged]:
+    for step in filter(is_judged, steps):
+        for turn in step.half_turns:
+            for check in checks_of(turn, limits):
+                yield step, check, turn
+
+
+def _run_checks(steps: Sequence[StepRecord], limits: Limits) -> Iterable[_Judged]:
+    for step in filter(counts, steps):
+        for measure in step.measures:
+            check = measure_check(measure, limits)
+            if check is not None:
+                yield step, check, None
 
 
 def other_measures(steps: Sequence[StepRecord], limits: Limits) -> list[dict[str, str]]:
@@ -90,23 +118,20 @@ def other_measures(steps: Sequence[StepRecord], limits: Limits) -> list[dict[str
 
 
 def _measures(steps: Sequence[StepRecord]) -> Iterable[Measure]:
-    return (measure for step in counted(steps) for measure in step.measures)
+    return (measure for step in counted(steps) if counts(step) for measure in step.measures)
 
 
 _NAMES = {
-    "rest_draw_a": "rest draw",
-    "lowest_supply_v": "lowest working voltage",
     "zero_offset_a": "sensor's zero, taken off",
     "relay_coil_a": "relay coil's current",
     "relay_extra_contact_ohm": "own relay's contact above the good one's",
-    "relay_swap_change": "change with the known good relay",
     "direct_feed_a": "motor fed directly",
 }
 
 
 def measure_name(measure: Measure) -> str:
-    """Return a measure's name in words."""
-    known = _NAMES.get(measure.name)
+    """Return a measure's name in words, the same wherever it stands."""
+    known = measure_label(measure.name) or _NAMES.get(measure.name)
     return known or measure.name.removesuffix(f"_{measure.unit.lower()}").replace("_", " ")
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import subprocess
 from collections.abc import Sequence
 from pathlib import Path
@@ -39,6 +41,22 @@ def file_name(record: RunRecord, what: str = "") -> str:
     start = record.start
     parts = (start.unit_serial[:_NAME_MOST], start.plan_name, str(record.run_id)[:SHORT_ID], what)
     return "-".join(safe_name(part) for part in parts if part)
+
+
+def pair_name(before: RunRecord, after: RunRecord) -> str:
+    """Return the name of a file on two runs of one unit, with both their identifiers."""
+    shorts = [str(run.run_id)[:SHORT_ID] for run in (before, after)]
+    serial = safe_name(after.start.unit_serial[:_NAME_MOST])
+    return f"{serial}-before-{shorts[0]}-after-{shorts[1]}"
+
+
+def lot_name(lot: str, asked: Sequence[str | None]) -> str:
+    """Return the name of a lot's file; ``asked`` is what was asked for, which tells lots apart.
+
+    Two lots whose names differ in what a file's name cannot hold get two files.
+    """
+    told = hashlib.sha256(json.dumps(list(asked)).encode()).hexdigest()[:SHORT_ID]
+    return f"lot-{safe_name(lot[:_NAME_MOST])}-{told}"
 
 
 def safe_name(text: str) -> str:

@@ -10,7 +10,7 @@ from typing import Any
 from rig.analysis.model import Direction, HalfTurn, Verdict
 from rig.analysis.trace import Trace
 from rig.diagnosis.diagnose import diagnose
-from rig.diagnosis.model import Diagnosis
+from rig.diagnosis.model import Diagnosis, Topic
 from rig.diagnosis.of_record import NothingSeenError, seen_of_record
 from rig.diagnosis.words import summary
 from rig.plans import Plan
@@ -35,9 +35,6 @@ TRACE_IN, STROKE_IN = 4.45, 2.2
 FULL_IN = 6.7
 """Widths on paper: two thirds and one third of the text's less the gap, and all of it."""
 FEEDS_BELOW = "Grey bars: battery feed, ignition feed."
-UNREADABLE_PLAN = (
-    "The plan in the record cannot be read by this program any more, so limits are not shown."
-)
 
 
 def sheet_of(store: Store, record: RunRecord, letterhead: Letterhead, paper: str = "") -> Document:
@@ -69,7 +66,9 @@ def sheet_of(store: Store, record: RunRecord, letterhead: Letterhead, paper: str
         "steps": words.step_rows(record.steps),
         "notes": words.later_notes(record),
         "rig": words.rig_facts(record),
-        "rule": UNREADABLE_PLAN if plan is None else words.decision_rule(plan.decision.as_rule()),
+        "rule": words.UNREADABLE_PLAN
+        if plan is None
+        else words.decision_rule(plan.decision.as_rule()),
     }
     return Document("sheet", data, letterhead, start.started_at)
 
@@ -110,10 +109,16 @@ def _drawn(store: Store, record: RunRecord, plan: Plan | None) -> dict[str, Any]
     stroke = "" if found is None else stroke_figure(found, STROKE_IN)
     return {
         "trace": run_trace(store, record, plan, TRACE_IN if stroke else FULL_IN),
-        "why": [] if found is None else [words.clean(text) for text in summary(found)],
+        "why": [] if found is None else [words.clean(text) for text in _of_unit(found)],
         "stroke": stroke,
         "stroke_caption": "For friction and load, mean of plain half-turns.",
     }
+
+
+def _of_unit(found: Diagnosis) -> tuple[str, ...]:
+    """Return what stands out of the unit; the rig's own fuse is nothing that its traces show."""
+    of_unit = tuple(one for one in found.findings if one.topic is not Topic.FUSE)
+    return summary(replace(found, findings=of_unit))
 
 
 def diagnosis_of(store: Store, record: RunRecord) -> Diagnosis | None:

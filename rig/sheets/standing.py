@@ -6,18 +6,14 @@ from dataclasses import dataclass
 
 from rig.analysis.model import Reason, Verdict
 from rig.quality.calibration_words import standing_in_short
+from rig.records.golden_said import golden_in_short
 from rig.records.model import RunRecord, RunState
+from rig.sheets.verdict_means import verdict_sentence
+from rig.sheets.words import plan_of
 from rig.verdict_words import verdict_sentences
 
 SIMULATED = "SIMULATED"
 
-_SENTENCES = {
-    Verdict.PASS: "Every limit of the plan was met by more than the measurement is uncertain by.",
-    Verdict.FAIL: "At least one limit was broken by more than the measurement is uncertain by, or "
-    "the unit did not do what it is for.",
-    Verdict.RETEST: "Neither fit nor unfit: something was too close to a limit to tell, was not "
-    "measured, or was a fault of the rig. This is no pass.",
-}
 _UNFINISHED = {
     RunState.STOPPED: ("STOPPED", "The operator stopped this run before its end."),
     RunState.INTERRUPTED: ("INTERRUPTED", "This run was interrupted before its end."),
@@ -36,8 +32,8 @@ class Mark:
 class Standing:
     """The verdict's word ("PASS", "NO VERDICT"), what it means, its reasons, and the marks.
 
-    ``kind`` is "pass", "fail", "retest" or "none"; ``caution`` what must stand beside the verdict
-    of the rig's calibration, in few words, empty if nothing must.
+    ``kind`` is "pass", "fail", "retest" or "none"; ``cautions`` what must stand beside the verdict
+    of the rig, its golden units and its calibration, in few words each, empty if nothing must.
     """
 
     kind: str
@@ -45,7 +41,12 @@ class Standing:
     sentence: str
     reasons: tuple[Reason, ...]
     marks: tuple[Mark, ...]
-    caution: str = ""
+    cautions: tuple[str, ...] = ()
+
+    @property
+    def caution(self) -> str:
+        """All that must stand beside the verdict of the rig, on one line."""
+        return "; ".join(self.cautions)
 
     @property
     def whole_word(self) -> str:
@@ -55,7 +56,9 @@ class Standing:
 
 def standing_of(record: RunRecord) -> Standing:
     """Return how a run stands; a run without an end, or cut off, never reads as a plain verdict."""
-    marks, caution = marks_of(record), standing_in_short(record.start.calibration)
+    marks, start = marks_of(record), record.start
+    of_rig = (golden_in_short(start.golden), standing_in_short(start.calibration))
+    cautions = tuple(filter(None, of_rig))
     end = record.end
     judgement = None if end is None else end.judgement
     if judgement is None:
@@ -67,17 +70,18 @@ def standing_of(record: RunRecord) -> Standing:
             else "This run was not judged. It says nothing for or against the unit."
         )
         reasons = (Reason(Verdict.RETEST, reason, "run"),) if reason else ()
-        return Standing("none", "NO VERDICT", sentence, reasons, marks, caution)
+        return Standing("none", "NO VERDICT", sentence, reasons, marks, cautions)
     verdict = judgement.verdict
     # A newer program's record may hold a word that this one does not know: it is no pass.
-    known = verdict in _SENTENCES
+    known = verdict in tuple(Verdict)
+    plan = plan_of(record)
     return Standing(
         str(verdict) if known else "none",
         str(verdict).upper(),
-        _SENTENCES.get(verdict, "This program does not know the verdict in the record."),
-        tuple(verdict_sentences(judgement)),
+        verdict_sentence(verdict, None if plan is None else plan.decision.as_rule()),
+        tuple(dict.fromkeys(verdict_sentences(judgement))),
         marks,
-        caution,
+        cautions,
     )
 
 

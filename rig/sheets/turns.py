@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Sequence
 from itertools import groupby
@@ -12,8 +13,7 @@ from typing import Any
 from rig.analysis.model import Direction, HalfTurn, Outcome
 from rig.analysis.wording import direction_words, outcome_words, with_u
 from rig.records.model import StepRecord
-from rig.records.quantity import rounded, with_uncertainty
-from rig.sheets.measures import is_judged
+from rig.sheets.measures import counts, is_judged
 from rig.sheets.words import clean
 
 TABLE_MOST = 48
@@ -41,8 +41,9 @@ def turn_groups(steps: Sequence[StepRecord]) -> dict[str, Any]:
 
 
 def _part_of(step: StepRecord) -> str:
-    """Return what step of the plan a step is; the parts of an endurance step are one."""
-    return step.kind if step.kind == "endurance" else str(step.number)
+    """Return what step of the plan a step is; the parts of an endurance step that count are one."""
+    alike = step.kind == "endurance" and is_judged(step)
+    return step.kind if alike else str(step.number)
 
 
 def _group(parts: Sequence[StepRecord], *, few: bool) -> dict[str, Any]:
@@ -51,9 +52,17 @@ def _group(parts: Sequence[StepRecord], *, few: bool) -> dict[str, Any]:
     return {
         "title": clean(parts[0].title) + more,
         "judged": is_judged(parts[0]),
+        "said": _said(parts[0]),
         "rows": [turn_row(turn, judged=is_judged(parts[0])) for turn in turns] if few else [],
         "sum": None if few else summed(turns),
     }
+
+
+def _said(step: StepRecord) -> str:
+    """Return what must stand beside a step's half-turns, empty if nothing must."""
+    if is_judged(step):
+        return ""
+    return "not held against the limits" if counts(step) else "counts for nothing"
 
 
 def _columns(groups: list[dict[str, Any]]) -> list[list[dict[str, Any]]]:
@@ -84,7 +93,7 @@ def turn_row(turn: HalfTurn, *, judged: bool = True) -> dict[str, Any]:
         "direction": direction_words(turn.direction),
         "outcome": outcome_words(turn.outcome) + ("*" if turn.cut_by_rig else ""),
         "odd": judged and turn.outcome is not Outcome.PARKED,
-        "time": with_uncertainty(turn.half_turn_s, turn.half_turn_u_s) if timed else "–",
+        "time": _with_u(turn.half_turn_s, turn.half_turn_u_s) if timed else "–",
         "peak": _number(turn.peak_a, turn.peak_u_a),
         "run": _number(turn.run_a, turn.run_u_a),
         "rest": _number(turn.rest_a, turn.rest_u_a),
@@ -93,8 +102,12 @@ def turn_row(turn: HalfTurn, *, judged: bool = True) -> dict[str, Any]:
 
 
 def _number(value: float | None, u: float | None) -> str:
-    text = rounded(value, u)
-    return "–" if text == "-" else text
+    return _with_u(value, u).partition(" ")[0]
+
+
+def _with_u(value: float | None, u: float | None) -> str:
+    """Return a value as the table of measures has it, to the same places; a dash for none."""
+    return "–" if value is None or not math.isfinite(value) else with_u(value, u, "")
 
 
 def summed(turns: Sequence[HalfTurn]) -> dict[str, Any]:
@@ -133,6 +146,12 @@ def _times(turns: Sequence[HalfTurn], direction: Direction) -> str:
     )
 
 
+def _time_s(turn: HalfTurn) -> float:
+    """Return a half-turn's time (s), 0 where it has none."""
+    taken_s = turn.half_turn_s
+    return taken_s if taken_s is not None and math.isfinite(taken_s) else 0.0
+
+
 def strip(turns: Sequence[HalfTurn]) -> dict[str, Any]:
     """Return a strip of bars as SVG, each the slowest of ``each`` half-turns, the highest ``top``.
 
@@ -141,13 +160,13 @@ def strip(turns: Sequence[HalfTurn]) -> dict[str, Any]:
     """
     each = -(-len(turns) // STRIP_MOST)
     groups = [turns[at : at + each] for at in range(0, len(turns), each)]
-    top = max((t.half_turn_s for t in turns if t.half_turn_s is not None), default=1.0)
+    top = max((_time_s(turn) for turn in turns), default=0.0) or 1.0
     plain, odd = [], []
     for k, group in enumerate(groups):
         if any(turn.outcome is not Outcome.PARKED for turn in group):
             odd.append(f"M{k} 0h1v{STRIP_HIGH}h-1z")
         else:
-            part = max((turn.half_turn_s or 0.0) for turn in group) / top
+            part = max(_time_s(turn) for turn in group) / top
             high = round(0.9 * STRIP_HIGH * part, 2)
             plain.append(f"M{k} {STRIP_HIGH}v-{high}h0.7v{high}z")
     svg = (

@@ -51,8 +51,10 @@ def verify(store: Store, code: SheetCode) -> Verified:
         return Verified(Found.UNCHANGED, text, record)
     ended = record.end is not None
     why = (
-        "Something in the run, its traces or its verdict is not what it was. `halfturn records "
-        "verify` looks for damage; a backup from before tells what it was."
+        "If the sheet says UNFINISHED, it was printed before the run's end, and all may be well: "
+        "print it again. If it does not, something in the run, its traces or its verdict is not "
+        "what it was. `halfturn records verify` looks for damage; a backup from before tells what "
+        "it was."
         if ended
         else "The run has no end in the record: it went on after the sheet was printed, or was cut "
         "off. Print it again when it is over."

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,7 @@ from rig.plans import Plan, PlanError, plan_from_text
 from rig.quality.calibration_words import standing_words
 from rig.quality.decision import DecisionRule
 from rig.quality.uncertainty import declared_of
+from rig.records.golden_said import golden_words
 from rig.records.model import RunRecord, Source, StepRecord, StepState
 from rig.schema import MistakesError
 from rig.settings import settings_from_text
@@ -28,6 +30,11 @@ SAYS = (
     "or the cable that the unit will work with. Fitting it is work for somebody qualified: before "
     "it, isolate the battery; keep hands clear of the lever, which moves with force; after it, "
     "make sure that the engine stops."
+)
+
+
+UNREADABLE_PLAN = (
+    "The plan in the record cannot be read by this program any more, so limits are not shown."
 )
 
 
@@ -53,10 +60,18 @@ def decision_rules(records: Sequence[RunRecord]) -> str:
 
 def plan_of(record: RunRecord) -> Plan | None:
     """Return the plan as recorded; None if this program cannot read it any more."""
+    return _plan_read(record.start.plan_text, record.start.plan_name)
+
+
+@lru_cache(maxsize=16)
+def _plan_read(text: str, name: str) -> Plan | None:
     try:
-        return plan_from_text(record.start.plan_text, Path(f"{record.start.plan_name}.toml"))
+        return plan_from_text(text, Path(f"{name}.toml"))
     except PlanError:
         return None
+
+
+WITH_ZONE = "%Y-%m-%d %H:%M %Z"
 
 
 def local(moment: datetime, layout: str = "%Y-%m-%d %H:%M") -> str:
@@ -73,25 +88,28 @@ def identity(record: RunRecord, plan: Plan | None) -> list[dict[str, str]]:
     """Return who and what as pairs of name and text; what is not recorded is left out."""
     start = record.start
     title = start.plan_name if plan is None else f"{plan.title} ({start.plan_name})"
+    if record.isolation is not None:
+        title = f"{title}, lent to an isolation"
     pairs = {
         "Type": start.unit_type,
         "From": SOURCES.get(start.source, str(start.source).replace("_", " ")),
         "Job or lot": start.reference,
         "Plan": title,
-        "Tested": local(start.started_at, "%Y-%m-%d %H:%M %Z"),
+        "Tested": local(start.started_at, WITH_ZONE),
         "Operator": start.operator,
     }
     return [{"name": name, "text": clean(text)} for name, text in pairs.items() if text]
 
 
 def rig_facts(record: RunRecord) -> list[dict[str, str]]:
-    """Return what the rig was, and how it stood with its calibration."""
+    """Return what the rig was, and how it stood with its calibration and its golden units."""
     start = record.start
     pairs = {
         "Rig": f"{start.rig_name}, station {start.station}",
         "Bench": f"{_bench(record)}, halfturn {start.program_version}",
         "Sensor": _sensor(record),
         "Calibration": standing_words(start.calibration),
+        "Golden": golden_words(start.golden),
         "Feeds": _feeds(record),
     }
     return [{"name": name, "text": clean(text)} for name, text in pairs.items() if text]

@@ -133,6 +133,15 @@ def test_a_zero_beyond_it_says_exactly_what_to_write_and_where():
     assert zero_words(ZeroFound("A", 0.0499, 0.0012, 0.001, 0.0499), mended).line == ""
 
 
+@pytest.mark.parametrize(
+    ("off_a", "says"), [(0.001, "within U"), (0.009, "(R4)"), (0.02, "has moved since")]
+)
+def test_a_calibrated_zero_may_be_off_by_what_the_feed_moves_it(off_a, says):
+    words = zero_words(ZeroFound("A", 0.03 + off_a, 0.0012, 0.001, 0.03, True), SETTINGS)
+    assert says in words.advice
+    assert words.line == ""
+
+
 def test_a_rig_file_without_that_line_is_told_the_table():
     text = "\n".join(
         line for line in SETTINGS.text.split("\n") if not line.startswith("offset_a =")

@@ -267,6 +267,37 @@ def test_a_calibration_takes_the_data_sheets_place_where_it_stands():
     assert other.unzeroed_u_a == accuracy_of(STARTER, QUALIFY).unzeroed_u_a
 
 
+@settings(deadline=None, max_examples=60)
+@given(
+    st.floats(0.96, 1.04),
+    st.floats(-0.1, 0.1),
+    st.floats(1e-4, 0.01),
+    st.floats(1e-3, 0.1),
+    st.floats(-0.999, 0.999),
+    st.floats(4.0, 16.0),
+)
+def test_a_calibrated_voltages_gain_and_offset_count_together(
+    gain, offset, gain_u, offset_u, rho, volts
+):
+    """JCGM 100:2008, 5.2.2: three supply points leave both correlated by 0.96, and uncorrelated
+    they would make 12.8 V four times as uncertain as it is.
+    """
+    correction = Correction(gain, offset, gain_u, offset_u, rho * gain_u * offset_u)
+    stood = stands()
+    line = replace(stood.calibration.voltage, correction=correction)
+    standing = replace(stood, calibration=replace(stood.calibration, voltage=line))
+    instrument = instrument_of(STARTER, QUALIFY, standing)
+    of_calibration = [
+        component.contribution
+        for component in instrument.voltage_budget(volts).components
+        if component.source is Source.CALIBRATION
+    ]
+    reading = volts / gain + offset
+    assert math.hypot(*of_calibration) == pytest.approx(correction.u(reading), rel=1e-6)
+    told = accuracy_of(STARTER, QUALIFY, standing).voltage_u_v(volts)
+    assert told == pytest.approx(instrument.voltage_budget(volts).standard_u)
+
+
 def test_a_noise_that_was_measured_is_of_type_a_and_counts_its_readings():
     guessed, noisy = budgets_of(STARTER, QUALIFY), budgets_of(STARTER, QUALIFY, noise_a=0.5)
     assert {c.kind for c in guessed.current.components} == {"B"}
@@ -275,6 +306,25 @@ def test_a_noise_that_was_measured_is_of_type_a_and_counts_its_readings():
     assert (readings.kind, readings.dof) == ("A", 99)
     assert readings.standard_u == pytest.approx(0.5 * 0.12533, rel=1e-4)
     assert noisy.current.k > 2.0
+
+
+def test_a_limits_u_is_the_one_that_is_decided_by():
+    """Checks take k = 2 whatever a value rests on, and so do the edges that are told."""
+    for limit in budgets_of(STARTER, QUALIFY, noise_a=0.5).limits:
+        assert limit.expanded_u == COVERAGE * limit.budget.standard_u
+
+
+def test_what_nobody_declared_is_not_called_declared():
+    def sources(rig):
+        instrument = instrument_of(rig, QUALIFY)
+        parts = (*instrument.current.offset_parts(), instrument.time.relay_part())
+        return {c.name: c.source for c in parts}
+
+    zero, delay = "zero with the feed made", "feed relay's delay"
+    for rig in (STARTER, station(("delay_u_s = 0.0015", "#"))):
+        assert sources(rig)[zero] is sources(rig)[delay] is Source.GUESS
+    own = station(("delay_u_s = 0.0015", "delay_u_s = 0.0004"), ("# offset_u_a", "offset_u_a"))
+    assert sources(own)[zero] is sources(own)[delay] is Source.DECLARED
 
 
 def test_a_trace_without_a_zero_is_known_no_better_than_the_chips_offset():

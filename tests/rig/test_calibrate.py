@@ -128,6 +128,30 @@ def test_a_calibration_from_the_prompt_to_every_place_it_is_told(capsys, later):
     assert "calibrate with `halfturn calibrate`" in out + err
 
 
+def test_what_is_shown_is_what_the_rig_file_makes_of_it(capsys, later):
+    """One that does not apply any more is not shown as in force."""
+    assert halfturn(capsys, "calibrate", "--quiet", *ERROR)[0] == 0
+    whole = Path("rig.toml").read_text()
+    Path("rig.toml").write_text(whole.replace("shunt_ohm = 0.005", "shunt_ohm = 0.004"))
+    _, out, _ = halfturn(capsys, "calibrate", "--show")
+    assert "DOES NOT APPLY: the shunt was 5 mohm and is 4 mohm" in out
+    assert "in force" not in out
+    Path("rig.toml").write_text(whole.replace('name = "A"', 'name = "B"'))
+    assert "the rig file has no such station" in halfturn(capsys, "calibrate", "--show")[1]
+    Path("rig.toml").write_text(whole)
+    later(-3)
+    assert "dated after today, DOES NOT APPLY" in halfturn(capsys, "calibrate", "--show")[1]
+
+
+def test_a_reference_that_was_itself_overdue_is_told_for_good(capsys):
+    whole = Path("rig.toml").read_text()
+    Path("rig.toml").write_text(whole.replace('due = "2030-01-01"', 'due = "2020-01-01"'))
+    assert halfturn(capsys, "calibrate", "--quiet", *ERROR)[0] == 0
+    late = "The reference box R 7 was itself due on 2020-01-01"
+    assert late in halfturn(capsys, "calibrate", "--show")[1]
+    assert late in " ".join(halfturn(capsys, *RUN)[1].split())
+
+
 def test_a_simulated_rig_without_one_is_left_in_peace(capsys):
     status, out, _ = halfturn(capsys, *RUN)
     assert status == 0

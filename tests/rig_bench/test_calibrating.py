@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import random
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import pytest
 from bench_runs import Watcher, feeds_are_on, make_order, make_plan, make_settings
 
-from drivers import BackendOptions
+from drivers import BackendOptions, DriverError
 from drivers.simulated.backend import SimulatedBackend
 from rig.bench import dates
 from rig.bench.calibrated import calibrated, standing_of
@@ -112,6 +112,30 @@ def test_drawn_sensor_errors_are_found_within_their_uncertainty(store, seed, ref
     assert abs(voltage.true(true_v / voltage_gain) - true_v) <= 2.5 * voltage.u(true_v)
 
 
+@pytest.mark.parametrize("fed_zero_a", [-0.01, 0.01])
+@pytest.mark.parametrize(
+    ("reference", "voltmeter"),
+    [(RESISTOR, VOLTMETER), (AMMETER, VOLTMETER), (AMMETER, None)],
+    ids=["resistor", "ammeter", "ammeter_alone"],
+)
+def test_a_zero_that_moves_when_the_feed_is_made_is_in_the_gains_uncertainty(
+    store, fed_zero_a, reference, voltmeter
+):
+    """As far as the README's wiring check lets R4 leave it; taken with the feeds off it made the
+    gain wrong by twice its U.
+    """
+    drawn = {"sensor.gain": "1.01", "sensor.fed_zero_a": str(fed_zero_a)}
+    order = order_of(drawn, current_reference=reference, voltmeter=voltmeter)
+    ended = calibrate(order, store)
+    assert ended.good, ended.text
+    (made,) = store.calibrations()
+    found = made.current.correction
+    assert abs(found.gain - 1.01) <= 2 * found.gain_u
+    assert 2 * found.gain_u < (0.002 if voltmeter else 0.004)
+    if voltmeter:
+        assert found.offset == pytest.approx(fed_zero_a, abs=0.002)
+
+
 def test_a_later_run_reads_as_one_with_a_perfect_sensor(store, tmp_path):
     """Same unit, same seed: its samples, as guard, ring and record see them, are those of a sound
     sensor within the calibration's uncertainty and the sensor's step.
@@ -147,8 +171,9 @@ def test_a_second_calibration_finds_the_first_ones_work_as_found(store):
     calibrate(order_of(), store)
     newest, first = store.calibrations()
     assert newest.made_at > first.made_at
-    zero, five = first.current.points
+    zero, five, again = first.current.points  # so far off that it was read twice
     assert abs(first.current.found(five)) > 0.05
+    assert again.reference == pytest.approx(five.reference, abs=0.01)
     zero, five = newest.current.points
     for point in (zero, five):
         assert abs(newest.current.found(point)) < 0.01
@@ -176,7 +201,7 @@ def test_in_another_range_of_the_sensor_its_gain_holds_and_the_rig_files_offset(
 
 
 def test_whatever_it_is_asked_it_can_be_stopped_at_every_question_with_nothing_stored(store):
-    order = order_of(ask_operator=True)
+    order = order_of({}, ask_operator=True)
     asked = 0
 
     class Stopping(Watcher):
@@ -222,6 +247,56 @@ def test_a_stop_while_the_reference_is_fed_takes_the_feed_off_at_once(store):
     assert store.calibrations() == ()
 
 
+class Slowly(DirectKeeper):
+    """Stores at once, and says so a few cycles later, as the writer's thread may."""
+
+    stored, left, broken = False, 5, None
+
+    def keep_calibration(self, made):
+        super().keep_calibration(made)
+        self.stored = True
+
+        def done():
+            if self.broken:
+                raise self.broken
+            self.left -= 1
+            return self.left < 0
+
+        return done
+
+
+def stored_slowly(store, keeper):
+    def stop():
+        if keeper.stored:
+            raise Stopped("Stopped: enough.", by_operator=True)
+
+    order = order_of({})
+    backend = SimulatedBackend(order.wiring(), order.options)
+    watcher = Watcher(listen=stop)
+    watcher.backend = backend
+    try:
+        return CalibrationJob(order, backend, keeper, watcher).run()
+    finally:
+        backend.close()
+
+
+def test_a_stop_after_it_was_accepted_does_not_hide_that_it_is_stored(store):
+    ended = stored_slowly(store, Slowly(store))
+    assert len(store.calibrations()) == 1
+    assert ended.good, ended.text
+    assert "Calibrated, due" in ended.text
+    assert ended.feeds_off
+
+
+def test_what_breaks_off_the_storing_says_that_it_may_be_stored(store):
+    keeper = Slowly(store)
+    keeper.broken = DriverError("The port is gone.")
+    ended = stored_slowly(store, keeper)
+    assert ended.good is False
+    assert "Nothing was stored" not in ended.text
+    assert "`halfturn calibrate --show` tells" in ended.text
+
+
 class Operator(Watcher):
     """Does what is asked, and types ``typed`` in turn where a meter is read (empty: what it shows).
 
@@ -249,19 +324,44 @@ class Operator(Watcher):
 def test_no_at_any_question_stores_nothing(store, action):
     ended = calibrate(order_of(ask_operator=True), store, Operator(refuses=action))
     assert ended.good is False
+    assert "calibrate again" in ended.text.lower()  # what to do next
     assert ended.feeds_off
     assert store.calibrations() == ()
 
 
 def test_a_reading_far_off_is_asked_for_again_and_a_point_can_be_fed_again(store):
     watcher = Operator("abc", "again", "126", "", "")
-    ended = calibrate(order_of(ask_operator=True), store, watcher)
+    ended = calibrate(order_of({}, ask_operator=True), store, watcher)
     texts = [ask.text for ask in watcher.asked if ask.action == "read_meter"]
     assert ended.good, ended.text
     assert "is no number" in texts[1]
     assert "far from" in texts[3]
     fed = [ask for ask in watcher.asked if ask.action == "watch_meter"]
     assert len(fed) == 3  # the voltage twice, the current once
+
+
+def test_a_mistyped_reading_on_a_battery_is_read_again_and_not_believed(store):
+    """A single point lies on any line: 11.50 V typed for 12.00 V gave gain 0.958 and a small U."""
+    watcher = Operator("", "11.50")
+    ended = calibrate(order_of({}, ask_operator=True), store, watcher)
+    assert [ask.action for ask in watcher.asked].count("read_meter") == 3
+    assert ended.good is False
+    assert "do not lie on a line" in ended.text
+    assert store.calibrations() == ()
+
+
+def test_one_that_is_further_off_than_was_claimed_is_told_before_it_is_accepted(store):
+    watcher = Operator()
+    overdue = replace(VOLTMETER, due=date(2020, 1, 1))
+    assert calibrate(order_of({"sensor.gain": "1.04"}, voltmeter=overdue, ask_operator=True),
+                     store, watcher).good  # fmt: skip
+    (accept,) = [ask.text for ask in watcher.asked if ask.action == "accept_calibration"]
+    assert "rests on readings that far off" in accept
+    assert "was itself due on 2020-01-01" in accept
+    watcher = Operator()
+    assert calibrate(order_of({"sensor.gain": "1.04"}, ask_operator=True), store, watcher).good
+    (accept,) = [ask.text for ask in watcher.asked if ask.action == "accept_calibration"]
+    assert "rests on readings that far off" not in accept
 
 
 def test_a_wrong_shunt_in_the_rig_file_is_told_and_not_corrected_away(store):
@@ -348,6 +448,25 @@ def test_an_overdue_rig_may_be_kept_from_judging(store, a_year_later):
     assert "no plan may be run" in ended.note
     assert ended.note.startswith("Refused. ")
     assert not any(sample.battery_feed for sample in seen.samples)
+
+
+def test_a_clock_behind_the_newest_calibration_is_to_be_set_first(store, a_year_later):
+    calibrate(order_of(), store)
+    (ahead,) = store.calibrations()
+    year = timedelta(days=400)
+    with Store.open(store.path.parent / "ahead.sqlite") as other:
+        other.keep_calibration(replace(ahead, made_at=ahead.made_at + year, due=ahead.due + year))
+        watcher = Watcher()
+        ended = calibrate(order_of(), other, watcher)
+        assert ended.good is False
+        assert "The computer's clock says" in ended.text
+        assert "Set the computer's clock" in ended.text
+        assert not any(sample.battery_feed for sample in watcher.samples)
+        assert len(other.calibrations()) == 1
+        _, _, record = run(other, ERRORS)
+        assert record.start.calibration.state is CalibrationState.DATED_AHEAD
+        a_year_later()
+        assert calibrate(order_of(), other).good
 
 
 def test_a_changed_shunt_is_told_and_reads_by_the_rig_file(store):

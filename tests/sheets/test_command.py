@@ -17,6 +17,7 @@ from paper import codes_in, text_of
 from rig.records.model import RunEvent
 from rig.records.store import Store
 from rig.settings import starter_text
+from rig.sheets.printing import lot_name
 
 
 @pytest.fixture
@@ -79,6 +80,24 @@ def test_one_changed_value_is_told(bench, capsys):
     assert "The record differs from what was printed" in out
     status, out, _ = halfturn(capsys, "sheet", "verify", code, "--json")
     assert json.loads(out)["found"] == "changed"
+    _, out, _ = halfturn(capsys, "sheet", "make", str(ids["interrupted"]), "--json")
+    _, out, _ = halfturn(capsys, "sheet", "verify", json.loads(out)["code"], "--json")
+    found = json.loads(out)
+    assert (found["state"], found["marks"]) == ("interrupted", ["INTERRUPTED"])
+
+
+def test_a_sheet_printed_while_the_run_was_on_raises_no_alarm(bench, capsys):
+    folder, ids = bench
+    _, out, _ = halfturn(capsys, "sheet", "make", str(ids["unfinished"]), "--json")
+    made = json.loads(out)
+    assert made["marks"] == ["UNFINISHED"]
+    with Store.open(folder / "logs" / "records.sqlite") as store:
+        store.finish_run(ids["unfinished"], store.run(ids["pass"]).end)
+    status, out, _ = halfturn(capsys, "sheet", "verify", made["code"])
+    said = " ".join(out.split())
+    assert status == 1
+    assert "If the sheet says UNFINISHED, it was printed before the run's end" in said
+    assert said.index("UNFINISHED") < said.index("looks for damage")
 
 
 def test_a_note_written_later_changes_nothing(bench, capsys):
@@ -126,6 +145,23 @@ def test_every_other_document(bench, capsys):
     status, out, _ = halfturn(capsys, "sheet", "label", "last", "--size", "40x15", "--dpi", "203")
     assert status == 0
     assert len(list((folder / "logs" / "sheets").glob("*-label.png"))) == 1
+
+
+def test_no_report_takes_the_place_of_another_one(bench, capsys):
+    _, ids = bench
+    asked = [
+        ("before-after", str(ids["slow"]), str(ids["rebuilt"])),
+        ("before-after", str(ids["rebuilt"]), str(ids["new"])),
+        ("lot", "--reference", "J-1391"),
+        ("lot", "--reference", "J-1391", "--plan", "qualify"),
+        ("lot", str(ids["slow"]), str(ids["rebuilt"])),
+    ]
+    files = []
+    for words in asked:
+        _, out, _ = halfturn(capsys, "sheet", *words, "--json")
+        files += json.loads(out)["files"]
+    assert len(set(files)) == len(asked)
+    assert lot_name("A/1", ("A/1", None)) != lot_name("A_1", ("A_1", None))
 
 
 WRONG = {

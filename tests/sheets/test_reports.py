@@ -3,21 +3,29 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import hypot, sqrt
+from math import hypot, inf, sqrt
 
 import numpy as np
 import pytest
+from bench_runs import make_plan
 from paper import text_of
+from scipy.stats import t
 
 from rig.analysis.checks import Check
-from rig.analysis.model import Direction
+from rig.analysis.judge import measure_check
+from rig.analysis.model import Direction, Judgement, Measure, Verdict
 from rig.quality.decision import DecisionRule, Rule
+from rig.records.columns import not_known
 from rig.records.compare import change
 from rig.records.model import AGAIN
 from rig.sheets.before_after import NotOneUnitError, before_after, change_rows
+from rig.sheets.figures import mark_svg
 from rig.sheets.letterhead import Letterhead
+from rig.sheets.lot_marks import across, lot_counts, lot_marks
 from rig.sheets.lot_report import LotFinding, lot_report
-from rig.sheets.measures import bar_of, counted
+from rig.sheets.measures import bar_of, counted, measure_name, measure_rows
+from rig.sheets.standing import marks_of
+from rig.sheets.turns import turn_row
 from rig.sheets.words import decision_rule
 
 HEAD = Letterhead("Low Meadow Pump Works")
@@ -38,7 +46,8 @@ def test_a_rebuild_shows_what_it_changed(store, made):
 
 
 def test_the_difference_and_its_uncertainty_are_those_of_the_means(store, made):
-    """Worked out here once more with NumPy: GUM (JCGM 100:2008) 4.2.3, 5.1.2, for two means."""
+    """Worked out here once more with NumPy and SciPy: GUM (JCGM 100:2008) 4.2.3, 5.1.2 and, for
+    the few half-turns that tell the scatter, equation G.2b, for two means."""
     runs = [store.run(made[1][name]) for name in ("slow", "rebuilt")]
     means, us = [], []
     for run in runs:
@@ -50,15 +59,64 @@ def test_the_difference_and_its_uncertainty_are_those_of_the_means(store, made):
             if turn.direction is Direction.TO_RUN
         ]
         times = np.array([turn.half_turn_s for turn in turns])
-        own = np.mean([turn.half_turn_u_s for turn in turns])
+        own = np.mean([turn.half_turn_u_s for turn in turns]) / 2.0
+        scatter = times.std(ddof=1) / sqrt(len(times))
+        dof = hypot(own, scatter) ** 4 / (scatter**4 / (len(times) - 1))
         means.append(times.mean())
-        us.append(hypot(own, 2.0 * times.std(ddof=1) / sqrt(len(times)) if len(times) > 1 else 0.0))
+        us.append(max(2.0, t.ppf(0.97725, int(dof))) * hypot(own, scatter))
     (row,) = [r for r in change_rows(*runs) if r["name"] == "Half-turn time, to run"]
     value, u = (float(part.split()[0]) for part in row["difference"].split(" ± "))
     assert value == pytest.approx(
         means[1] - means[0], abs=0.51 * 10 ** -len(row["difference"].split()[0].split(".")[1])
     )
     assert hypot(*us) <= u <= 2.0 * hypot(*us)
+
+
+def turns_of(run, count, **values):
+    """Return a run with ``count`` half-turns each way in its first step that has any, no more."""
+    own = next(step for step in run.steps if step.half_turns)
+    turns = [replace(turn, **values) for turn in own.half_turns[: 2 * count]]
+    return replace(run, steps=(replace(own, half_turns=tuple(turns)),))
+
+
+def test_few_half_turns_claim_no_change_that_they_cannot_know(store, made):
+    before, after = (store.run(made[1][name]) for name in ("slow", "rebuilt"))
+
+    def verdicts(count):
+        rows = change_rows(turns_of(before, count), turns_of(after, count))
+        return {row["verdict"] for row in rows if row["name"].startswith("Half-turn time")}
+
+    assert verdicts(1) == {"one half-turn"}
+    assert verdicts(2) == {"changed"}  # by far
+    # Two that scatter: k is 14 by Student's t of one degree of freedom (t tables: 13.97).
+    first = replace(before.steps[-1].half_turns[0], half_turn_u_s=1e-9)
+    pair = (replace(first, half_turn_s=1.0), replace(first, number=2, half_turn_s=1.1))
+    wide = replace(before, steps=(replace(before.steps[-1], half_turns=pair),))
+    near = tuple(replace(turn, half_turn_s=turn.half_turn_s + 0.3) for turn in pair)
+    other = replace(after, steps=(replace(before.steps[-1], half_turns=near),))
+    (row,) = [r for r in change_rows(wide, other) if r["name"].startswith("Half-turn time")]
+    assert row["verdict"] == "within U"
+    assert row["before"] == "1.1 s ± 0.7 s"
+
+
+def test_both_verdicts_stand_with_their_rule_and_half_turns_are_counted_as_the_means_have_them(
+    store, made
+):
+    before, after = (turns_of(store.run(made[1][name]), 1) for name in ("slow", "rebuilt"))
+    (step,) = after.steps
+    again = replace(step, title=step.title + AGAIN, half_turns=step.half_turns[:1])
+    document = before_after(store, before, replace(after, steps=(step, again)), HEAD)
+    assert document.data["outcomes"][1] == "1 half-turn at plain work: 1 parked"
+    assert "JCGM 106:2012" in document.data["rule"]
+    assert document.data["sides"][0]["when"].endswith("UTC")
+
+
+def test_a_value_that_is_no_number_is_left_out_of_means_and_spreads(store, made):
+    runs = [store.run(made[1][name]) for name in ("slow", "rebuilt", "new", "pass", "fail")]
+    odd = turns_of(runs[1], 2, half_turn_s=inf)
+    names = [row["name"] for row in change_rows(turns_of(runs[0], 2, half_turn_s=inf), odd)]
+    assert not any(name.startswith("Half-turn time") for name in names)
+    assert lot_report(store, [*runs, odd], HEAD).data["spreads"]
 
 
 def test_a_difference_is_as_uncertain_as_both_together():
@@ -94,10 +152,51 @@ def test_a_lot_names_every_run_and_counts_what_each_got(store, made):
         assert str(run.run_id)[:8] in said
     counts = {one["word"]: int(one["count"]) for one in document.data["counts"]}
     assert sum(counts.values()) == len(runs)
-    assert counts["FAIL"] == 3
-    assert counts["PASS"] == 1
+    assert (counts["PASS"], counts["FAIL"], counts["RETEST"]) == (1, 0, 0)
+    assert counts["FAIL (SIMULATED)"] == 3
+    assert counts["RETEST (INTERRUPTED)"] == 1
     assert "RETEST (INTERRUPTED)" in said
     assert document.data["finding"] is None
+
+
+def test_what_is_said_over_a_mixed_lot_is_true_of_it(store, made):
+    runs = [store.run(made[1][name]) for name in (*LOT, "unfinished")]
+    document = lot_report(store, runs, HEAD)
+    marks = {mark["word"]: mark["sentence"] for mark in document.data["marks"]}
+    assert list(marks) == ["4 OF 7 SIMULATED", "1 OF 7 UNFINISHED", "1 OF 7 INTERRUPTED"]
+    assert marks["4 OF 7 SIMULATED"].startswith("4 of 7 runs were made on a simulated bench")
+    assert marks["1 OF 7 INTERRUPTED"].startswith("1 of 7 runs was interrupted")
+    assert document.data["watermark"] == mark_svg("4 OF 7 SIMULATED")
+    assert all(row["odd"] for row in document.data["rows"] if "(" in row["verdict"])
+    said = text_of(document.pdf())
+    assert "This run" not in said
+    assert "No real unit" not in said
+
+
+def test_a_spread_never_mixes_real_units_with_simulated_ones(store, made):
+    runs = [store.run(made[1][name]) for name in ("pass", "retest", "new", "slow")]
+    for some, count in ((runs, 2), (runs[2:], 2)):
+        told = [spread["text"] for spread in lot_report(store, some, HEAD).data["spreads"]]
+        assert len(told) == 3
+        assert all(f", {count} runs: " in text for text in told)
+
+
+def test_runs_that_are_all_alike_and_one_alone_are_marked_as_a_whole(store, made):
+    simulated = [store.run(made[1][name]) for name in ("jammed", "short")]
+    (mark,) = lot_marks(simulated)
+    assert mark.word == across([mark]) == "SIMULATED"
+    assert mark.sentence.startswith("All 2 runs were made on a simulated bench")
+    alone = [store.run(made[1]["interrupted"])]
+    assert lot_marks(alone) == marks_of(alone[0])
+    assert [one["word"] for one in lot_counts(simulated)] == ["FAIL (SIMULATED)"]
+
+
+def test_a_verdict_that_nobody_knows_is_counted_too(store, made):
+    run = store.run(made[1]["pass"])
+    odd = replace(run, end=replace(run.end, judgement=Judgement(not_known(Verdict), ())))
+    counts = {one["word"]: (one["count"], one["runs"]) for one in lot_counts([run, odd])}
+    assert counts["NOT KNOWN"] == ("1", "run")
+    assert sum(int(count) for count, _ in counts.values()) == 2
 
 
 def test_what_is_said_of_a_whole_lot_has_its_place(store, made):
@@ -143,6 +242,29 @@ def test_a_bar_puts_value_and_limit_where_they_belong():
     assert both["limits"][0] < both["value"] < both["limits"][1]
     none = bar_of(Check("x", "x", "is", None, None, "s", None, 2.0))
     assert none["value"] is None
+
+
+def test_a_measure_has_one_name_on_every_document(store, made):
+    """That of its limit, and of the verdict's sentence on it."""
+    limits = replace(make_plan().analysis_limits(), winding_max_ohm=2.0, pull_in_max_v=8.0)
+    for name, label in (
+        ("winding_ohm", "winding, relay and leads"),
+        ("relay_pull_in_v", "pull-in"),
+    ):
+        found = Measure(name, 1.0, name.rpartition("_")[2], 0.1)
+        assert measure_name(found) == measure_check(found, limits).label
+        assert label in measure_name(found)
+
+
+def test_a_half_turn_has_one_uncertainty_on_a_sheet(store, made):
+    step = next(step for step in store.run(made[1]["pass"]).steps if step.half_turns)
+    turn = replace(step.half_turns[0], half_turn_s=0.7780, half_turn_u_s=0.0031, rest_a=inf)
+    limits = make_plan().analysis_limits()
+    (row, *_) = measure_rows([replace(step, half_turns=(turn,))], limits)
+    told = turn_row(turn)
+    assert row["value"] == "0.778 s ± 0.004 s"
+    assert told["time"] == "0.778 ± 0.004"
+    assert told["rest"] == "–"
 
 
 def test_a_step_done_again_counts_once(store, made):

@@ -14,11 +14,13 @@ from paper import codes_in, text_of
 from PIL import Image
 
 from rig.analysis.wording import with_u
+from rig.diagnosis.words import summary
 from rig.records.model import RunState
 from rig.sheets.code import read_code
 from rig.sheets.document import Document
 from rig.sheets.letterhead import Letterhead, letterhead_in, our_templates
 from rig.sheets.of_record import document_of
+from rig.sheets.run_sheet import diagnosis_of
 from rig.sheets.standing import standing_of
 
 HEAD = Letterhead("Low Meadow Pump Works", ("Mill Lane 4",), "Ask the workshop.")
@@ -69,7 +71,7 @@ def test_every_half_turn_stands_on_it_with_its_time(store, made, text, name):
     assert turns
     for turn in turns:
         if turn.half_turn_s is not None:
-            assert f"{turn.half_turn_s:.4f}"[:5] in said
+            assert with_u(turn.half_turn_s, turn.half_turn_u_s, "") in said
 
 
 def test_a_value_its_uncertainty_and_its_limit_stand_side_by_side(store, made, text):
@@ -208,6 +210,17 @@ def test_the_same_run_makes_the_same_bytes(store, made, sheets):
     for name in ("pass", "isolation"):
         again = document_of(store, store.run(made[1][name]), HEAD)
         assert again.pdf() == sheets[name][1]
+
+
+def test_the_rigs_own_fuse_is_nothing_that_the_units_traces_show(store, made):
+    """A 40 A fuse does not protect the unit's type; `why` tells it, the unit's sheet does not."""
+    run = store.run(made[1]["pass"])
+    text = re.sub(r"(?m)^#? ?fuse_a = .*$", "fuse_a = 40.0", run.start.rig_text)
+    changed = replace(run, start=replace(run.start, rig_text=text))
+    assert any("over-rated" in line for line in summary(diagnosis_of(store, changed)))
+    data = document_of(store, changed, HEAD).data
+    assert data["why"] == document_of(store, run, HEAD).data["why"]
+    assert not any("fuse" in line for line in data["why"])
 
 
 def test_letter_paper(store, made):

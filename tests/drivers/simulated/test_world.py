@@ -201,6 +201,25 @@ def test_relays_of_different_rigs_differ_a_little() -> None:
     assert all(0.005 < t < 0.009 for t in times)
 
 
+# --- a reference in the unit's place --------------------------------------------------------------
+
+
+def test_the_meter_shows_one_moment_and_no_mean(bench: Make) -> None:
+    """Whoever looks at a hand meter notes what it shows then, whatever it showed before."""
+    one = bench().armed()
+    one.backend.hands.do("connect_load", {"ohm": 4.0})
+    one.feed(True, False)
+    one.run(0.3)
+    began_s = one.now_s
+    one.backend.hands.do("connect_load", {"ohm": 2.0})
+    one.run(0.1)
+    detail = {"quantity": "current", "from_s": began_s - 0.2, "to_s": one.now_s}
+    shown_a = float(one.backend.hands.do("read_meter", detail))
+    assert shown_a == pytest.approx(one.station.feed_a, abs=0.001)
+    before = {**detail, "to_s": began_s - 0.1}
+    assert float(one.backend.hands.do("read_meter", before)) < 0.6 * shown_a
+
+
 # --- fuse -----------------------------------------------------------------------------------------
 
 
