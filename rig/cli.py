@@ -215,9 +215,9 @@ def _add_unit(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--operator", default="", help="who runs the test")
     parser.add_argument(
         "--source",
-        choices=("own_rebuild", "customer_job", "delivery_lot"),
-        default="own_rebuild",
-        help="where the unit came from (own_rebuild)",
+        choices=("not_told", "own_rebuild", "customer_job", "delivery_lot"),
+        default="not_told",
+        help="where the unit came from (not_told)",
     )
     parser.add_argument("--reference", default="", help="job or lot number")
     parser.add_argument(

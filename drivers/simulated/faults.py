@@ -236,8 +236,8 @@ _ALL = (
 CATALOGUE: dict[str, Fault] = {fault.name: fault for fault in _ALL}
 
 
-# The plus sign before how long a fault lasts, and none of a number's own.
-_LASTS = re.compile(r"(?<![eE=@+])\+")
+# The plus sign before how long a fault lasts, and none of a number's own; names end in e, too.
+_LASTS = re.compile(r"(?<![=@+])(?<![\d.][eE])\+")
 
 
 def parse_fault(text: str) -> AppliedFault:

@@ -129,11 +129,12 @@ class FedJob(ABC):
             dates=dates,
         )
         self.console.show(replace(self.began(), golden=self.golden))
-        state = RunState.INTERRUPTED
+        state, begun = RunState.INTERRUPTED, False
         try:
             if behind:
                 self.log.note("clock", behind)
             self._begin()
+            begun = True
             state = self.work()
         except Tripped as tripped:
             state = self.tripped(tripped.trip)
@@ -142,7 +143,9 @@ class FedJob(ABC):
             self._on_request = True
             self._cut(str(stopped), "stop")
         except (RefusedError, DriverError, RecordsError) as error:
-            self._cut(str(error), "refused")
+            # The record has no state for a run that was never begun: its note says so.
+            refused = isinstance(error, RefusedError) and not begun
+            self._cut(f"Refused. {error}" if refused else str(error), "refused")
         except UnansweredError:
             self._cut("Nobody was there to answer a question.", "unanswered")
             raise

@@ -27,7 +27,7 @@ class RunOrder:
     plan: Plan
     unit_serial: str
     operator: str = ""
-    source: Source = Source.OWN_REBUILD
+    source: Source = Source.NOT_TOLD
     reference: str = ""
     backend: str | None = None
     options: BackendOptions = field(default_factory=BackendOptions)

@@ -122,6 +122,7 @@ def _tell_files(settings: RigSettings, station: StationSettings, plans: Sequence
     say(f"{settings.file}: rig {settings.name}, backend {settings.backend}: read without mistakes")
     for warning in settings.warnings():
         say(f"  warning: {warning}")
+    shared = _shared(plans)
     for plan in plans:
         if plan.mistakes:
             tell("\n".join(plan.mistakes))
@@ -129,7 +130,19 @@ def _tell_files(settings: RigSettings, station: StationSettings, plans: Sequence
         say(f"{plan.file}: {plan.title}: can be run on station {station.name}")
         say(f"  {plan.sensor}")
         for caution in plan.warnings:
-            say(f"  warning: {caution}")
+            if caution not in shared:
+                say(f"  warning: {caution}")
+    for caution, names in shared.items():
+        say(f"  warning ({', '.join(names)}): {caution}")
+
+
+def _shared(plans: Sequence[PlanLook]) -> dict[str, list[str]]:
+    """Return the cautions that several plans have, with the plans' names: each is told once."""
+    of: dict[str, list[str]] = {}
+    for plan in plans:
+        for caution in dict.fromkeys(plan.warnings):
+            of.setdefault(caution, []).append(plan.plan)
+    return {caution: names for caution, names in of.items() if len(names) > 1}
 
 
 _WORDS = {

@@ -203,7 +203,7 @@ def _make(
             **vars(options),
             "unit": trial.part,
             "operator": trial.operator,
-            "source": "own_rebuild",
+            "source": "not_told",
             "reference": study.name[:NAME_LONGEST],
             "station": study.station,
         }

@@ -199,7 +199,7 @@ def _check(options: argparse.Namespace, settings: RigSettings) -> int:
         **{
             **vars(options),
             "unit": golden.serial,
-            "source": "own_rebuild",
+            "source": "not_told",
             "reference": "golden check",
             "station": golden.station,
         }

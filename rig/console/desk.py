@@ -42,7 +42,7 @@ class Choices:
     station: str
     plan: str = ""
     serial: str = ""
-    source: Source = Source.OWN_REBUILD
+    source: Source = Source.NOT_TOLD
     reference: str = ""
     operator: str = ""
     seed: int = 1

@@ -41,8 +41,9 @@ class Held(StrEnum):
 
 
 class Source(StrEnum):
-    """Where the unit came from."""
+    """Where the unit came from; records from before `NOT_TOLD` say own rebuild for it too."""
 
+    NOT_TOLD = "not_told"
     OWN_REBUILD = "own_rebuild"
     CUSTOMER_JOB = "customer_job"
     DELIVERY_LOT = "delivery_lot"

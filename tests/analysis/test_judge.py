@@ -17,6 +17,7 @@ from rig.analysis.judge import (
     compare,
     judge_half_turns,
     judge_measures,
+    measure_check,
     one_line_a_pass,
 )
 from rig.analysis.model import (
@@ -220,3 +221,12 @@ def test_the_worst_reason_decides_and_comes_first(verdicts):
     order = [Verdict.FAIL, Verdict.RETEST, Verdict.PASS]
     assert judged.verdict is min(verdicts, key=order.index)
     assert judged.reasons[0].verdict is judged.verdict
+
+
+def test_a_value_is_found_in_the_sentences_of_older_records_too():
+    limits = replace(LIMITS, rest_max_a=0.05)
+    check = measure_check(Measure("rest_draw_a", 0.314, "A", 0.01), limits)
+    assert check.is_told_in(check.sentence("The rest draw"))
+    assert check.is_told_in("The rest draw is 0.314 A ± 0.010 A; the limit is 0.050 A.")
+    assert not check.is_told_in("The rest draw is 1.314 A ± 0.010 A; the limit is 0.050 A.")
+    assert not check.is_told_in("The rest draw is 0.3140 A; the limit is 0.050 A.")

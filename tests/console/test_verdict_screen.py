@@ -286,7 +286,7 @@ async def test_a_run_without_a_verdict_has_words_of_its_own(make_console, lib):
         assert "not known J-1391 · by jo" in text
         await pilot.press("t")
         await until(pilot, lambda: console.screen.place == "bench")
-        assert console.desk.choices.source is Source.OWN_REBUILD  # as it was
+        assert console.desk.choices.source is Source.NOT_TOLD  # as it was
         await pilot.press("f6")
         await until(pilot, lambda: "NOT KNOWN SIM" in screen_text(console))
         assert "PASS SIM" in screen_text(console)

@@ -101,6 +101,14 @@ def test_a_rig_file_taken_for_a_plan_is_one_line_with_what_to_do(capsys, tmp_pat
     assert "not known" not in err
 
 
+def test_what_holds_for_several_plans_is_said_once(capsys):
+    _, out, _ = check(capsys, "qualify")
+    assert out.count("A unit that jams") == 1
+    assert "  warning (incoming, qualify): A unit that jams" in out
+    _, out, _ = check(capsys)
+    assert "  warning: A unit that jams" in out
+
+
 def test_json_tells_rig_plans_and_machine(capsys):
     answer = as_json(capsys, "nope")
     assert answer["rig"]["station"] == "A"

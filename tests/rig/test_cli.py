@@ -108,7 +108,7 @@ def test_what_was_run_is_listed_shown_exported_and_judged_alike(capsys, quick, t
     status, out, _ = halfturn(capsys, "records", "show", ran["run"][:8])
     assert status == 0
     assert "LM-12-0042" in out
-    assert "job 17" in out
+    assert "not told job 17" in out  # nobody said where the unit came from
     assert "SIMULATED" in out
     assert "Decision  Pass if every limit is met by more than w" in out
     status, out, _ = halfturn(capsys, "records", "show", "last", "--json")

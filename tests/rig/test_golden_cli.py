@@ -65,6 +65,7 @@ def test_a_drifting_sensor_is_found_before_it_judges(rig, capsys):
     assert (status, answer["verdict"]) == (5, None)
     assert answer["golden"]["standing"] == "out_of_control"
     assert "Nothing was fed" in answer["note"]
+    assert answer["note"].startswith("Refused. ")
     assert "warning: The rig is OUT OF CONTROL" in err
     shown = halfturn(capsys, "records", "show", answer["run"])[1]
     assert "Golden    The rig is OUT OF CONTROL" in shown

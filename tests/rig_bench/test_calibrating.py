@@ -446,6 +446,7 @@ def test_an_overdue_rig_may_be_kept_from_judging(store, a_year_later):
     ended, seen, _ = run(store, ERRORS, strict)
     assert ended.judgement is None
     assert "no plan may be run" in ended.note
+    assert ended.note.startswith("Refused. ")
     assert not any(sample.battery_feed for sample in seen.samples)
 
 

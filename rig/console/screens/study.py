@@ -78,7 +78,7 @@ class StudyScreen(DeskScreen):
             plan=plan,
             unit_serial=serial,
             operator=operator,
-            source=Source.OWN_REBUILD,
+            source=Source.NOT_TOLD,
             reference=reference,
             backend=desk.backend,
             options=options_for(options, serial, chance) if desk.has_world else options,

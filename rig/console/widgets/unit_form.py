@@ -19,11 +19,13 @@ from rig.labels import NAME_LONGEST, SERIAL_LONGEST, trouble_with
 from rig.records.model import Source
 
 SOURCES = {
+    Source.NOT_TOLD: "not told",
     Source.OWN_REBUILD: "own rebuild",
     Source.CUSTOMER_JOB: "customer job",
     Source.DELIVERY_LOT: "delivery lot",
 }
 _NUMBER_OF = {
+    Source.NOT_TOLD: "Job no.",
     Source.OWN_REBUILD: "Job no.",
     Source.CUSTOMER_JOB: "Job no.",
     Source.DELIVERY_LOT: "Lot no.",
@@ -205,7 +207,8 @@ class UnitForm(Vertical):
             self._to(name)
             return
         choices = self._desk.choices
-        if name == "serial" and not choices.reference and choices.source != Source.OWN_REBUILD:
+        has_number = choices.source in (Source.CUSTOMER_JOB, Source.DELIVERY_LOT)
+        if name == "serial" and not choices.reference and has_number:
             self._to("reference")
         elif name != "operator" and not choices.operator:
             self._to("operator")

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from drivers import (
@@ -554,6 +554,7 @@ def test_a_known_good_relay_cures_a_dead_one(bench: Make) -> None:
     st.floats(0.0, 99.0),
     st.none() | st.floats(1e-9, 1e12),
 )
+@example("broken-cable", 0.0, 0.0, 1.0)
 def test_what_a_fault_prints_reads_back(
     name: str, share: float, after_s: float, lasts_s: float | None
 ) -> None:
