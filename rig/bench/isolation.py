@@ -16,6 +16,7 @@ from drivers.backends import keeps_own_time
 from rig.analysis.faults.at_hand import THINGS, given_with, priors_with, tests_without
 from rig.analysis.faults.causes import SOUND
 from rig.analysis.faults.choose import Choice, choose
+from rig.analysis.faults.crossed import CROSSED
 from rig.analysis.faults.features import answer_of
 from rig.analysis.faults.guided import KNOWN_GOOD_RELAY, PROGRAMMABLE_SUPPLY, TESTS
 from rig.analysis.faults.model import Observation, Proposal, Ranking
@@ -51,6 +52,7 @@ _NO_FEED = (
 _CROSSED = (
     "Nothing more was fed: battery and earth leads may be crossed. Follow them, or measure, first."
 )
+_CROSSED_NAMED = "Nothing more was fed: follow the leads, or measure, first."
 
 Result = TypeVar("Result")
 
@@ -321,7 +323,9 @@ class Isolation(SteppedJob):
             return None
         found = conclusion(self._ranking, self._confidence, list(self._seen.values()))
         if self._held_back:
-            found = replace(found, text=f"{found.text} {_CROSSED}")
+            named = CROSSED in found.case.split(" + ")
+            why = _CROSSED_NAMED if named else _CROSSED
+            found = replace(found, text=f"{found.text} {why}")
         if not (self._doubted and found.sure and found.case == SOUND):
             return found
         # What a sensor that is not sound shows may look like anything, a sound unit as well.
@@ -380,6 +384,7 @@ class Isolation(SteppedJob):
             answers={
                 "cause": concluded.case,
                 "probability": round(concluded.probability, 4),
+                "repair probability": round(concluded.repair_probability, 4),
                 "sure": concluded.sure,
                 "confirmed": concluded.confirmed,
                 "to do": concluded.remedy,

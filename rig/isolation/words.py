@@ -49,7 +49,7 @@ _REMEDIES = {
     "fuse holder": "Replace the fuse holder and its terminals; fit a fuse of the right rating.",
     "earth": "Clean the earth point to bare metal, or renew the earth lead.",
     "connector or housing": "Dry and clean connector and housing, renew the seal.",
-    "wiring": "Battery and earth leads are crossed: put them right before anything else is fed.",
+    "wiring": "Put the battery and earth leads right before anything else is fed.",
     "supply": "Charge or replace the battery; measure the voltage drop over its leads.",
     "fuse": "Fit a fuse of the right rating.",
 }
@@ -181,9 +181,10 @@ def _text(ranking: Ranking, same: float, sure: bool, confidence: float) -> str:
     if sure and top.probability >= confidence:
         return f"{what} ({percent(top.probability)})."
     if sure:
-        part = " and ".join(sorted(parts_of(top.name)))
+        parts = sorted(parts_of(top.name))
+        parts_are = f"The {' and the '.join(parts)} {'is' if len(parts) == 1 else 'are'}"
         return (
-            f"The {part} is at fault ({percent(same)}), most likely: {top.says} "
+            f"{parts_are} at fault ({percent(same)}), most likely: {top.says} "
             f"({percent(top.probability)})."
         )
     others = ", ".join(f"{_says(c)} ({percent(c.probability)})" for c in ranking.causes[1:3])

@@ -5,11 +5,13 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from rig.analysis.faults.causes import CAUSES, SOUND
 from rig.analysis.wording import outcome_words
-from rig.isolation.words import percent
+from rig.isolation.words import parts_of, percent
+from rig.plans import Plan
 from rig.records.model import RunRecord, StepRecord
 from rig.records.quantity import with_uncertainty
 from rig.records.show import SHORT_ID
@@ -19,7 +21,7 @@ from rig.sheets.document import Document, common, of_run
 from rig.sheets.letterhead import Letterhead
 from rig.sheets.measures import measure_name
 from rig.sheets.run_sheet import run_trace, standing_data
-from rig.sheets.standing import standing_of
+from rig.sheets.standing import Standing, standing_of
 
 CAUSES_MOST = 8
 _LEAST = 1e-4  # as a record keeps it, rounded: what is less is not nothing
@@ -46,8 +48,8 @@ def report_of(store: Store, record: RunRecord, letterhead: Letterhead, paper: st
         **of_run(record, store.checksum(record.run_id)),
         "serial": serial,
         "identity": words.identity(record, plan),
-        "standing": standing_data(standing),
-        "conclusion": _conclusion(record, last),
+        "standing": standing_data(_told_above(standing) if last.get("cause") else standing),
+        "conclusion": _conclusion(record, plan, last),
         "causes": _causes(last),
         "tests": [_test(step) for step in record.steps if step.kind not in ("ranking", "zero")],
         "trace": run_trace(store, record, plan),
@@ -64,7 +66,16 @@ def _last_ranking(record: RunRecord) -> Mapping[str, Any]:
     return held[-1] if held else {}
 
 
-def _conclusion(record: RunRecord, last: Mapping[str, Any]) -> dict[str, Any]:
+def _told_above(standing: Standing) -> Standing:
+    """Return a standing whose conclusion is not told in full again: it has a section of its own."""
+    short = "What it comes to stands above. An isolation passes no unit: qualify it."
+    reasons = (
+        replace(one, text=short) if one.measure == "isolation" else one for one in standing.reasons
+    )
+    return replace(standing, reasons=tuple(dict.fromkeys(reasons)))
+
+
+def _conclusion(record: RunRecord, plan: Plan | None, last: Mapping[str, Any]) -> dict[str, Any]:
     """Return what it came to: the cause in words, how sure, what was left out, what to do."""
     case = str(last.get("cause", ""))
     left_out = _left_out(record, last)
@@ -81,22 +92,43 @@ def _conclusion(record: RunRecord, last: Mapping[str, Any]) -> dict[str, Any]:
             "to_do": "",
             "look": [],
         }
-    probability = _part(last.get("probability"))
     sure = bool(last.get("sure", False))
     word = says(case)
     if case == SOUND:
         word = f"The unit is sound{' in all that was looked for' if left_out else ''}"
-    how = "sure enough for the plan" if sure else "not sure enough to repair anything by"
+    how = "sure enough" if sure else "not sure enough to repair anything by"
+    what = "How sure" if case == SOUND else "All that this remedy cures"
+    asked = (
+        "" if plan is None else f", where the plan asks for {percent(plan.isolation.confidence)}"
+    )
     told = [event.text for event in record.events if event.kind == "isolation"]
-    text = f"{told[-1]} " if told else ""
+    text = _beside(_titled(case), told[-1]) if told else ""
     return {
         "word": word[:1].upper() + word[1:],
-        "text": words.clean(f"{text}All that one remedy cures: {percent(probability)}, {how}."),
+        "text": words.clean(f"{text} {what}: {_cured(last, case)}{asked}: {how}.".lstrip()),
         "sure": sure,
         "left_out": left_out,
         "to_do": words.clean(str(last.get("to do", ""))),
         "look": [],  # shops have templates that use it; what to look at is part of what to do
     }
+
+
+def _cured(last: Mapping[str, Any], case: str) -> str:
+    """Return how likely all that is that one remedy cures, in words.
+
+    Older records hold only the leading causes for it: together they are the least it can be.
+    """
+    cured = last.get("repair probability")
+    if cured is not None:
+        return percent(_part(cured))
+    sharing = sum(part for name, part in _parts(last).items() if parts_of(name) == parts_of(case))
+    return f"at least {percent(min(max(sharing, _part(last.get('probability'))), 1.0))}"
+
+
+def _beside(title: str, told: str) -> str:
+    """Return what is told of a conclusion beside its title, which is not told again."""
+    first, stop, rest = told.partition(" %).")
+    return rest.lstrip() if stop and first.lower().startswith(f"{title.lower()} (") else told
 
 
 def _left_out(record: RunRecord, last: Mapping[str, Any]) -> list[str]:
@@ -113,11 +145,7 @@ def says(case: str) -> str:
 
 
 def _causes(last: Mapping[str, Any]) -> list[dict[str, Any]]:
-    ranking = last.get("ranking", {})
-    if not isinstance(ranking, Mapping):
-        return []
-    parts = {str(name): _part(part) for name, part in ranking.items()}
-    rows = sorted(parts.items(), key=lambda item: -item[1])[:CAUSES_MOST]
+    rows = sorted(_parts(last).items(), key=lambda item: -item[1])[:CAUSES_MOST]
     first = rows[0][0] if rows else ""
     return [
         {
@@ -125,11 +153,19 @@ def _causes(last: Mapping[str, Any]) -> list[dict[str, Any]]:
             "says": words.clean(_titled(name)),
             "percent": percent(max(part, _LEAST)),
             "part": part,
+            "same": name != first and parts_of(name) == parts_of(first),
             "for": _sentences(last.get("speaks for it")) if name == first else [],
             "against": _sentences(last.get("speaks against it")) if name == first else [],
         }
         for name, part in rows
     ]
+
+
+def _parts(last: Mapping[str, Any]) -> dict[str, float]:
+    """Return the causes of a ranking as recorded, each with its probability."""
+    ranking = last.get("ranking", {})
+    found = ranking if isinstance(ranking, Mapping) else {}
+    return {str(name): _part(part) for name, part in found.items()}
 
 
 def _part(value: Any) -> float:

@@ -45,8 +45,8 @@ def verify(store: Store, code: SheetCode) -> Verified:
     except RecordsError as error:
         text = f"The record {run_id} is here, and cannot be read whole any more. {error}"
         return Verified(Found.CHANGED, text)
-    which = f"record {run_id}: {_who(record)}"
     if code.fits(checksum):
+        which = f"record {run_id}: {_who(record)}"
         text = f"This sheet belongs to {which}. The record is unchanged since it was printed."
         return Verified(Found.UNCHANGED, text, record)
     ended = record.end is not None
@@ -59,7 +59,11 @@ def verify(store: Store, code: SheetCode) -> Verified:
         else "The run has no end in the record: it went on after the sheet was printed, or was cut "
         "off. Print it again when it is over."
     )
-    text = f"The record differs from what was printed. The sheet says it is {which}. {why}"
+    text = (
+        f"The record differs from what was printed. The code names record {run_id}. That record "
+        f"now reads: {_who(record)}; the sheet in your hand may say otherwise: do not go by this "
+        f"record. {why}"
+    )
     return Verified(Found.CHANGED, text, record)
 
 

@@ -62,6 +62,12 @@ def test_causes_that_one_repair_cures_count_together():
     assert "Replace the unit's relay. Then isolate again" in concluded.remedy
 
 
+def test_two_parts_that_one_work_mends_are_at_fault():
+    both = {"relay-dead + poor-earth": 0.84, "relay-coil-open + poor-earth": 0.14, "sound": 0.02}
+    text = conclusion(ranked(**both), 0.95).text
+    assert text.startswith("The earth and the relay are at fault (98 %), most likely: ")
+
+
 def test_a_second_fault_beside_it_is_another_repair():
     rest = {"relay_dead": 0.6, "relay-dead + dry-gear": 0.38, "sound": 0.02}
     concluded = conclusion(ranked(**rest), 0.95)

@@ -86,6 +86,21 @@ def test_one_changed_value_is_told(bench, capsys):
     assert (found["state"], found["marks"]) == ("interrupted", ["INTERRUPTED"])
 
 
+def test_a_changed_record_is_not_put_into_the_sheets_mouth(bench, capsys):
+    """A verdict that was turned to a pass is what the record says now, not what was printed."""
+    _, ids = bench
+    _, out, _ = halfturn(capsys, "sheet", "make", str(ids["fail"]), "--json")
+    raw = sqlite3.connect("logs/records.sqlite")
+    raw.execute("UPDATE runs SET verdict = 'pass' WHERE id = ?", (ids["fail"].hex,))
+    raw.commit()
+    raw.close()
+    _, out, _ = halfturn(capsys, "sheet", "verify", json.loads(out)["code"])
+    said = " ".join(out.split())
+    assert "The sheet says" not in said
+    assert f"The code names record {ids['fail']}. That record now reads: " in said
+    assert ", PASS; the sheet in your hand may say otherwise: do not go by this record." in said
+
+
 def test_a_sheet_printed_while_the_run_was_on_raises_no_alarm(bench, capsys):
     folder, ids = bench
     _, out, _ = halfturn(capsys, "sheet", "make", str(ids["unfinished"]), "--json")

@@ -70,3 +70,36 @@ def test_a_ranking_that_holds_no_number_is_no_part(report):
     document = report(ranking={"jammed": nan, "relay-dead": 0.5}, probability=nan)
     assert [cause["part"] for cause in document.data["causes"]] == [0.5, 0.0]
     assert document.pages(40.0)
+
+
+TWO = {"relay-dead": 0.81, "relay-coil-open": 0.12, "cam-short": 0.03, "relay-welded": 0.02}
+
+
+def test_how_sure_it_is_of_the_remedy_is_what_the_plan_asks_for(report):
+    """The plan of this isolation asks for 90 %; one cause alone is less, what is done is more."""
+    answers = {"cause": "relay-dead", "probability": 0.81, "sure": True, "ranking": TWO}
+    document = report(**answers, **{"repair probability": 0.96})
+    said = document.data["conclusion"]["text"]
+    assert said.endswith("cures: 96 %, where the plan asks for 90 %: sure enough.")
+    same = {cause["says"] for cause in document.data["causes"] if cause["same"]}
+    assert same == {"the relay's coil is open", "the relay's contact is welded"}
+    assert text_of(document.pdf()).count("same remedy") == 2
+
+
+def test_an_older_record_without_it_says_the_least_it_can_be(store, made, report):
+    old = {"cause": "relay-dead", "probability": 0.81, "ranking": TWO, "repair probability": None}
+    assert "cures: at least 95 %," in report(**old).data["conclusion"]["text"]
+
+
+def test_what_is_kept_of_an_isolation_is_the_remedys_probability_too(store, made):
+    last = store.run(made[1]["isolation"]).steps[-1].answers
+    assert last["repair probability"] >= last["probability"]
+    assert last["sure"] == (last["repair probability"] >= 0.9)
+
+
+def test_a_conclusion_stands_once(report):
+    document = report()
+    said = " ".join(text_of(document.pdf()).split())
+    assert said.count("Replace the unit's relay.") == 1
+    assert said.count("The relay's armature does not move") == 1
+    assert said.count("An isolation passes no unit: qualify it.") == 1
