@@ -5,7 +5,7 @@ The code's modules are whole dots, so that a printer of this resolution makes th
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from rig.records.model import RunRecord
 from rig.records.show import SHORT_ID
@@ -81,8 +81,44 @@ class LabelSize:
 def label_of(record: RunRecord, checksum: str, size: LabelSize, letterhead: Letterhead) -> bytes:
     """Return the label of a run as PNG, ``size.dpi`` told in it.
 
-    Raises LabelError if the size leaves no room for a code that scans or for the text.
+    Raises LabelError if the size leaves no room for a code that scans or for the text, with the
+    width that would do.
     """
+    page = _set(record, checksum, size, letterhead)
+    if page is None:
+        wider = _wide_enough(record, checksum, size, letterhead)
+        raise LabelError(
+            f"Serial and verdict do not fit beside the code on {size.width_mm:g} x "
+            f"{size.height_mm:g} mm. "
+            + (
+                "Take a higher label: at this height no width does."
+                if wider is None
+                else f"At this height it is to be {wider} mm wide at least."
+            )
+        )
+    return page
+
+
+def _wide_enough(
+    record: RunRecord, checksum: str, size: LabelSize, letterhead: Letterhead
+) -> int | None:
+    """Return the least width (whole mm) on which the text fits, None if there is none."""
+
+    def fits(width_mm: int) -> bool:
+        wide = replace(size, width_mm=float(width_mm))
+        return _set(record, checksum, wide, letterhead) is not None
+
+    too_narrow, most = int(size.width_mm), int(LARGEST_MM)
+    if not fits(most):
+        return None
+    while most - too_narrow > 1:
+        middle = (most + too_narrow) // 2
+        too_narrow, most = (too_narrow, middle) if fits(middle) else (middle, most)
+    return most
+
+
+def _set(record: RunRecord, checksum: str, size: LabelSize, letterhead: Letterhead) -> bytes | None:
+    """Return the label, None if its text does not fit; LabelError if the code would not scan."""
     code = SheetCode.of(record.run_id, checksum)
     rows = modules_of(code.text)
     module = size.module_dots(len(rows))
@@ -113,10 +149,7 @@ def label_of(record: RunRecord, checksum: str, size: LabelSize, letterhead: Lett
         (page,) = set_pages(LABEL, data, letterhead, size.dpi)
     except TemplateError as error:
         if _FULL in str(error):
-            raise LabelError(
-                f"Serial and verdict do not fit beside the code on {size.width_mm:g} x "
-                f"{size.height_mm:g} mm. Take a wider label."
-            ) from None
+            return None
         raise
     return page
 

@@ -51,6 +51,7 @@ def counts(step: StepRecord) -> bool:
     return held_of(step) in (Held.ALL, Held.MEASURES)
 
 
+_SMALL_A = 0.001
 _LABELS = {"half_turn_min_s": "Half-turn time, least"}
 
 
@@ -110,11 +111,16 @@ def other_measures(steps: Sequence[StepRecord], limits: Limits) -> list[dict[str
     for measure in _measures(steps):
         if measure.value is not None and measure_check(measure, limits) is None:
             name = measure_name(measure)
-            found[name] = {
-                "name": name,
-                "value": with_u(measure.value, measure.u, _unit(measure.unit)),
-            }
+            found[name] = {"name": name, "value": _other_value(measure.value, measure)}
     return list(found.values())
+
+
+def _other_value(value: float, measure: Measure) -> str:
+    """Return a value as it is printed; a current about zero, as a sensor's zero is, in mA."""
+    u = measure.u
+    if measure.unit == "A" and abs(value) + (u or 0.0) < _SMALL_A:
+        return with_u(1000.0 * value, None if u is None else 1000.0 * u, "mA")
+    return with_u(value, u, _unit(measure.unit))
 
 
 def _measures(steps: Sequence[StepRecord]) -> Iterable[Measure]:

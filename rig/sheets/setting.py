@@ -21,10 +21,10 @@ from rig.sheets.letterhead import FIXED, LABEL, Letterhead, TemplateError, our_t
 
 _MAIN = """\
 #import "frame.typ": frame
-#import "{kind}.typ": {name}
+#import "{kind}.typ": {kind}
 #let data = json(bytes(sys.inputs.data))
-#show: frame.with(data)
-#{name}(data)
+#show: frame.with(data, {fitted})
+#{kind}(data)
 """
 _LABEL = """\
 #import "label_frame.typ": label-frame
@@ -93,7 +93,11 @@ def _lay_out(root: Path, kind: str, letterhead: Letterhead) -> None:
         for name in (*letterhead.templates, *letterhead.files):
             if name not in FIXED:
                 (root / name).write_bytes((letterhead.folder / name).read_bytes())
-    main = _LABEL if kind == LABEL else _MAIN.format(kind=kind, name=kind)
+    main = _LABEL
+    if kind != LABEL:
+        # The shop's own may break pages where it likes, which what is fitted to one cannot.
+        fitted = not {f"{kind}.typ", "parts.typ", "letterhead.typ"} & set(letterhead.templates)
+        main = _MAIN.format(kind=kind, fitted="true" if fitted else "false")
     (root / "main.typ").write_text(main, encoding="utf-8")
 
 

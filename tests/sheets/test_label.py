@@ -178,6 +178,16 @@ def test_a_serial_without_end_is_refused_or_fits(store, made):
     assert label_of(long, "0" * 64, LabelSize(100.0, 50.0, 300.0), HEAD)
 
 
+def test_how_wide_it_is_to_be_is_said_and_is_enough(store, made):
+    run = store.run(made[1]["slow"])
+    with pytest.raises(LabelError) as refused:
+        label_of(run, "0" * 64, LabelSize(27.0, 12.0, 300.0), HEAD)
+    (asked,) = re.findall(r"it is to be (\d+) mm wide at least", str(refused.value))
+    assert label_of(run, "0" * 64, LabelSize(float(asked), 12.0, 300.0), HEAD)
+    with pytest.raises(LabelError, match="do not fit"):
+        label_of(run, "0" * 64, LabelSize(float(asked) - 1.0, 12.0, 300.0), HEAD)
+
+
 @pytest.mark.parametrize(
     ("size", "says"),
     [

@@ -23,7 +23,7 @@ from rig.sheets.figures import mark_svg
 from rig.sheets.letterhead import Letterhead
 from rig.sheets.lot_marks import across, lot_counts, lot_marks
 from rig.sheets.lot_report import LotFinding, lot_report
-from rig.sheets.measures import bar_of, counted, measure_name, measure_rows
+from rig.sheets.measures import bar_of, counted, measure_name, measure_rows, other_measures
 from rig.sheets.standing import marks_of
 from rig.sheets.turns import turn_row
 from rig.sheets.words import decision_rule
@@ -254,6 +254,21 @@ def test_a_measure_has_one_name_on_every_document(store, made):
         found = Measure(name, 1.0, name.rpartition("_")[2], 0.1)
         assert measure_name(found) == measure_check(found, limits).label
         assert label in measure_name(found)
+
+
+@pytest.mark.parametrize(
+    ("value", "u", "shown"),
+    [
+        (0.0, 0.00008, "0.00 mA ± 0.08 mA"),
+        (-0.0004, None, "-0.40 mA"),
+        (0.14, 0.004, "0.140 A ± 0.004 A"),
+    ],
+)
+def test_a_current_about_zero_is_told_in_milliamperes(store, made, value, u, shown):
+    step = next(step for step in store.run(made[1]["pass"]).steps if step.half_turns)
+    measured = replace(step, measures=(Measure("zero_offset_a", value, "A", u),))
+    (row,) = other_measures([measured], make_plan().analysis_limits())
+    assert row["value"] == shown
 
 
 def test_a_half_turn_has_one_uncertainty_on_a_sheet(store, made):

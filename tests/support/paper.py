@@ -18,6 +18,11 @@ def text_of(pdf: bytes) -> str:
     return re.sub(r"\s+", " ", _read(pdf, "-layout"))
 
 
+def pages_of(pdf: bytes) -> list[str]:
+    """Return the text of each page of a PDF, its lines as they stand, by pdftotext."""
+    return _read(pdf, "-layout").split("\f")[:-1]
+
+
 def words_in(pdf: bytes) -> list[tuple[str, float]]:
     """Return the words of a PDF, each with how far it reaches to the right (pt), by pdftotext.
 
