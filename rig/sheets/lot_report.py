@@ -6,7 +6,8 @@ Whether a lot is accepted is not said here: whoever judges lots by a sample give
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -97,12 +98,38 @@ def _facts(runs: Sequence[RunRecord], units: int) -> list[dict[str, str]]:
 
     pairs = {
         "Units": f"{units} in {_runs(len(runs))}",
+        "Last run": units_by_last_run(runs),
         "Type": all_of([run.start.unit_type for run in runs]),
         "Plan": all_of([run.start.plan_name for run in runs]),
         "Rig": all_of([run.start.rig_name for run in runs]),
         "Operator": all_of([run.start.operator for run in runs]),
     }
     return [{"name": name, "text": words.clean(text)} for name, text in pairs.items() if text]
+
+
+def units_by_last_run(runs: Sequence[RunRecord]) -> str:
+    """Return how many units got what by their last run, of each plan by itself.
+
+    ``runs`` are in the order of their dates.  A pass by one plan is none by another.
+    """
+    last: dict[str, dict[str, RunRecord]] = {}
+    for run in runs:
+        last.setdefault(_plan_name(run), {})[run.start.unit_serial] = run
+    told = {plan: _counted(of_unit.values()) for plan, of_unit in last.items()}
+    if len(told) == 1:
+        return next(iter(told.values()))
+    return "; ".join(f"by {plan}: {counts}" for plan, counts in told.items())
+
+
+def _counted(runs: Iterable[RunRecord]) -> str:
+    counts = Counter(standing_of(run).whole_word for run in runs)
+    return ", ".join(
+        f"{count} unit{'' if count == 1 else 's'} {word}" for word, count in sorted(counts.items())
+    )
+
+
+def _plan_name(run: RunRecord) -> str:
+    return run.start.plan_name if run.isolation is None else "isolation"
 
 
 def _row(store: Store, run: RunRecord) -> dict[str, Any]:
@@ -137,11 +164,13 @@ def _alike(runs: Sequence[RunRecord]) -> Sequence[RunRecord]:
 def _spread(runs: Sequence[RunRecord], name: str, field: str, unit: str) -> dict[str, Any] | None:
     """Return how a measure's means spread over the runs; None with fewer than two of them."""
     means = []
+    plans: dict[str, None] = {}
     for run in runs:
         values = [getattr(turn, field) for turn in _turns(run)]
         known = [value for value in values if value is not None and math.isfinite(value)]
         if known:
             means.append(float(np.mean(known)))
+            plans[_plan_name(run)] = None
     if len(means) < 2:
         return None
     spread = float(np.std(means, ddof=1))
@@ -149,9 +178,11 @@ def _spread(runs: Sequence[RunRecord], name: str, field: str, unit: str) -> dict
         f"{name[:1].upper()}{name[1:]}, {len(means)} runs: {min(means):.4g} to {max(means):.4g} "
         f"{unit}, middle {np.median(means):.4g} {unit}, standard deviation {spread:.2g} {unit}"
     )
+    if len(plans) > 1:
+        text += f"; of different plans together: {', '.join(plans)}"
     drawn = len(means) >= DRAWN_LEAST
     return {
         "name": name,
-        "text": text,
+        "text": words.clean(text),
         "svg": spread_figure(means, f"{name}, {unit}") if drawn else "",
     }

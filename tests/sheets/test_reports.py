@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import UTC, datetime
 from math import hypot, inf, sqrt
 
 import numpy as np
@@ -157,6 +158,39 @@ def test_a_lot_names_every_run_and_counts_what_each_got(store, made):
     assert counts["RETEST (INTERRUPTED)"] == 1
     assert "RETEST (INTERRUPTED)" in said
     assert document.data["finding"] is None
+
+
+def dated(run, serial, day, plan="incoming", verdict=Verdict.PASS):
+    start = replace(
+        run.start, unit_serial=serial, plan_name=plan, started_at=datetime(2026, 5, day, tzinfo=UTC)
+    )
+    return replace(run, start=start, end=replace(run.end, judgement=Judgement(verdict, ())))
+
+
+def test_a_lot_counts_its_units_by_their_last_run(store, made):
+    """Whoever failed at first and passed when it was tested again is one unit that passed."""
+    run = store.run(made[1]["pass"])
+    runs = [
+        dated(run, "A", 3),
+        dated(run, "A", 1, verdict=Verdict.FAIL),
+        dated(run, "B", 2),
+        dated(run, "C", 2),
+        dated(run, "C", 4, verdict=Verdict.FAIL),
+    ]
+    document = lot_report(store, runs, HEAD)
+    facts = {fact["name"]: fact["text"] for fact in document.data["facts"]}
+    assert (facts["Units"], facts["Last run"]) == ("3 in 5 runs", "1 unit FAIL, 2 units PASS")
+    assert "1 unit FAIL, 2 units PASS" in text_of(document.pdf())
+    assert not any("plans" in spread["text"] for spread in document.data["spreads"])
+
+
+def test_a_pass_by_one_plan_is_none_by_another(store, made):
+    run = store.run(made[1]["pass"])
+    runs = [dated(run, "A", 1, verdict=Verdict.FAIL), dated(run, "A", 2, plan="qualify")]
+    data = lot_report(store, runs, HEAD).data
+    facts = {fact["name"]: fact["text"] for fact in data["facts"]}
+    assert facts["Last run"] == "by incoming: 1 unit FAIL; by qualify: 1 unit PASS"
+    assert data["spreads"][0]["text"].endswith("of different plans together: incoming, qualify")
 
 
 def test_what_is_said_over_a_mixed_lot_is_true_of_it(store, made):
