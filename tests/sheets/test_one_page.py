@@ -81,3 +81,11 @@ def test_a_name_is_not_squeezed_by_a_long_address(store, made, shop):
         first, *_ = pages_of(document_of(store, run, head).pdf())
         assert any(NAME in line for line in first.splitlines())
         assert all(line in first for line in lines)
+
+
+def test_a_shops_template_may_break_pages(store, made, tmp_path):
+    (tmp_path / "sheets").mkdir()
+    own = "#let sheet(data) = { data.serial; pagebreak(); data.serial }\n"
+    (tmp_path / "sheets" / "sheet.typ").write_text(own)
+    document = document_of(store, store.run(made[1]["pass"]), letterhead_in(tmp_path, "A shop"))
+    assert len(document.pages(40.0)) == 2
