@@ -12,8 +12,7 @@ UTF-16 code units, UTF-8), with these rules before it:
   whole number beyond 2**53, in decimal;
 - a moment is ISO 8601 in UTC with microseconds, a day without, an identifier its 36 characters;
 - a field of the record that holds nothing (null, an empty text, list or object) is left out, so
-  that a field added in later years leaves the checksums of older runs as they are; so is a number
-  added later (`ADDED_LATER`) while it is zero;
+  that a field added in later years leaves the checksums of older runs as they are;
 - what a calibration's points leave over of their line (``residuals``) is not kept, and worked out
   here: reference - gain * (reading - offset), in doubles and in this order;
 - a trace is the SHA-256 of its columns: for each its name, kind and number of rows (8 bytes,
@@ -44,9 +43,6 @@ FORM = 1
 
 NO_TRACE = "damaged"
 """What stands for a trace that can no longer be read."""
-
-ADDED_LATER = frozenset({"ppm_per_k", "warms_k_per_w"})
-"""Numbers that came after form 1: zero in every older record, where they were not asked for."""
 
 _SAFE = 2**53
 
@@ -118,11 +114,7 @@ def _plain(value: Any) -> Any:
     held = {name: getattr(value, name) for name in _names(value.__class__)}
     if isinstance(value, Line):
         held["residuals"] = _left_over(value)
-    return {
-        name: _plain(item)
-        for name, item in held.items()
-        if not (_is_nothing(item) or (name in ADDED_LATER and item == 0))
-    }
+    return {name: _plain(item) for name, item in held.items() if not _is_nothing(item)}
 
 
 def _left_over(line: Line) -> tuple[float, ...]:
