@@ -62,13 +62,9 @@ class NewGaugeDialog(SetUpDialog[str]):
         """Return how to keep the study; its order is drawn here."""
         trials = self.typed("trials")
         if not _is_count(trials):
-            what = (
-                f"'{shown(trials)}' is no number of trials"
-                if trials
-                else "How many trials is empty"
-            )
             raise DesignError(
-                f"{what}: give a whole number from {LEAST_TRIALS} on.", about="trials"
+                f"Give a whole number from {LEAST_TRIALS} on, not '{shown(trials)}'.",
+                about="trials",
             )
         start = study_start(
             self.typed("name"),
@@ -81,7 +77,7 @@ class NewGaugeDialog(SetUpDialog[str]):
         return lambda: self.desk.reading.begin_gauge(start)
 
     def _parts(self) -> list[str]:
-        return re.split(r"[\s,]+", self.typed("parts").strip(" ,")) if self.typed("parts") else []
+        return re.findall(r"[^\s,]+", self.typed("parts"))
 
     def _operators(self) -> list[str]:
         """Return the people: by commas if there is one, since a name may have a blank in it."""
