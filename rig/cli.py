@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Callable, Sequence
-from typing import NoReturn
+from typing import NoReturn, TypeVar
 
 from rig import __version__
 
@@ -31,6 +31,9 @@ exit status:
 Command = Callable[[argparse.Namespace], int]
 
 
+N = TypeVar("N", int, float)
+
+
 class _Parser(argparse.ArgumentParser):
     """argparse ends with status 2 on a wrong command line, which is 'retest' here."""
 
@@ -44,32 +47,25 @@ class _Parser(argparse.ArgumentParser):
 
 def _number(meant: str) -> Callable[[str], float]:
     """Return the reader of an option's number; ``meant`` says what to give instead of a slip."""
-
-    def number(text: str) -> float:
-        try:
-            return float(text)
-        except ValueError:
-            raise _no_number(text, "a number", meant) from None
-
-    return number
+    return _read_as(float, "a number", meant)
 
 
 def _whole(meant: str) -> Callable[[str], int]:
     """Return the reader of an option's whole number."""
+    return _read_as(int, "a whole number", meant)
 
-    def whole(text: str) -> int:
+
+def _read_as(kind: Callable[[str], N], wanted: str, meant: str) -> Callable[[str], N]:
+    def read(text: str) -> N:
         try:
-            return int(text)
+            return kind(text)
         except ValueError:
-            raise _no_number(text, "a whole number", meant) from None
+            from rig.labels import shown
 
-    return whole
+            said = f"'{shown(text)}' is not {wanted}; give {meant}"
+            raise argparse.ArgumentTypeError(said) from None
 
-
-def _no_number(text: str, wanted: str, meant: str) -> argparse.ArgumentTypeError:
-    from rig.labels import shown
-
-    return argparse.ArgumentTypeError(f"'{shown(text)}' is not {wanted}; give {meant}")
+    return read
 
 
 class _WholeLines(argparse.RawDescriptionHelpFormatter):

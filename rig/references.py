@@ -67,10 +67,10 @@ class ReferenceSettings(Section):
             expanded_u_rel=self.u_rel,
             expanded_u=self.u,
             k=self.k,
-            ppm_per_k=_given(self.ppm_per_k, RESISTOR_PPM_PER_K) if resistor else 0.0,
+            ppm_per_k=_given(self.ppm_per_k, RESISTOR_PPM_PER_K) if resistor else None,
             warms_k_per_w=_given(self.warms_k, RESISTOR_WARMS_K) / (self.rated_w or 1.0)
             if resistor
-            else 0.0,
+            else None,
         )
 
 

@@ -62,19 +62,7 @@ class ByHandSession(FedJob):
 
     def began(self) -> RunBegan:
         """Return what is told at the start: how many touches there will be is open."""
-        order = self.order
-        title = f"By hand, guarded as in {order.plan.title}"
-        facts = self.backend.facts()
-        return RunBegan(
-            self.log.run_id,
-            order.station.name,
-            title,
-            0,
-            0.0,
-            self.backend.simulated,
-            facts,
-            self.standing,
-        )
+        return self.begins(f"By hand, guarded as in {self.order.plan.title}")
 
     def judgement(self) -> Judgement | None:
         """Return None: what is felt by hand is not judged."""

@@ -93,19 +93,7 @@ class Isolation(SteppedJob):
 
     def began(self) -> RunBegan:
         """Tell what begins; how many tests there will be is open."""
-        order = self.order
-        title = f"Isolating a fault, guarded as in {order.plan.title}"
-        facts = self.backend.facts()
-        return RunBegan(
-            self.log.run_id,
-            order.station.name,
-            title,
-            0,
-            0.0,
-            self.backend.simulated,
-            facts,
-            self.standing,
-        )
+        return self.begins(f"Isolating a fault, guarded as in {self.order.plan.title}")
 
     def work(self) -> RunState:
         """Propose, do, look again, until one remedy is likely enough or nothing is left to do."""

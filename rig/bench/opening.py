@@ -71,6 +71,19 @@ class FedJob(ABC):
     def began(self) -> RunBegan:
         """Return what is told when the job is in the record."""
 
+    def begins(self, title: str, steps: int = 0, expected_s: float = 0.0) -> RunBegan:
+        """Return what is told of a job of so many steps (0: that is open) and so long."""
+        return RunBegan(
+            self.log.run_id,
+            self.order.station.name,
+            title,
+            steps,
+            expected_s,
+            self.backend.simulated,
+            self.backend.facts(),
+            self.standing,
+        )
+
     @abstractmethod
     def work(self) -> RunState:
         """Do the job and return how far it came; the bench is ready to feed."""

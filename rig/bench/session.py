@@ -20,16 +20,8 @@ class Session(SteppedJob):
     def began(self) -> RunBegan:
         """Tell plan, steps and expected length."""
         plan = self.order.plan
-        return RunBegan(
-            self.log.run_id,
-            self.order.station.name,
-            plan.title,
-            len(plan.steps),
-            sum(step.expected_s(HALF_TURN_GUESS_S) for step in plan.steps),
-            self.backend.simulated,
-            self.backend.facts(),
-            self.standing,
-        )
+        expected_s = sum(step.expected_s(HALF_TURN_GUESS_S) for step in plan.steps)
+        return self.begins(plan.title, len(plan.steps), expected_s)
 
     def work(self) -> RunState:
         """Run step after step."""

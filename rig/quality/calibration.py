@@ -59,7 +59,7 @@ class Reference:
     ``expanded_u`` besides (ohm, V or A; a meter's digits), together by root sum of squares.
     ``due`` is when its own calibration ends, None if the certificate names no day.  A resistor's
     value goes with its warmth by ``ppm_per_k`` (1e-6/K, either way), and it is ``warms_k_per_w``
-    (K/W) hotter at the end of a point.
+    (K/W) hotter at the end of a point; None of a meter, and in older records.
     """
 
     kind: ReferenceKind
@@ -70,16 +70,16 @@ class Reference:
     expanded_u_rel: float = 0.0
     expanded_u: float = 0.0
     k: float = COVERAGE
-    ppm_per_k: float = 0.0
-    warms_k_per_w: float = 0.0
+    ppm_per_k: float | None = None
+    warms_k_per_w: float | None = None
 
     def warmth_u_rel(self, watt: float) -> float:
         """Return by how much (share, standard) a resistor's value is uncertain from its warmth.
 
         The room's and that of ``watt`` in it, both rectangular (JCGM 100:2008, 4.3.7).
         """
-        warm_k = math.hypot(AMBIENT_K, self.warms_k_per_w * watt)
-        return self.ppm_per_k * 1e-6 * warm_k / math.sqrt(3.0)
+        warm_k = math.hypot(AMBIENT_K, (self.warms_k_per_w or 0.0) * watt)
+        return (self.ppm_per_k or 0.0) * 1e-6 * warm_k / math.sqrt(3.0)
 
     def u(self, value: float) -> float:
         """Return the standard uncertainty of ``value`` (ohm, V or A) as it tells it."""
