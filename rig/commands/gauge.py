@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import argparse
 import json
-import random
 from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import replace
-from datetime import UTC, datetime
 from pathlib import Path
 from shlex import quote
 
@@ -21,14 +19,13 @@ from rig.commands.run import Gathered, carry_out, order_of, status_of, tell_end
 from rig.commands.streams import say, tell
 from rig.commands.terminal import wrapped
 from rig.feasible import check_plan_on_rig
-from rig.labels import NAME_LONGEST, SERIAL_LONGEST
-from rig.plan_steps import HALF_TURN_GUESS_S
+from rig.labels import NAME_LONGEST
 from rig.plans import plan_from_text
 from rig.quality.gauge_study import POOL_ABOVE_P
 from rig.records.errors import RecordsError
 from rig.records.model import RunState
 from rig.records.store import Store
-from rig.records.study_model import StudyKept, StudyStart, TrialKept
+from rig.records.study_model import StudyKept, TrialKept
 from rig.run_values import BY_NAME
 from rig.schema import MistakesError
 from rig.studies.as_json import results_object, study_object
@@ -40,7 +37,8 @@ from rig.studies.gauge_words import (
     results_lines,
     trial_words,
 )
-from rig.studies.order import DesignError, draw_order
+from rig.studies.order import DesignError
+from rig.studies.setting_up import expected_run_s, study_start
 from rig.studies.simulated import chance_of_trial, options_for
 
 
@@ -70,40 +68,26 @@ def _new(options: argparse.Namespace) -> int:
     mistakes = check_plan_on_rig(plan, settings, station)
     if mistakes:
         raise MistakesError(mistakes)
-    for option, texts, longest in (
-        ("name", [options.name], NAME_LONGEST),
-        ("--part", options.part, SERIAL_LONGEST),
-        ("--operator", options.operator, NAME_LONGEST),
-        ("--note", [options.note], NAME_LONGEST),
-    ):
-        for text in texts:
-            need_printable(option, text.strip(), longest)
-            if not text.strip() and option != "--note":
-                raise CommandError(exits.USAGE, f"{option} is empty.")
-    seed = random.SystemRandom().randrange(1_000_000) if options.seed is None else options.seed
-    parts = [part.strip() for part in options.part]
-    operators = [operator.strip() for operator in options.operator]
     try:
-        trials = draw_order(parts, operators, options.trials, seed)
+        start = study_start(
+            options.name,
+            plan,
+            station.name,
+            options.part,
+            options.operator,
+            options.trials,
+            options.note,
+            options.seed,
+        )
     except DesignError as error:
         raise CommandError(exits.USAGE, str(error)) from error
-    name = options.name.strip()
-    start = StudyStart(
-        name,
-        plan.name,
-        plan.text,
-        station.name,
-        datetime.now(UTC),
-        seed,
-        trials,
-        options.note.strip(),
-    )
+    name = start.name
     with Store.open(records_path(options, settings)) as store:
         store.gauge.begin(start)
         study = store.gauge.study(name)
-    say(f"{name}: {len(parts)} units x {len(operators)} operators x {options.trials} trials")
-    run_s = sum(step.expected_s(HALF_TURN_GUESS_S) for step in plan.steps)
-    count = len(trials)
+    units, operators = len(options.part), len(options.operator)
+    say(f"{name}: {units} units x {operators} operators x {options.trials} trials")
+    run_s, count = expected_run_s(plan), len(start.trials)
     say(f"  about {about(run_s)} a run, {about(count * run_s)} of tests for all {count}")
     say(f"  {progress_words(study)}")
     say(f"  make it with `halfturn gauge next {quote(name)}`")

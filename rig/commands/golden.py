@@ -17,24 +17,24 @@ from rig.commands.run import Gathered, carry_out, order_of, status_of, tell_end
 from rig.commands.streams import say
 from rig.commands.terminal import wrapped
 from rig.feasible import check_plan_on_rig
-from rig.labels import NAME_LONGEST, SERIAL_LONGEST
+from rig.labels import NAME_LONGEST
 from rig.quality.control_chart import LEAST_BASELINE
 from rig.records.errors import RecordsError
 from rig.records.golden_said import GoldenStanding
 from rig.records.store import Store
-from rig.records.study_model import GoldenKept, GoldenStart
-from rig.run_values import BY_NAME
+from rig.records.study_model import GoldenKept
 from rig.schema import MistakesError
 from rig.settings import RigSettings
 from rig.studies.as_json import golden_object
 from rig.studies.golden import (
     USUAL_BASELINE,
-    USUAL_MEASURES,
     GoldenState,
     newest_state,
     state_of,
 )
 from rig.studies.golden_words import chart_lines, state_lines
+from rig.studies.order import DesignError
+from rig.studies.setting_up import golden_start
 from rig.studies.simulated import chance_of_check, options_for
 
 MOST_BASELINE = 100
@@ -76,32 +76,19 @@ def _declare(store: Store, options: argparse.Namespace, settings: RigSettings) -
     mistakes = check_plan_on_rig(plan, settings, station)
     if mistakes:
         raise MistakesError(mistakes)
-    serial, operator = options.serial.strip(), options.operator.strip()
-    need_printable("serial", serial, SERIAL_LONGEST)
-    need_printable("--operator", operator, NAME_LONGEST)
     baseline = USUAL_BASELINE if options.baseline is None else options.baseline
     if not LEAST_BASELINE <= baseline <= MOST_BASELINE:
         raise CommandError(
             exits.USAGE, f"--baseline must be from {LEAST_BASELINE} to {MOST_BASELINE}."
         )
-    measures = tuple(dict.fromkeys(options.measure)) or USUAL_MEASURES
-    for name in measures:
-        if name not in BY_NAME:
-            raise CommandError(exits.USAGE, f"there is no measure '{name}': {', '.join(BY_NAME)}.")
-    if not serial:
-        raise CommandError(exits.USAGE, "the serial number is empty.")
-    store.golden.declare(
-        GoldenStart(
-            serial,
-            plan.unit.type,
-            plan.name,
-            station.name,
-            baseline,
-            measures,
-            datetime.now(UTC),
-            operator,
+    try:
+        start = golden_start(
+            options.serial, plan, station.name, options.measure, options.operator, baseline
         )
-    )
+    except DesignError as error:
+        raise CommandError(exits.USAGE, str(error)) from error
+    store.golden.declare(start)
+    serial = start.serial
     say(
         wrapped(
             f"{serial} is golden by the plan {plan.name} on station {station.name}. Its next "

@@ -28,9 +28,9 @@ class PlanOutlook:
     sensor: str = ""
 
 
-def look_at(desk: Desk) -> PlanOutlook:
-    """Return what there is to say of the desk's plan; reads its file, feeds nothing."""
-    name = desk.choices.plan
+def look_at(desk: Desk, name: str | None = None) -> PlanOutlook:
+    """Return what there is to say of a plan (the desk's); reads its file, feeds nothing."""
+    name = desk.choices.plan if name is None else name
     if not name:
         return PlanOutlook()
     if name not in desk.plans():

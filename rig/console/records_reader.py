@@ -19,7 +19,7 @@ from rig.records.store import RecordsError, Store
 
 if TYPE_CHECKING:
     from rig.diagnosis.model import Diagnosis
-    from rig.records.study_model import StudyKept
+    from rig.records.study_model import GoldenStart, StudyKept, StudyStart
     from rig.studies.gauge import GaugeResults
     from rig.studies.golden import GoldenState
 
@@ -155,6 +155,19 @@ class RecordsReader:
         with self._open() as store:
             store.golden.new_baseline(golden_id, datetime.now(UTC), reason, operator)
 
+    def declare_golden(self, start: GoldenStart) -> UUID:
+        """Keep a golden unit, in new records if there are none yet."""
+        self._make()
+        with self._open() as store:
+            return store.golden.declare(start)
+
+    def begin_gauge(self, start: StudyStart) -> str:
+        """Keep a gauge study, in new records if there are none yet; return its name."""
+        self._make()
+        with self._open() as store:
+            store.gauge.begin(start)
+        return start.name
+
     def gauge_studies(self) -> list[StudyKept]:
         """Return every gauge study, newest first."""
         with self._open() as store:
@@ -185,6 +198,11 @@ class RecordsReader:
         """Let go of the file, at once or when the threads that read it are done.  Idempotent."""
         with self._lock:
             self._let_go()
+
+    def _make(self) -> None:
+        """Make the records file if there is none."""
+        if not self.path.exists():
+            Store.open(self.path, wait_s=self._wait_s).close()
 
     @contextmanager
     def _open(self) -> Iterator[Store]:

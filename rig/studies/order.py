@@ -9,7 +9,14 @@ from rig.records.study_model import TrialPlanned
 
 
 class DesignError(ValueError):
-    """A study that cannot be set up so; the message is a sentence."""
+    """A study that cannot be set up so; the message is a sentence.
+
+    ``about`` is what of it is wrong, by the name it was asked for with; "" if it is the whole.
+    """
+
+    def __init__(self, sentence: str, *, about: str = "") -> None:
+        super().__init__(sentence)
+        self.about = about
 
 
 LEAST_PARTS, LEAST_OPERATORS, LEAST_TRIALS = 2, 2, 2
@@ -32,13 +39,14 @@ def draw_order(
     ):
         twice = sorted({name for name in names if list(names).count(name) > 1})
         if twice:
-            raise DesignError(f"{', '.join(twice)} is named twice among the {what}.")
+            raise DesignError(f"{', '.join(twice)} is named twice among the {what}.", about=what)
         if len(names) < least:
-            raise DesignError(f"A gauge study needs at least {least} {what}.")
+            raise DesignError(f"A gauge study needs at least {least} {what}.", about=what)
     if trials < LEAST_TRIALS:
         raise DesignError(
             f"A gauge study needs at least {LEAST_TRIALS} trials of each part by each operator, or "
-            "its repeatability cannot be seen."
+            "its repeatability cannot be seen.",
+            about="trials",
         )
     count = len(parts) * len(operators) * trials
     if count > MOST_TRIALS:

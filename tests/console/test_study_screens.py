@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import pytest
-from console_pilot import accept, drive, settings_with_plans, shown
-from console_runs import ended
+from console_pilot import accept, drive, scan, settings_with_plans, shown
+from console_runs import ended, screen_rows
 from stand_in import until
 from study_runs import PLAN_TEXT, gauge_records, golden_records, kept, seen
 from textual.widgets import Input, Static
 
+from rig.console.dialogs.declare import DeclareDialog
+from rig.console.dialogs.new_gauge import NewGaugeDialog
 from rig.console.dialogs.note import NoteDialog
 from rig.console.run_view import facts, view_of_record
+from rig.console.screens.gauge import GaugeScreen
+from rig.console.screens.golden import GoldenScreen
 from rig.console.widgets.control_chart import ControlChartView
 from rig.console.widgets.share_bars import ShareBars
 from rig.records.golden_said import GoldenStanding, said
@@ -121,15 +125,87 @@ def test_a_verdict_carries_what_was_said_of_its_rig(tmp_path):
     assert ("Golden", "The rig is OUT OF CONTROL by golden unit G-1.") in facts(view_of_record(run))
 
 
-def test_without_any_both_say_how_to_begin(make_console):
-    console = make_console()
+@pytest.mark.parametrize("kind", [GaugeScreen, GoldenScreen])
+def test_all_keys_of_a_study_fit_the_footer_of_a_small_terminal_at_once(kind):
+    keys = [binding for binding in kind.BINDINGS if binding.show]
+    told = ["F12 Feeds off", "F1 Help", *(f"{b.key_display} {b.description}" for b in keys)]
+    assert len(" ".join(told)) + 1 <= 80, told
+
+
+def assert_fits(pilot):
+    """Assert that a dialog is shown whole, its keys too."""
+    (box,) = pilot.app.screen.query(".dialog")
+    assert box.max_scroll_y == 0
+    assert box.query_one(".dialog-choices").region.bottom < box.region.bottom <= 24
+    assert "F12 Feeds off" in screen_rows(pilot.app)[-1]
+
+
+async def in_dialog(pilot, kind):
+    await until(pilot, lambda: isinstance(pilot.app.screen, kind))
+    return pilot.app.screen
+
+
+async def set_up(pilot, screen, said):
+    """Press F9 in a dialog and wait until it says what is wrong."""
+    await pilot.press("f9")
+    await until(pilot, lambda: said in " ".join(shown(screen).split()))
+
+
+def test_without_any_both_say_how_to_begin_and_begin_there(make_console, tmp_path):
+    settings = settings_with_plans(tmp_path / "plans", short=PLAN_TEXT)
+    console = make_console(settings=settings, plan="short")
 
     async def script(pilot):
         await pilot.press("f7", "g")
-        screen = await at(pilot, "golden")
-        await until(pilot, lambda: "halfturn golden declare" in shown(screen))
+        golden = await at(pilot, "golden")
+        await until(pilot, lambda: "D declares one" in shown(golden))
+        await pilot.press("d")
+        dialog = await in_dialog(pilot, DeclareDialog)
+        await pilot.pause()
+        assert_fits(pilot)
+        await set_up(pilot, dialog, "! The serial number is empty.")
+        await scan(pilot, "G-7")
+        await pilot.press("tab", "space")
+        await until(pilot, lambda: "Charted: run, rest. On station A;" in shown(dialog))
+        await pilot.press("f9")
+        await until(pilot, lambda: golden.state is not None)
+        unit = golden.state.golden
+        assert (unit.serial, unit.plan_name, unit.station) == ("G-7", "short", "A")
+        assert unit.measures == ("run", "rest")
+        assert unit.newest.operator == "jo"
+        # The same once more: refused in words, what was typed still there.
+        await pilot.press("d")
+        dialog = await in_dialog(pilot, DeclareDialog)
+        await scan(pilot, "G-7", enters=0)
+        await set_up(pilot, dialog, "Nothing is kept. G-7 is golden by the plan short")
+        assert_fits(pilot)
+        await pilot.press("escape")
+        assert await at(pilot, "golden") is golden
         await pilot.press("escape", "u")
-        screen = await at(pilot, "gauge")
-        await until(pilot, lambda: "halfturn gauge new" in shown(screen))
+        gauge = await at(pilot, "gauge")
+        await until(pilot, lambda: "N sets one up" in shown(gauge))
+        await pilot.press("n")
+        dialog = await in_dialog(pilot, NewGaugeDialog)
+        await pilot.pause()
+        assert_fits(pilot)
+        await set_up(pilot, dialog, "! The name is empty.")
+        await scan(pilot, "spring")
+        await pilot.press("tab")
+        await scan(pilot, "U-1")  # a scanner's Enter is no end of the units
+        await scan(pilot, "U-1", enters=2)
+        await scan(pilot, "jo, ann lee")
+        await pilot.press("backspace", "1")
+        await set_up(pilot, dialog, "! U-1 is named twice among the parts.")
+        await pilot.press("backspace", "backspace", "2")
+        await set_up(pilot, dialog, "2 units x 2 operators x 1 trials: 4 runs of about")
+        await set_up(pilot, dialog, "! A gauge study needs at least 2 trials")
+        await pilot.press("end", "backspace", "2", "f9")
+        await until(pilot, lambda: gauge.study is not None)
+        study = gauge.study
+        assert (study.name, study.plan_name, study.plan_text) == ("spring", "short", PLAN_TEXT)
+        assert {(t.part, t.operator, t.trial) for t in study.trials} == {
+            (part, who, n) for part in ("U-1", "U-2") for who in ("jo", "ann lee") for n in (1, 2)
+        }
+        assert "0 of 8 trials done" in " ".join(shown(gauge).split())
 
     drive(console, script)

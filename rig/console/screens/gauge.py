@@ -13,6 +13,7 @@ from textual.containers import Vertical, VerticalScroll
 from textual.message import Message
 from textual.widgets import Static
 
+from rig.console.dialogs.new_gauge import NewGaugeDialog
 from rig.console.letters import letter
 from rig.console.records_reader import RecordsReader, Sorry, or_sorry
 from rig.console.screens.study import StudyScreen, or_none_yet
@@ -30,7 +31,7 @@ NONE_YET = (
     "There is no gauge study yet.\n\n"
     "A gauge study tells how much of what is measured is the rig's own: some units, each measured "
     "several times by several people, in a drawn order.\n\n"
-    "Set one up with:  halfturn gauge new NAME --plan PLAN --part SERIAL ... --operator WHO ..."
+    "N sets one up here; so does the command  halfturn gauge new"
 )
 
 
@@ -42,15 +43,16 @@ class GaugeScreen(StudyScreen):
         "How much of what is measured is the rig's own? A gauge study measures some units several "
         "times by several people, in a drawn order. F9 begins the next trial as an ordinary run, "
         "in the name of whose turn it is; another day will do as well. R sets the trial made last "
-        "aside, with the reason, so that it is made again. V shows the next measure, N the next "
-        "study. The dashed lines stand at 10 and 30 %: below the first a gauge is good, above the "
-        "second it is not."
+        "aside, with the reason, so that it is made again. V shows the next measure, S the next "
+        "study; N sets a new one up. The dashed lines stand at 10 and 30 %: below the first a "
+        "gauge is good, above the second it is not."
     )
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("f9", "trial", "Next trial", key_display="F9", tooltip="begin its run"),
-        letter("v", "next_measure", "Next measure", "of this study"),
-        letter("n", "next_study", "Next study", "the one set up before"),
-        letter("r", "repeat", "Repeat last", "set the trial made last aside, with the reason"),
+        letter("v", "next_measure", "Measure", "the next one of this study"),
+        letter("s", "next_study", "Study", "the next one, set up before"),
+        letter("n", "new", "New", "set a study up"),
+        letter("r", "repeat", "Repeat", "set the trial made last aside, with the reason"),
         Binding("escape", "back", "Rig", key_display="Esc", tooltip="back to Rig"),
     ]
     DEFAULT_CSS = """
@@ -217,6 +219,16 @@ class GaugeScreen(StudyScreen):
         at = names.index(self._name) if self._name in names else 0
         self._name = names[(at + 1) % len(names)]
         self.read_again()
+
+    def action_new(self) -> None:
+        """Set a study up, and show it."""
+
+        def closed(name: str | None) -> None:
+            if name is not None:
+                self._name = name
+                self.read_again()
+
+        self.app.push_screen(NewGaugeDialog(self.desk), closed)
 
     def action_trial(self) -> None:
         """Begin the run of the next trial."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import ClassVar
+from uuid import UUID
 
 from textual import work
 from textual.app import ComposeResult
@@ -11,6 +12,7 @@ from textual.containers import Vertical
 from textual.message import Message
 from textual.widgets import Static
 
+from rig.console.dialogs.declare import DeclareDialog
 from rig.console.letters import letter
 from rig.console.records_reader import RecordsReader, Sorry, or_sorry
 from rig.console.screens.study import StudyScreen, or_none_yet
@@ -27,7 +29,7 @@ NONE_YET = (
     "A golden unit is one that is known to be good and kept for this alone. Checked by the same "
     "plan every day, it tells whether the rig is still the one that it was: before it judges "
     "anybody's unit.\n\n"
-    "Declare one with:  halfturn golden declare SERIAL --plan PLAN"
+    "D declares one here; so does the command  halfturn golden declare"
 )
 _WORDS = {
     GoldenStanding.OUT: "OUT OF CONTROL",
@@ -46,14 +48,15 @@ class GoldenScreen(StudyScreen):
         "Is the rig still the one that it was? A golden unit, known to be good, is checked by the "
         "same plan again and again; the first checks set the limits, those after them are held "
         "against them. X is out of control: judge no unit before you know why. F9 makes a check "
-        "now, V shows the next measure, N the next golden unit; B begins new limits after a repair "
-        "or a calibration, with the reason."
+        "now, V shows the next measure, N the next golden unit, D declares one; B begins new "
+        "limits after a repair or a calibration, with the reason."
     )
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("f9", "check", "Check now", key_display="F9", tooltip="a run of the golden unit"),
-        letter("v", "next_measure", "Next measure", "of this golden unit"),
-        letter("n", "next_unit", "Next unit", "the next golden unit"),
-        letter("b", "baseline", "New baseline", "new limits from the next checks on"),
+        Binding("f9", "check", "Check", key_display="F9", tooltip="now: a run of the golden unit"),
+        letter("v", "next_measure", "Measure", "the next one of this golden unit"),
+        letter("n", "next_unit", "Unit", "the next golden unit"),
+        letter("d", "declare", "Declare", "another unit golden"),
+        letter("b", "baseline", "Baseline", "a new one: new limits from the next checks on"),
         Binding("escape", "back", "Rig", key_display="Esc", tooltip="back to Rig"),
     ]
     DEFAULT_CSS = """
@@ -84,6 +87,7 @@ class GoldenScreen(StudyScreen):
         self._asked = 0
         self._states: list[GoldenState] = []
         self._at = 0
+        self._declared: UUID | None = None  # to be shown once it is read
         self._measure = 0
 
     def body(self) -> ComposeResult:
@@ -129,6 +133,9 @@ class GoldenScreen(StudyScreen):
             return
         states = event.states
         self._states = [] if isinstance(states, Sorry) else states
+        ids = [state.golden.golden_id for state in self._states]
+        if self._declared in ids:
+            self._at, self._declared = ids.index(self._declared), None
         if not self._states:
             said = or_none_yet(states, NONE_YET) if isinstance(states, Sorry) else NONE_YET
             self.query_one("#golden-none", Static).update(said)
@@ -193,6 +200,16 @@ class GoldenScreen(StudyScreen):
         """Show the next golden unit."""
         self._at += 1
         self._show()
+
+    def action_declare(self) -> None:
+        """Declare a unit golden, and show it."""
+
+        def closed(golden_id: UUID | None) -> None:
+            if golden_id is not None:
+                self._declared = golden_id
+                self.read_again()
+
+        self.app.push_screen(DeclareDialog(self.desk), closed)
 
     def action_check(self) -> None:
         """Begin a run of the golden unit by its plan."""

@@ -1,0 +1,92 @@
+"""Setting a study of the rig up: what was asked for, checked in words, for command and console."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Sequence
+from datetime import UTC, datetime
+
+from rig.labels import NAME_LONGEST, SERIAL_LONGEST, trouble_with
+from rig.plans import HALF_TURN_GUESS_S, Plan
+from rig.records.study_model import GoldenStart, StudyStart
+from rig.run_values import BY_NAME
+from rig.studies.golden import USUAL_BASELINE, USUAL_MEASURES
+from rig.studies.order import DesignError, draw_order
+
+
+def study_start(
+    name: str,
+    plan: Plan,
+    station: str,
+    parts: Sequence[str],
+    operators: Sequence[str],
+    trials: int,
+    note: str = "",
+    seed: int | None = None,
+) -> StudyStart:
+    """Return a gauge study as asked for, its order drawn with ``seed`` (None: drawn too).
+
+    Raises DesignError.
+    """
+    name, note = _text("name", "The name", name, NAME_LONGEST), note.strip()
+    parts = [_text("parts", "A part's serial number", part, SERIAL_LONGEST) for part in parts]
+    operators = [
+        _text("operators", "An operator's name", operator, NAME_LONGEST) for operator in operators
+    ]
+    _need_printable("note", "The note", note, NAME_LONGEST)
+    if seed is None:
+        seed = random.SystemRandom().randrange(1_000_000)
+    order = draw_order(parts, operators, trials, seed)
+    return StudyStart(name, plan.name, plan.text, station, datetime.now(UTC), seed, order, note)
+
+
+def golden_start(
+    serial: str,
+    plan: Plan,
+    station: str,
+    measures: Sequence[str] = (),
+    operator: str = "",
+    baseline: int = USUAL_BASELINE,
+) -> GoldenStart:
+    """Return a unit as it is to be declared golden; no ``measures``: the usual ones.
+
+    Raises DesignError.
+    """
+    serial = _text("serial", "The serial number", serial, SERIAL_LONGEST)
+    operator = operator.strip()
+    _need_printable("operator", "The operator's name", operator, NAME_LONGEST)
+    for measure in measures:
+        if measure not in BY_NAME:
+            raise DesignError(
+                f"There is no measure '{measure}': {', '.join(BY_NAME)}.", about="measures"
+            )
+    return GoldenStart(
+        serial,
+        plan.unit.type,
+        plan.name,
+        station,
+        baseline,
+        tuple(dict.fromkeys(measures)) or USUAL_MEASURES,
+        datetime.now(UTC),
+        operator,
+    )
+
+
+def expected_run_s(plan: Plan) -> float:
+    """Return how long a run of ``plan`` will take (s), before anything is known of the unit."""
+    return sum(step.expected_s(HALF_TURN_GUESS_S) for step in plan.steps)
+
+
+def _text(about: str, called: str, text: str, longest: int) -> str:
+    """Return what was typed without blanks around it, if it may stand on a record."""
+    text = text.strip()
+    if not text:
+        raise DesignError(f"{called} is empty.", about=about)
+    _need_printable(about, called, text, longest)
+    return text
+
+
+def _need_printable(about: str, called: str, text: str, longest: int) -> None:
+    trouble = trouble_with(text, longest)
+    if trouble:
+        raise DesignError(f"{called} {trouble}", about=about)
