@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 import tomllib
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 from uuid import UUID
@@ -117,6 +119,21 @@ def records_folder(options: argparse.Namespace) -> Path:
         if not rig.exists():
             raise  # mistyped: another rig's bench would be looked for
         return rig.parent / "logs"
+
+
+@contextmanager
+def open_records(path: Path, *, create: bool = False) -> Iterator[Store]:
+    """Open the records of a file, with runs that nobody ended marked as interrupted.
+
+    An archive that can only be read is read as it is.  Raises RecordsError.
+    """
+    from rig.records.errors import RecordsError
+    from rig.records.store import Store
+
+    with Store.open(path, create=create) as store:
+        with suppress(RecordsError):
+            store.mark_interrupted()
+        yield store
 
 
 def run_named(store: Store, name: str) -> UUID | str:

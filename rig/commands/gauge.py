@@ -5,14 +5,19 @@ from __future__ import annotations
 import argparse
 import json
 from collections.abc import Iterator
-from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from shlex import quote
 
 from rig.bench.events import RunEnded
 from rig.commands import exits
-from rig.commands.common import need_printable, plan_of, records_path, rig_settings
+from rig.commands.common import (
+    need_printable,
+    open_records,
+    plan_of,
+    records_path,
+    rig_settings,
+)
 from rig.commands.exits import CommandError
 from rig.commands.progress import Progress, about
 from rig.commands.run import Gathered, carry_out, order_of, status_of, tell_end
@@ -22,7 +27,6 @@ from rig.feasible import check_plan_on_rig
 from rig.labels import NAME_LONGEST
 from rig.plans import plan_from_text
 from rig.quality.gauge_study import POOL_ABOVE_P
-from rig.records.errors import RecordsError
 from rig.records.model import RunState
 from rig.records.store import Store
 from rig.records.study_model import StudyKept, TrialKept
@@ -49,9 +53,7 @@ def run(options: argparse.Namespace) -> int:
             return _new(options)
         case "next":
             return _next(options)
-    with Store.open(records_path(options), create=False) as store:
-        with suppress(RecordsError):  # an archive that can only be read is shown as it is
-            store.mark_interrupted()
+    with open_records(records_path(options)) as store:
         match options.action:
             case "list":
                 return _list(store, options)
@@ -156,9 +158,7 @@ def _next(options: argparse.Namespace) -> int:
     settings = rig_settings(options, backend=options.backend)
     records = records_path(options, settings)
     while True:
-        with Store.open(records, create=False) as store:
-            with suppress(RecordsError):
-                store.mark_interrupted()
+        with open_records(records) as store:
             study = store.gauge.study(options.name)
         trial = study.next_trial
         if trial is None:

@@ -5,12 +5,17 @@ from __future__ import annotations
 import argparse
 import json
 from collections.abc import Iterator
-from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, date, datetime
 
 from rig.commands import exits
-from rig.commands.common import need_printable, plan_of, records_path, rig_settings
+from rig.commands.common import (
+    need_printable,
+    open_records,
+    plan_of,
+    records_path,
+    rig_settings,
+)
 from rig.commands.exits import CommandError
 from rig.commands.progress import Progress
 from rig.commands.run import Gathered, carry_out, order_of, status_of, tell_end
@@ -19,7 +24,6 @@ from rig.commands.terminal import wrapped
 from rig.feasible import check_plan_on_rig
 from rig.labels import NAME_LONGEST
 from rig.quality.control_chart import LEAST_BASELINE
-from rig.records.errors import RecordsError
 from rig.records.golden_said import GoldenStanding
 from rig.records.store import Store
 from rig.records.study_model import GoldenKept
@@ -46,9 +50,7 @@ def run(options: argparse.Namespace) -> int:
     if options.action == "check":
         return _check(options, settings)
     records = records_path(options, settings)
-    with Store.open(records, create=options.action == "declare") as store:
-        with suppress(RecordsError):  # an archive that can only be read is shown as it is
-            store.mark_interrupted()
+    with open_records(records, create=options.action == "declare") as store:
         match options.action:
             case "declare":
                 return _declare(store, options, settings)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import json
-from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -12,6 +11,7 @@ from rig.analysis.trace import Trace
 from rig.commands import exits
 from rig.commands.common import (
     need_printable,
+    open_records,
     picture_path,
     records_path,
     run_named,
@@ -23,7 +23,6 @@ from rig.labels import NAME_LONGEST, SERIAL_LONGEST
 from rig.plans import PlanError, plan_from_text
 from rig.quality.decision import DecisionRule
 from rig.records.as_json import run_json, runs_json
-from rig.records.errors import RecordsError
 from rig.records.export import half_turns_csv, measures_csv
 from rig.records.model import RunRecord
 from rig.records.show import run_text, runs_text
@@ -40,9 +39,7 @@ def run(options: argparse.Namespace) -> int:
         from rig.commands.records_safe import run as keep_safe
 
         return keep_safe(options)
-    with Store.open(records_path(options), create=False) as store:
-        with suppress(RecordsError):  # an archive that can only be read is shown as it is
-            store.mark_interrupted()
+    with open_records(records_path(options)) as store:
         match options.action:
             case "list":
                 return _list(store, options)

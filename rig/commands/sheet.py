@@ -6,11 +6,16 @@ import argparse
 import json
 import re
 from collections.abc import Callable
-from contextlib import suppress
 from pathlib import Path
 
 from rig.commands import exits
-from rig.commands.common import need_printable, records_path, run_named, settings_or_starter
+from rig.commands.common import (
+    need_printable,
+    open_records,
+    records_path,
+    run_named,
+    settings_or_starter,
+)
 from rig.commands.exits import CommandError
 from rig.commands.streams import say
 from rig.labels import NAME_LONGEST
@@ -49,9 +54,7 @@ def run(options: argparse.Namespace) -> int:
         "lot": _lot,
         "verify": _verify,
     }
-    with Store.open(records, create=False) as store:
-        with suppress(RecordsError):  # an archive that can only be read is read as it is
-            store.mark_interrupted()
+    with open_records(records) as store:
         return actions[options.action](store, settings, options)
 
 

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import argparse
 import json
-from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
 
 from rig.commands import exits
 from rig.commands.common import (
+    open_records,
     plan_of,
     records_path,
     rig_settings,
@@ -27,7 +27,6 @@ from rig.diagnosis.of_record import NothingSeenError, diagnose_stored, seen_of_t
 from rig.diagnosis.words import text_of
 from rig.plausible import refuse_implausible
 from rig.records.errors import RecordsError
-from rig.records.store import Store
 from rig.tracefile import read_trace
 
 COLDEST_C, HOTTEST_C = -40.0, 60.0
@@ -95,9 +94,7 @@ def _of_trace(options: argparse.Namespace) -> Diagnosis:
 
 
 def _of_record(options: argparse.Namespace) -> Diagnosis:
-    with Store.open(records_path(options), create=False) as store:
-        with suppress(RecordsError):  # an archive that can only be read is read as it is
-            store.mark_interrupted()
+    with open_records(records_path(options)) as store:
         record = store.run(run_named(store, options.run))
         good = [store.run(run_named(store, name)).run_id for name in options.good]
         bare = options.unhooked
