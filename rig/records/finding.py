@@ -29,7 +29,7 @@ def find_runs(
         select(RunRow)
         .join(RunRow.unit)
         .options(contains_eager(RunRow.unit))
-        .where(*_conditions(wanted))
+        .where(*conditions(wanted))
         .order_by(RunRow.started_at.desc(), RunRow.id)
     )
     return list(session.scalars(query.limit(limit).offset(offset)))
@@ -37,7 +37,7 @@ def find_runs(
 
 def count_runs(session: Session, wanted: RunFilter) -> int:
     """Return how many runs match."""
-    query = select(func.count(RunRow.id)).join(RunRow.unit).where(*_conditions(wanted))
+    query = select(func.count(RunRow.id)).join(RunRow.unit).where(*conditions(wanted))
     return session.scalar(query) or 0
 
 
@@ -54,7 +54,8 @@ def summaries(session: Session, rows: Sequence[RunRow]) -> list[RunSummary]:
     return [mapping.summary(row, isolation_of(of_run.get(row.id, ()))) for row in rows]
 
 
-def _conditions(wanted: RunFilter) -> Iterator[ColumnElement[bool]]:
+def conditions(wanted: RunFilter) -> Iterator[ColumnElement[bool]]:
+    """Yield what a run (joined to its unit) must fulfil."""
     for column, value, part in (
         (UnitRow.serial, wanted.serial, wanted.serial_part),
         (RunRow.reference, wanted.reference, wanted.reference_part),
