@@ -218,7 +218,9 @@ _AS_STARTED = (
     "agreed_by",
     "irregular",
     "acted",
+    "lot_letter",
     "letter",
+    "table_n",
     "n",
     "ac",
     "re",
@@ -231,7 +233,16 @@ _AS_STARTED = (
     "resubmitted_of",
     "note",
 )
-_AS_KEPT = (*_AS_STARTED, "number", "end", "closed_at", "closed_by", "closing_note", "version")
+_AS_KEPT = (
+    *_AS_STARTED,
+    "number",
+    "end",
+    "closed_at",
+    "closed_number",
+    "closed_by",
+    "closing_note",
+    "version",
+)
 
 
 def link_lot_run(session: Session, item_id: UUID, run: RunRow) -> None:
@@ -363,7 +374,9 @@ def _closed(
     at: datetime,
     note: str,
 ) -> LotKept:
+    last = session.scalar(select(func.max(LotRow.closed_number)))
     row.end, row.closed_at, row.closed_by, row.closing_note = end, at, operator, note
+    row.closed_number = 1 + (last or 0)
     _note(row, at, operator, kind, None, note)
     return _reread(session, row)
 
