@@ -27,6 +27,7 @@ from rig.records.gauge_records import GaugeRecords, link_run
 from rig.records.golden_records import GoldenRecords
 from rig.records.joining import joined
 from rig.records.lateness import lateness_kept
+from rig.records.lot_records import LotRecords, link_lot_run
 from rig.records.model import (
     RunEnd,
     RunEvent,
@@ -50,7 +51,8 @@ class Store:
 
     Every method that writes is one transaction, committed and synced before it returns; if it
     raises RecordsError nothing of it was kept.  Use one store per process; never carry one over a
-    fork.  Threads may share it.  ``gauge`` and ``golden`` are the rig's own studies in it.
+    fork.  Threads may share it.  ``gauge`` and ``golden`` are the rig's own studies in it,
+    ``lots`` the lots judged by a sample.
     """
 
     def __init__(self, path: Path, engine: Engine) -> None:
@@ -59,6 +61,7 @@ class Store:
         self._writer = writing(engine)
         self.gauge = GaugeRecords(self._read, self._write)
         self.golden = GoldenRecords(self._read, self._write)
+        self.lots = LotRecords(self._read, self._write)
 
     @classmethod
     def open(cls, path: Path, *, create: bool = True, wait_s: float = 5.0) -> Store:
@@ -122,6 +125,8 @@ class Store:
             session.flush()
             if start.gauge_trial is not None:
                 link_run(session, start.gauge_trial, row)
+            if start.lot_item is not None:
+                link_lot_run(session, start.lot_item, row)
             return row.id
 
     def add_event(self, run_id: UUID, event: RunEvent) -> None:
