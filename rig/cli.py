@@ -338,12 +338,7 @@ def _add_why(parser: argparse.ArgumentParser) -> None:
 def _add_records(parser: argparse.ArgumentParser) -> None:
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
     listing = actions.add_parser("list", help="the runs, newest first")
-    listing.add_argument("--serial", help="only this unit")
-    listing.add_argument("--reference", help="only this job or lot")
-    listing.add_argument("--verdict", choices=("pass", "fail", "retest"))
-    listing.add_argument("--plan", help="only this plan")
-    listing.add_argument("--since", metavar="YYYY-MM-DD")
-    listing.add_argument("--until", metavar="YYYY-MM-DD", help="up to and with this day")
+    _add_run_filter(listing)
     listing.add_argument(
         "--limit",
         type=_whole("how many runs to list, as in --limit 20"),
@@ -359,6 +354,15 @@ def _add_records(parser: argparse.ArgumentParser) -> None:
     export.add_argument(
         "--step", type=_whole("the step's number, as in --step 4"), help="only this step's trace"
     )
+    out = actions.add_parser("out", help="many runs as tables, for other programs and benches")
+    out.add_argument("folder", help="the folder to write; it must not be there yet")
+    out.add_argument("--format", choices=("csv", "parquet"), default="csv", help="(csv)")
+    out.add_argument(
+        "--with-traces",
+        action="store_true",
+        help="the traces too; only so can another bench take the runs in",
+    )
+    _add_run_filter(out)
     verify = actions.add_parser("verify", help="check every record and trace; changes nothing")
     backup = actions.add_parser("backup", help="a verified copy, also while a bench is writing")
     backup.add_argument("file", help="the backup's name, or a folder in which it gets a dated name")
@@ -367,12 +371,22 @@ def _add_records(parser: argparse.ArgumentParser) -> None:
     restore.add_argument("file", help="the backup; the records as they are now are kept too")
     for action in (show, export):
         action.add_argument("run", help="the run's identifier, its first characters, or last")
-    for action in (listing, show, export, verify, backup, restore):
+    for action in (listing, show, export, out, verify, backup, restore):
         action.add_argument("--rig", metavar="FILE", help="rig file whose records are meant")
         action.add_argument("--records", metavar="FILE", help="records file")
-    for action in (listing, show, verify, backup, restore):
+    for action in (listing, show, out, verify, backup, restore):
         action.add_argument("--json", action="store_true", help="print JSON")
     parser.set_defaults(module="records")
+
+
+def _add_run_filter(parser: argparse.ArgumentParser) -> None:
+    """Which runs are wanted; left out, all of them."""
+    parser.add_argument("--serial", help="only this unit")
+    parser.add_argument("--reference", help="only this job or lot")
+    parser.add_argument("--verdict", choices=("pass", "fail", "retest"))
+    parser.add_argument("--plan", help="only this plan")
+    parser.add_argument("--since", metavar="YYYY-MM-DD")
+    parser.add_argument("--until", metavar="YYYY-MM-DD", help="up to and with this day")
 
 
 def _add_sheet(parser: argparse.ArgumentParser) -> None:

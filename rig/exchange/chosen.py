@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from sqlalchemy import ColumnElement, Select, false, or_, select, true
 
 from rig.records.calibration_tables import CalibrationLineRow, CalibrationPointRow, CalibrationRow
 from rig.records.finding import conditions
+from rig.records.lot_tables import LotEventRow, LotItemRow, LotRow, LotRunRow
 from rig.records.model import RunFilter
 from rig.records.study_tables import (
     GaugeRunRow,
@@ -21,7 +23,7 @@ from rig.records.tables import RunRow, TextRow, UnitRow
 OF_RUNS = ("runs", "steps", "half_turns", "measures", "events", "reasons")
 """Tables that are read run by run; the others hold little and are read at once."""
 
-Ids = Select[tuple[Any]]
+Ids = Select[Any]
 
 
 def runs_wanted(wanted: RunFilter) -> Ids:
@@ -50,6 +52,7 @@ def _texts(runs: Ids) -> ColumnElement[bool]:
         TextRow.sha256.in_(_of_runs(RunRow.plan_sha256, runs)),
         TextRow.sha256.in_(_of_runs(RunRow.rig_sha256, runs)),
         TextRow.sha256.in_(select(GaugeStudyRow.plan_sha256).where(_studies(runs))),
+        TextRow.sha256.in_(select(LotRow.plan_sha256).where(_lots(runs))),
     )
 
 
@@ -88,7 +91,32 @@ def _baselines(runs: Ids) -> ColumnElement[bool]:
     return GoldenBaselineRow.golden_id.in_(select(GoldenUnitRow.id).where(_golden(runs)))
 
 
-_OF_TABLE = {
+def _lot_runs(runs: Ids) -> ColumnElement[bool]:
+    return LotRunRow.run_id.in_(runs)
+
+
+def _lots(runs: Ids) -> ColumnElement[bool]:
+    """The lots that the runs were made for, and those of which they are offered again."""
+    of_runs = select(LotItemRow.lot_id).join(LotItemRow.runs).where(_lot_runs(runs))
+    lots = select(LotRow.id).where(LotRow.id.in_(of_runs)).cte("lots_wanted", recursive=True)
+    before = select(LotRow.resubmitted_of).join(lots, LotRow.id == lots.c.id)
+    lots = lots.union(before.where(LotRow.resubmitted_of.is_not(None)))
+    return LotRow.id.in_(select(lots.c.id))
+
+
+def _lot_items(runs: Ids) -> ColumnElement[bool]:
+    return LotItemRow.lot_id.in_(select(LotRow.id).where(_lots(runs)))
+
+
+def _lot_events(runs: Ids) -> ColumnElement[bool]:
+    return LotEventRow.lot_id.in_(select(LotRow.id).where(_lots(runs)))
+
+
+_OF_TABLE: dict[str, Callable[[Ids], ColumnElement[bool]]] = {
+    "lots": _lots,
+    "lot_items": _lot_items,
+    "lot_runs": _lot_runs,
+    "lot_events": _lot_events,
     "units": _units,
     "texts": _texts,
     "calibrations": _calibrations,

@@ -19,6 +19,7 @@ from rig.exchange.chosen import rows_wanted, runs_wanted
 from rig.exchange.fields import Table
 from rig.records.calibration_tables import CalibrationRow
 from rig.records.database import add_casefold
+from rig.records.lot_tables import LotRunRow
 from rig.records.mapping import run_record
 from rig.records.model import RunFilter, RunRecord
 from rig.records.reading import reading
@@ -106,12 +107,8 @@ class Source:
         units = self._by_key(UnitRow.__table__, UnitRow.id, {row.unit_id for row in rows["runs"]})
         texts = {name for row in rows["runs"] for name in (row.plan_sha256, row.rig_sha256)}
         text = self._by_key(TextRow.__table__, TextRow.sha256, texts)
-        trials = {
-            run_id: SimpleNamespace(trial_id=trial_id)
-            for run_id, trial_id in self._connection.execute(
-                select(GaugeRunRow.run_id, GaugeRunRow.trial_id).where(GaugeRunRow.run_id.in_(ids))
-            )
-        }
+        trials = self._links(select(GaugeRunRow.__table__), ids)
+        items = self._links(select(LotRunRow.__table__), ids)
         made = self._calibrations({row.calibration_id for row in rows["runs"]} - {None})
         records = []
         for row in rows["runs"]:
@@ -132,10 +129,15 @@ class Source:
                 events=events[row.id],
                 reasons=reasons[row.id],
                 gauge_run=trials.get(row.id),
+                lot_run=items.get(row.id),
                 calibrated_by=made.get(row.calibration_id),
             )
             records.append(run_record(cast(RunRow, whole), with_traces=False))
         return records
+
+    def _links(self, query: Select[Any], ids: list[UUID]) -> dict[UUID, Row[Any]]:
+        found = self._rows(query.where(query.selected_columns.run_id.in_(ids)))
+        return {row.run_id: row for row in found}
 
     def _by_key(self, table: Any, column: Any, keys: Iterable[Any]) -> dict[Any, Row[Any]]:
         found = self._connection.execute(select(table).where(column.in_(keys)))

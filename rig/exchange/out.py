@@ -162,6 +162,10 @@ def _write(source: Source, folder: Path, asked: Asked, progress: Progress) -> Ex
     tables = kept_tables()
     done = Exported(folder, {table.name: 0 for table in (*tables, RESULTS)})
     ids = source.ids(asked.wanted)
+    if not ids:
+        raise RecordsError(
+            "No run matches, so nothing was written. `halfturn records list` shows what there is."
+        )
     with closing(_sink(asked.format, folder)) as sink:
         writer = _Writer(sink, source, done, asked.with_traces)
         writer.begin([*tables, RESULTS])

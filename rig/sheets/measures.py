@@ -64,6 +64,7 @@ class Closest:
     count: int = 0
 
     def add(self, check: Check, turn: HalfTurn | None) -> None:
+        """Count a check in, and keep it if it is closer to its limit."""
         self.count += 1
         if _rank(check) < _rank(self.check):
             self.check, self.turn = check, turn
