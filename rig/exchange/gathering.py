@@ -162,6 +162,10 @@ def by(rows: Iterable[Row[Any]], name: str) -> dict[UUID, list[Row[Any]]]:
     return found
 
 
+def _leave(_connection: object) -> None:
+    pass
+
+
 @contextmanager
 def source_of(path: Path) -> Iterator[Source]:
     """Yield one moment of a records file at the newest schema, whoever writes to it meanwhile.
@@ -171,5 +175,8 @@ def source_of(path: Path) -> Iterator[Source]:
     with reading(path) as raw:
         add_casefold(raw)
         engine = create_engine("sqlite://", creator=lambda: raw, poolclass=StaticPool)
+        # SQLAlchemy rolls back when it has met a database, and at the end of a session: both would
+        # end the moment.
+        engine.dialect.do_rollback = _leave  # type: ignore[assignment,method-assign]
         with engine.connect() as connection:
             yield Source(connection)

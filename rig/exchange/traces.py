@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from rig.analysis.trace import Trace
 from rig.exchange.fields import Field, Kind, Table
+from rig.tracefile import FLAGS, REQUIRED
 
 _HEAD = (
     Field("id", Kind.KEY, "the trace's key, drawn at random (RFC 9562, version 4)"),
@@ -73,17 +74,22 @@ class TraceKept:
     packed: bytes
 
 
+MOST_SAMPLES = 50_000_000
+"""Samples of one step, at most: some 14 h at 1 kHz; a long step is kept in parts of minutes."""
+
 _NAN_BITS = np.array([np.nan]).view(np.uint64)[0]
 
 
 def is_file_exact(trace: Trace) -> bool:
     """Tell whether a trace file gives the trace back bit for bit (see `rig.tracefile`)."""
-    names = [name for name in trace.extra if name != name.strip() or not name.isprintable()]
+    odd = any(
+        name != name.strip() or not name.isprintable() or name in ("", *REQUIRED, FLAGS)
+        for name in trace.extra
+    )
     columns = (trace.time_s, trace.current_a, trace.voltage_v, *trace.extra.values())
     return (
         len(trace) > 0
-        and not names
-        and "" not in trace.extra
+        and not odd
         and not any(np.isinf(column).any() for column in columns)
         and all(_has_plain_nans(column) for column in columns)
     )
