@@ -7,6 +7,7 @@ from typing import Any
 
 from sqlalchemy import ColumnElement, Select, false, or_, select, true
 
+from rig.records.bench_tables import BenchRow
 from rig.records.calibration_tables import CalibrationLineRow, CalibrationPointRow, CalibrationRow
 from rig.records.finding import conditions
 from rig.records.lot_tables import LotEventRow, LotItemRow, LotRow, LotRunRow
@@ -112,7 +113,20 @@ def _lot_events(runs: Ids) -> ColumnElement[bool]:
     return LotEventRow.lot_id.in_(select(LotRow.id).where(_lots(runs)))
 
 
+def _benches(runs: Ids) -> ColumnElement[bool]:
+    """The benches that any of these were made by; the one whose file this is may be."""
+    made = (
+        _of_runs(RunRow.bench_id, runs),
+        select(CalibrationRow.bench_id).where(_calibrations(runs)),
+        select(GaugeStudyRow.bench_id).where(_studies(runs)),
+        select(GoldenUnitRow.bench_id).where(_golden(runs)),
+        select(LotRow.bench_id).where(_lots(runs)),
+    )
+    return or_(BenchRow.own, *(BenchRow.id.in_(ids) for ids in made))
+
+
 _OF_TABLE: dict[str, Callable[[Ids], ColumnElement[bool]]] = {
+    "benches": _benches,
     "lots": _lots,
     "lot_items": _lot_items,
     "lot_runs": _lot_runs,

@@ -9,11 +9,13 @@ from typing import Any
 from sqlalchemy import JSON, Boolean, Column, Date, Integer, String, Uuid
 
 from rig.exchange.meanings import MEANINGS, UNITS
+from rig.records.bundles import ROOTS
 from rig.records.columns import NanFloat, UtcDateTime, Word
 from rig.records.tables import Base
 
+_OF_THE_MACHINE = {("benches", name) for name in ("own", "machine", "token")}
 _OF_THE_PROCESS = "owner_"
-"""Which process ran a run, on which machine: of no use elsewhere, and nobody's business."""
+# Which process ran a run, on which machine: of no use elsewhere, and nobody's business.
 
 _BY_ENDING = {
     "_deg_per_s": "deg/s",
@@ -80,15 +82,29 @@ CHECKSUM = Field(
 )
 """What the table of runs has besides the records' own columns."""
 
-LEFT_OUT = frozenset({"traces"})
-"""Tables of the records that are no table of an export: traces go out in a form of their own."""
+WRITTEN = Field(
+    "written", Kind.WHOLE, "how often its bench has written it: the highest is the newest"
+)
+"""What every table of whole records (runs, calibrations, lots ...) has besides."""
+
+BENCH = "bench_id"
+
+LEFT_OUT = frozenset({"traces", "versions", "centrals"})
+"""Tables of the records that are no table of an export, or are one in another form."""
 
 
 def kept_table(name: str) -> Table:
     """Return the table of an export that holds a table of the records."""
     table = Base.metadata.tables[name]
-    columns = [c for c in table.columns if not c.name.startswith(_OF_THE_PROCESS)]
+    columns = [
+        column
+        for column in table.columns
+        if not column.name.startswith(_OF_THE_PROCESS)
+        and (name, column.name) not in _OF_THE_MACHINE
+    ]
     fields = [_field(name, column) for column in columns]
+    if name in ROOTS.values():
+        fields.append(WRITTEN)
     if name == "runs":
         fields.append(CHECKSUM)
     return Table(
@@ -121,7 +137,7 @@ def _field(table: str, column: Column[Any]) -> Field:
         kind,
         MEANINGS[table][column.name],
         _unit(table, column.name, kind),
-        bool(column.nullable) and kind is not Kind.NUMBER_OR_NAN,
+        bool(column.nullable) and kind is not Kind.NUMBER_OR_NAN and column.name != BENCH,
         words,
     )
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,6 +17,7 @@ from sqlalchemy.pool import StaticPool
 
 from rig.exchange.chosen import rows_wanted, runs_wanted
 from rig.exchange.fields import Table
+from rig.records.bundles import own_bench, versions
 from rig.records.calibration_tables import CalibrationRow
 from rig.records.database import add_casefold
 from rig.records.lot_tables import LotRunRow
@@ -52,6 +53,13 @@ class Source:
 
     def __init__(self, connection: Connection) -> None:
         self._connection = connection
+        self.own = own_bench(connection).id
+        """The bench whose file this is."""
+
+    def written(self, ids: Collection[UUID]) -> dict[UUID, int]:
+        """Return how often each of these records was written."""
+        counted = versions(self._connection, ids)
+        return {each: counted[each].version if each in counted else 1 for each in ids}
 
     def ids(self, wanted: RunFilter) -> list[UUID]:
         """Return the wanted runs' ids, the oldest first."""

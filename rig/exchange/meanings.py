@@ -9,7 +9,14 @@ _ID = "this row's key, drawn at random (RFC 9562, version 4): the same wherever 
 _POSITION = "place among the others of the same, from 0"
 _U = "expanded uncertainty (k = 2) of"
 
+_BENCH = "the bench that made it"
+
 MEANINGS: dict[str, dict[str, str]] = {
+    "benches": {
+        "": "The benches that made these records.",
+        "id": "the bench's key, drawn at random (RFC 9562)",
+        "name": "its name; may be empty",
+    },
     "units": {
         "": "The units that were tested.",
         "id": _ID,
@@ -24,6 +31,7 @@ MEANINGS: dict[str, dict[str, str]] = {
     "runs": {
         "": "The runs: a plan carried out on a unit, an isolation, or feeds by hand.",
         "id": _ID,
+        "bench_id": _BENCH,
         "unit_id": "the unit",
         "plan_name": "the plan's name",
         "plan_sha256": "the plan as it was",
@@ -131,6 +139,7 @@ MEANINGS: dict[str, dict[str, str]] = {
     "calibrations": {
         "": "Calibrations of stations.",
         "id": _ID,
+        "bench_id": _BENCH,
         "made_at": "when it was made",
         "due": "the last day it holds",
         "operator": "who calibrated",
@@ -180,6 +189,7 @@ MEANINGS: dict[str, dict[str, str]] = {
     "rig_checks": {
         "": "Self-checks of the rig.",
         "id": _ID,
+        "bench_id": _BENCH,
         "ended_at": "when it ended",
         "rig_name": "the rig's name",
         "station": "the station",
@@ -195,6 +205,7 @@ MEANINGS: dict[str, dict[str, str]] = {
     "lots": {
         "": "Lots judged by a sample (ISO 2859-1).",
         "id": _ID,
+        "bench_id": _BENCH,
         "number": "which lot of its bench, in the order in which they were opened",
         "name": "the lot's name",
         "supplier": "who delivered it",
@@ -264,6 +275,7 @@ MEANINGS: dict[str, dict[str, str]] = {
     "gauge_studies": {
         "": "Gauge studies, as they were set up.",
         "id": _ID,
+        "bench_id": _BENCH,
         "name": "the study's name",
         "plan_name": "the plan's name",
         "plan_sha256": "the plan as it was",
@@ -291,6 +303,7 @@ MEANINGS: dict[str, dict[str, str]] = {
     "golden_units": {
         "": "Golden units: their checks tell whether the rig is in control.",
         "id": _ID,
+        "bench_id": _BENCH,
         "unit_id": "the unit",
         "plan_name": "the plan of its checks",
         "station": "the station",

@@ -14,7 +14,7 @@ from typing import Any, Protocol
 
 from rig import __version__
 from rig.exchange.chosen import OF_RUNS
-from rig.exchange.fields import Table, kept_tables
+from rig.exchange.fields import BENCH, CHECKSUM, WRITTEN, Table, kept_tables
 from rig.exchange.gathering import Batch, Source, source_of
 from rig.exchange.package import About, describe
 from rig.exchange.results import RESULTS, result_rows
@@ -176,7 +176,7 @@ def _write(source: Source, folder: Path, asked: Asked, progress: Progress) -> Ex
         for table in tables:
             if table.name not in OF_RUNS:
                 for rows in source.others(table, asked.wanted):
-                    writer.add(table, _values(table, rows))
+                    writer.add_rows(table, rows)
     progress("checksums", 0.0)
     about = About(
         asked.format,
@@ -192,11 +192,6 @@ def _write(source: Source, folder: Path, asked: Asked, progress: Progress) -> Ex
     return done
 
 
-def _values(table: Table, rows: Iterable[Any]) -> list[tuple[Any, ...]]:
-    names = table.names
-    return [tuple(getattr(row, name) for name in names) for row in rows]
-
-
 class _Writer:
     """Puts rows into a sink, and counts them."""
 
@@ -209,22 +204,37 @@ class _Writer:
             self._done.rows[table.name] = 0
             self._sink.begin(table)
 
+    def add_rows(self, table: Table, rows: Sequence[Any], sums: Sequence[str | None] = ()) -> None:
+        """Add rows of the records; ``sums``: their checksums, if they are runs."""
+        names = [name for name in table.names if name not in (WRITTEN.name, CHECKSUM.name)]
+        made = [tuple(getattr(row, name) for name in names) for row in rows]
+        if WRITTEN in table.fields:
+            # Whole records: whose they are is told of this bench's own too.
+            at, own = names.index(BENCH), self._source.own
+            written = self._source.written([row.id for row in rows])
+            made = [
+                (*values[:at], values[at] or own, *values[at + 1 :], written[row.id])
+                for values, row in zip(made, rows, strict=True)
+            ]
+        if CHECKSUM in table.fields:
+            made = [(*values, summed) for values, summed in zip(made, sums, strict=True)]
+        self.add(table, made)
+
     def add(self, table: Table, rows: list[tuple[Any, ...]]) -> None:
         self._done.rows[table.name] += len(rows)
         self._sink.add(table, rows)
 
     def add_batch(self, batch: Batch, tables: dict[str, Table]) -> None:
         for name in OF_RUNS[1:]:
-            self.add(tables[name], _values(tables[name], batch.rows[name]))
+            self.add_rows(tables[name], batch.rows[name])
         step_ids: dict[Any, dict[int, Any]] = {run_id: {} for run_id in batch.ids}
         for step in batch.rows["steps"]:
             step_ids[step.run_id][step.number] = step.id
-        names = tables["runs"].names[:-1]  # the checksum is no column of the records
-        for row, record in zip(batch.rows["runs"], batch.records, strict=True):
-            summed = self._add_traces(record, step_ids[record.run_id])
-            values = tuple(getattr(row, name) for name in names)
-            self.add(tables["runs"], [(*values, summed)])
+        sums = []
+        for record in batch.records:
+            sums.append(self._add_traces(record, step_ids[record.run_id]))
             self.add(RESULTS, list(result_rows(record)))
+        self.add_rows(tables["runs"], batch.rows["runs"], sums)
 
     def _add_traces(self, record: RunRecord, steps: dict[int, Any]) -> str | None:
         """Put a run's traces into the sink; return the run's checksum, None without traces."""

@@ -153,8 +153,9 @@ def has_step(session: Session, run_id: UUID, number: int) -> bool:
 
 
 def running(session: Session) -> list[RunRow]:
-    """Return the runs that nobody has ended."""
-    query = select(RunRow).where(RunRow.state == RunState.RUNNING).order_by(RunRow.started_at)
+    """Return this bench's own runs that nobody has ended."""
+    running = RunRow.state == RunState.RUNNING, RunRow.bench_id.is_(None)
+    query = select(RunRow).where(*running).order_by(RunRow.started_at)
     return list(session.scalars(query.options(selectinload(RunRow.unit))))
 
 

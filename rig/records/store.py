@@ -11,7 +11,7 @@ from types import TracebackType
 from typing import Self
 from uuid import UUID
 
-from sqlalchemy import Engine, func, select
+from sqlalchemy import Connection, Engine, func, select
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
@@ -133,6 +133,11 @@ class Store:
         """Record something that happened during a run."""
         with self._write("add an event to") as session:
             run = finding.find_run(session, run_id)
+            if run.bench_id is not None:
+                raise RecordsError(
+                    f"Run {run_id} was made by another bench, and only that one writes to it. "
+                    "Write the note there."
+                )
             last = session.scalar(
                 select(func.max(EventRow.position)).where(EventRow.run_id == run.id)
             )
@@ -302,6 +307,20 @@ class Store:
             record = mapping.run_record(row, with_traces=False)
             sums = {step.number: _trace_sum(session, step) for step in row.steps}
             return checksum_of(record, {n: text for n, text in sums.items() if text})
+
+    # --- whole records, as they cross (`rig.records.transfer`) --------------------------------
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """Yield a connection that sees one moment of the records."""
+        with self._read() as session:
+            yield session.connection()
+
+    @contextmanager
+    def taking(self) -> Iterator[Connection]:
+        """Yield a connection that writes: one transaction, kept whole or, at an error, not."""
+        with self._write("take records into") as session:
+            yield session.connection()
 
     # --- helpers ------------------------------------------------------------------------------
 
