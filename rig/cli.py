@@ -363,6 +363,11 @@ def _add_records(parser: argparse.ArgumentParser) -> None:
         help="the traces too; only so can another bench take the runs in",
     )
     _add_run_filter(out)
+    taking = actions.add_parser("take-in", help="the runs of another bench, none of them twice")
+    taking.add_argument(
+        "path", help="a folder that `records out --with-traces` wrote, or a records file or backup"
+    )
+    taking.add_argument("--dry-run", action="store_true", help="say what would come; write nothing")
     verify = actions.add_parser("verify", help="check every record and trace; changes nothing")
     backup = actions.add_parser("backup", help="a verified copy, also while a bench is writing")
     backup.add_argument("file", help="the backup's name, or a folder in which it gets a dated name")
@@ -371,10 +376,10 @@ def _add_records(parser: argparse.ArgumentParser) -> None:
     restore.add_argument("file", help="the backup; the records as they are now are kept too")
     for action in (show, export):
         action.add_argument("run", help="the run's identifier, its first characters, or last")
-    for action in (listing, show, export, out, verify, backup, restore):
+    for action in (listing, show, export, out, taking, verify, backup, restore):
         action.add_argument("--rig", metavar="FILE", help="rig file whose records are meant")
         action.add_argument("--records", metavar="FILE", help="records file")
-    for action in (listing, show, out, verify, backup, restore):
+    for action in (listing, show, out, taking, verify, backup, restore):
         action.add_argument("--json", action="store_true", help="print JSON")
     parser.set_defaults(module="records")
 

@@ -16,6 +16,9 @@ from rig.commands.run_filter import filter_of
 from rig.commands.streams import say
 from rig.commands.terminal import wrapped
 from rig.exchange.out import Asked, Exported, export
+from rig.exchange.take_in import TakenIn, shown_bench, take_in
+from rig.records.bundles import Kind
+from rig.records.transfer import Fate
 
 _SHOWN = 20  # runs told; --json has them all
 _FILTERS = ("serial", "reference", "verdict", "plan", "since", "until")
@@ -23,7 +26,7 @@ _FILTERS = ("serial", "reference", "verdict", "plan", "since", "until")
 
 def run(options: argparse.Namespace) -> int:
     """Do what the command line asks."""
-    return _out(options)
+    return _out(options) if options.action == "out" else _take_in(options)
 
 
 def _out(options: argparse.Namespace) -> int:
@@ -86,4 +89,88 @@ def _out_object(done: Exported, asked: Asked) -> dict[str, Any]:
         "with_traces": asked.with_traces,
         "rows": done.rows,
         "damaged": done.damaged,
+    }
+
+
+def _take_in(options: argparse.Namespace) -> int:
+    if not options.path.strip():
+        raise CommandError(exits.USAGE, "name what is to be taken in: a folder or a records file.")
+    with Meter() as meter:
+        done = take_in(
+            Path(options.path),
+            records_path(options),
+            dry_run=options.dry_run,
+            progress=meter.show,
+        )
+    _tell(options.json, _in_words(done), _in_object(done))
+    return exits.PASS if done.all_taken else exits.RECORDS
+
+
+_FATES = {
+    Fate.NEW: "new",
+    Fate.UPDATED: "brought up to date",
+    Fate.KNOWN: "known already",
+    Fate.REFUSED: "refused",
+}
+
+
+def _counts(done: TakenIn, kind: Kind) -> dict[str, int]:
+    """Return how many had which fate; what is older there is known already."""
+    counts = {words: done.fates[kind, fate] for fate, words in _FATES.items()}
+    counts[_FATES[Fate.KNOWN]] += done.fates[kind, Fate.OLDER]
+    return counts
+
+
+def _in_words(done: TakenIn) -> list[str]:
+    runs = _counts(done, Kind.RUN)
+    total = sum(runs.values())
+    lines = [f"{done.source}: {counted(total, 'run')}{_listed(runs)}"]
+    lines += [
+        f"  made by {shown_bench(bench)}{', which is this one' if bench.id == done.own else ''}: "
+        f"{count}"
+        for bench, count in sorted(done.of.items(), key=lambda each: (-each[1], str(each[0].id)))
+    ]
+    if done.going_on:
+        lines.append(
+            f"  {counted(len(done.going_on), 'run')} had not ended there and was left: take in "
+            "again later."
+        )
+    for kind in Kind:
+        counts = _counts(done, kind)
+        if kind is not Kind.RUN and sum(counts.values()):
+            name = kind.replace("_", " ").replace("rig check", "self-check")
+            lines.append(f"  {counted(sum(counts.values()), name)}{_listed(counts)}")
+    refused = [*((f"run {key}", why) for key, why in done.refused.items()), *done.others.items()]
+    lines += [f"REFUSED {what}: {why}." for what, why in refused[:_SHOWN]]
+    if len(refused) > _SHOWN:
+        lines.append(f"and {len(refused) - _SHOWN} more; --json lists all.")
+    lines.append(f"Nothing was written: a trial for {done.records}." if done.dry_run else "")
+    return [line for line in lines if line]
+
+
+def _listed(counts: dict[str, int]) -> str:
+    parts = ", ".join(f"{count} {words}" for words, count in counts.items() if count)
+    return f": {parts}" if parts else ""
+
+
+def _in_object(done: TakenIn) -> dict[str, Any]:
+    return {
+        "source": str(done.source),
+        "records": str(done.records),
+        "dry_run": done.dry_run,
+        "going_on": [str(key) for key in done.going_on],
+        "taken": {
+            kind.value: {words.replace(" ", "_"): n for words, n in _counts(done, kind).items()}
+            for kind in Kind
+        },
+        "refused": {str(key): why for key, why in done.refused.items()} | done.others,
+        "benches": [
+            {
+                "id": str(bench.id),
+                "name": bench.name,
+                "own": bench.id == done.own,
+                "runs": count,
+            }
+            for bench, count in done.of.items()
+        ],
     }
