@@ -137,7 +137,7 @@ def _in_words(done: TakenIn) -> list[str]:
         )
     for kind in Kind:
         counts = _counts(done, kind)
-        if kind is not Kind.RUN and sum(counts.values()):
+        if kind is not Kind.RUN and any(counts.values()):
             name = kind.replace("_", " ").replace("rig check", "self-check")
             lines.append(f"  {counted(sum(counts.values()), name)}{_listed(counts)}")
     refused = [*((f"run {key}", why) for key, why in done.refused.items()), *done.others.items()]

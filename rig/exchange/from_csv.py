@@ -106,7 +106,10 @@ def _trace(folder: Path, row: Row) -> Trace | bytes:
             found = read_trace(path, max_bytes=_ROW_BYTES * (row["samples"] + 10))
             length = len(found)
     except (TraceFileError, CodecError, ValueError) as error:
-        raise RecordsError(f"{of} cannot be read: {shown(str(error), 300)}.") from error
+        raise RecordsError(
+            f"{of} is no trace of {row['samples']} samples as halfturn writes it. Copy the folder "
+            "again."
+        ) from error
     if length != row["samples"]:
         raise RecordsError(f"{of} has {length} samples, and {row['samples']} were written.")
     return found

@@ -26,6 +26,7 @@ from rig.records.bundles import (
     Bundle,
     Kind,
     benches,
+    named,
     own_bench,
     plain_tables,
     read,
@@ -297,5 +298,5 @@ def _owners(
 
 
 def shown_bench(bench: Bench) -> str:
-    """Return a bench's name, or the beginning of its key where it has none."""
-    return f"“{shown(bench.name)}”" if bench.name else f"bench {str(bench.id)[:8]}"
+    """Return what a bench is called, as a message may repeat it."""
+    return shown(named(bench.name, bench.id))

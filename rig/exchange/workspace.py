@@ -64,6 +64,10 @@ def from_records(source: Path, folder: Path, progress: Progress) -> Workspace:
     try:
         copy_moment(source, copy, progress)
         Store.open(copy, create=False).close()
+        engine = create_engine(f"sqlite:///{copy}")
+        with engine.begin() as connection:
+            _name_benches(connection)
+        engine.dispose()
     except RecordsError as error:
         raise RecordsError(str(error).replace(str(copy), str(source))) from error
     except UNREADABLE as error:
@@ -72,6 +76,11 @@ def from_records(source: Path, folder: Path, progress: Progress) -> Workspace:
             "in; take a sound backup (`halfturn records verify --records FILE`)."
         ) from error
     return Workspace(copy)
+
+
+def new_records(path: Path) -> None:
+    """Make an empty records file."""
+    Store.open(path).close()
 
 
 # --- from a folder ------------------------------------------------------------------------------
@@ -91,7 +100,7 @@ def from_folder(source: Path, folder: Path, progress: Progress) -> Workspace:
     older = about["records_schema"] != SCHEMA
     reader = _reader(str(about.get("format")))
     space = Workspace(folder / "brought.sqlite", changed=_changed(source, resources, older=older))
-    Store.open(space.path).close()
+    new_records(space.path)
     engine = create_engine(f"sqlite:///{space.path}")  # references are looked at when all is in
     try:
         with engine.begin() as connection:
@@ -103,6 +112,7 @@ def from_folder(source: Path, folder: Path, progress: Progress) -> Workspace:
                 if table.name in resources:
                     _fill(connection, table, reader.rows(source, table), space, written)
             _set_written(connection, written)
+            _name_benches(connection)
             progress("reading traces", 0.0)
             for rows in _parts(reader.traces(source), _TRACES_AT_ONCE):
                 _insert(connection, "traces", rows)
@@ -210,6 +220,15 @@ def _set_written(connection: Connection, written: Mapping[UUID, int]) -> None:
     query = update(table).where(table.c.row_id == bindparam("row")).values(version=bindparam("n"))
     if written:
         connection.execute(query, [{"row": key, "n": number} for key, number in written.items()])
+
+
+def _name_benches(connection: Connection) -> None:
+    """Call a bench that was never given a name by that of its rig, as its newest run has it."""
+    connection.exec_driver_sql(
+        "UPDATE benches SET name = coalesce((SELECT rig_name FROM runs WHERE "
+        "runs.bench_id = benches.id OR (benches.own AND runs.bench_id IS NULL) "
+        "ORDER BY started_at DESC LIMIT 1), '') WHERE name = ''"
+    )
 
 
 def _insert(connection: Connection, name: str, rows: list[Row]) -> None:
