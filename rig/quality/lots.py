@@ -292,7 +292,7 @@ def smallest_plan(
     good, bad = good_percent / 100.0, bad_percent / 100.0
     n = 1
     for ac in range(OWN_PLAN_MOST):
-        n = _least_sample(max(n, ac + 1), ac, bad, consumers_risk)
+        n = _least_sample(n, ac, bad, consumers_risk)
         if n > OWN_PLAN_MOST:
             break
         refused = 1.0 - accept_probability(n, ac, good)
