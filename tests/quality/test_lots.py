@@ -8,6 +8,7 @@ from itertools import pairwise
 from math import comb
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
@@ -216,6 +217,20 @@ def test_no_past_lots_say_nothing():
     assert process_average([]) is None
     none_bad = process_average([(32, 0), (18, 0)])
     assert (none_bad.low, none_bad.high) == pytest.approx((0.0, 1 - 0.025 ** (1 / 50)))
+
+
+def test_samples_broken_off_belong_in_the_average():
+    # Lots of a process of 6 %: 50 inspected, 2 may be bad; the third bad one ends the sample.
+    n, ac, share, histories, lots = 50, 2, 0.06, 800, 8
+    bad = np.cumsum(np.random.default_rng(5).random((histories * lots, n)) < share, axis=1)
+    refused = bad[:, -1] > ac
+    seen = np.where(refused, np.argmax(bad > ac, axis=1) + 1, n)
+    samples = list(zip(map(int, seen), map(int, np.minimum(bad[:, -1], ac + 1)), strict=True))
+    assert process_average(samples).share == pytest.approx(share, rel=0.02)
+    to_their_end = [sample for sample in samples if sample[0] == n]
+    assert process_average(to_their_end).share < 0.5 * share
+    each = [process_average(samples[at : at + lots]) for at in range(0, len(samples), lots)]
+    assert np.mean([one.low <= share <= one.high for one in each]) >= 0.95
 
 
 # --- what is refused ------------------------------------------------------------------------------
