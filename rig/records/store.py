@@ -19,7 +19,6 @@ from rig.analysis.trace import Trace
 from rig.quality.calibration import Calibration
 from rig.records import calibrations, finding, history, mapping
 from rig.records.calibrations import RigCheckRecord
-from rig.records.checksum import NO_TRACE, checksum_of, trace_sum
 from rig.records.codec import CodecError, unpack
 from rig.records.database import open_engine, writing
 from rig.records.errors import RecordsError, told
@@ -41,6 +40,7 @@ from rig.records.model import (
     UnitHistory,
 )
 from rig.records.owner import Owner
+from rig.records.summing import checksum_in
 from rig.records.tables import EventRow, RunRow, StepRow, TraceRow
 
 __all__ = ["RecordsError", "Store"]
@@ -194,6 +194,13 @@ class Store:
             session.flush()
             return [mapping.summary(row) for row in dead]
 
+    def at_work(self) -> bool:
+        """Tell whether a unit is being tested on this computer, with these records."""
+        with self._read() as session:
+            host = Owner.here().host
+            rows = [row for row in finding.running(session) if row.owner_host == host]
+            return any(_owner(row).may_live() for row in rows)
+
     # --- the rig itself -----------------------------------------------------------------------
 
     def keep_calibration(self, made: Calibration) -> None:
@@ -303,10 +310,7 @@ class Store:
         A trace that is damaged makes it another; it raises nothing for that.
         """
         with self._read() as session:
-            row = finding.find_run(session, run)
-            record = mapping.run_record(row, with_traces=False)
-            sums = {step.number: _trace_sum(session, step) for step in row.steps}
-            return checksum_of(record, {n: text for n, text in sums.items() if text})
+            return checksum_in(session, finding.find_run(session, run))
 
     # --- whole records, as they cross (`rig.records.transfer`) --------------------------------
 
@@ -319,7 +323,7 @@ class Store:
     @contextmanager
     def taking(self) -> Iterator[Connection]:
         """Yield a connection that writes: one transaction, kept whole or, at an error, not."""
-        with self._write("take records into") as session:
+        with self._write("write to") as session:
             yield session.connection()
 
     # --- helpers ------------------------------------------------------------------------------
@@ -373,14 +377,6 @@ def _sweep(row: RunRow) -> None:
         f"thing recorded; it was noticed at {datetime.now(UTC):%Y-%m-%d %H:%M:%S} UTC. "
         "Nobody read back that the feeds were off."
     )
-
-
-def _trace_sum(session: Session, step: StepRow) -> str:
-    data = session.scalar(select(TraceRow.data).where(TraceRow.step_id == step.id))
-    try:
-        return "" if data is None else trace_sum(unpack(data))
-    except CodecError:
-        return NO_TRACE
 
 
 def _traces(session: Session, run: RunRow, step: int | None) -> list[Trace]:
