@@ -27,6 +27,7 @@ from sqlalchemy.exc import ArgumentError, SQLAlchemyError
 from sqlalchemy.orm import Session
 from sqlalchemy.pool import NullPool
 
+from rig.central_url import WHAT_IT_MAY_BE, trouble_with_url
 from rig.records import finding
 from rig.records.bench_tables import BenchRow
 from rig.records.bundles import Bench, Bundle, benches, own_bench
@@ -65,17 +66,15 @@ class CentralError(RecordsError):
 
 def url_of(text_of_url: str) -> URL:
     """Return the URL of central records; CentralError if it is none, or holds a password."""
-    hint = "Write it like postgresql://bench1@server.example/halfturn?sslmode=verify-full."
-    try:
-        url = make_url(text_of_url)
-    except (ArgumentError, ValueError):
-        raise CentralError(f"The central records' URL cannot be read. {hint}") from None
-    if url.get_backend_name() != "postgresql":
-        raise CentralError(f"The central records' URL is not one of PostgreSQL. {hint}")
-    if url.password is not None or "password" in url.query:
+    trouble = trouble_with_url(text_of_url)
+    if not trouble:
+        try:
+            url = make_url(text_of_url)
+        except (ArgumentError, ValueError):
+            trouble = "this URL cannot be read"
+    if trouble:
         raise CentralError(
-            "The central records' URL has a password in it, where others can read it. Take it out, "
-            "and put it into ~/.pgpass (mode 0600) as HOST:PORT:DATABASE:USER:PASSWORD."
+            f"The central records cannot be used: {trouble}. Write {WHAT_IT_MAY_BE}."
         )
     return url.set(drivername="postgresql+psycopg")
 

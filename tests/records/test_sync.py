@@ -195,8 +195,8 @@ def test_a_password_in_the_url_is_refused_and_not_repeated(store):
 @pytest.mark.parametrize(
     ("url", "words"),
     [
-        ("mysql://b@h/d", "not one of PostgreSQL"),
-        ("://", "cannot be read"),
+        ("mysql://b@h/d", "no URL of a PostgreSQL"),
+        ("postgresql://[", "cannot be read"),
         ("postgresql://b@/d?host=/nowhere", "cannot be reached"),
         ("postgresql://b@/d?host=/nowhere&nonsense=1", "could not be used|cannot be used"),
     ],
