@@ -56,8 +56,7 @@ def plan_words(lot: LotKept) -> str:
     share = f"all {lot.n} units" if lot.n == lot.size else f"{lot.n} of {lot.size} units"
     return (
         f"level {lot.level}, AQL {lot.aql:g} %, {lot.severity} inspection: letter {lot.letter}, "
-        f"{share}, accepted with {lot.ac} nonconforming or fewer, not with {lot.re} or more "
-        f"(Ac {lot.ac}, Re {lot.re})"
+        f"{share}, of which {lot.ac or 'none'} may be nonconforming (Ac {lot.ac}, Re {lot.re})"
     )
 
 
@@ -90,13 +89,14 @@ def verdict_word(lot: LotKept) -> str:
 def finding_words(lot: LotKept) -> str:
     """Return what the sample says of the lot by now, and what to do next."""
     bad, left = len(lot.nonconforming), len(lot.left)
-    found = f"{bad} nonconforming item{'' if bad == 1 else 's'}"
+    found = f"{bad or 'No'} nonconforming item{'' if bad == 1 else 's'}"
+    too_many = "is too many" if lot.re == 1 else "are too many"
     if lot.end is LotEnd.WITHDRAWN:
         return f"The lot was withdrawn before anything of it was judged: {lot.closing_note}"
     match lot.result:
         case LotResult.NOT_ACCEPTABLE if left:
             return (
-                f"{found} in the sample by now, and {lot.re} are too many: the lot "
+                f"{found} in the sample by now, and {lot.re} {too_many}: the lot "
                 f"{'was not accepted' if lot.end else 'cannot be accepted any more'}. "
                 + (
                     f"{left} items were left untested."
@@ -107,18 +107,18 @@ def finding_words(lot: LotKept) -> str:
             )
         case LotResult.NOT_ACCEPTABLE:
             return (
-                f"{found} in a sample of {len(lot.sample)}, and {lot.re} are too many: the lot is "
+                f"{found} in a sample of {len(lot.sample)}, and {lot.re} {too_many}: the lot is "
                 "not accepted."
             )
         case LotResult.ACCEPTABLE:
             return (
-                f"{found} in a sample of {len(lot.sample)}, and {lot.ac} may be: the lot "
+                f"{found} in a sample of {len(lot.sample)}, and {lot.ac or 'none'} may be: the lot "
                 f"{'is accepted' if lot.end else 'can be accepted; close it'}."
             )
     more = lot.re - bad
     return (
-        f"{found} by now, and {lot.ac} may be. {left} item{'' if left == 1 else 's'} left; the lot "
-        f"is not accepted if {more} more {'does' if more == 1 else 'do'} not conform."
+        f"{found} by now, and {lot.ac or 'none'} may be. With {more} more the lot is not accepted; "
+        f"{left} item{' is' if left == 1 else 's are'} left."
     )
 
 
@@ -158,23 +158,42 @@ def item_lines(lot: LotKept) -> Iterator[str]:
 
 
 def worth_lines(lot: LotKept, worth: LotWorth) -> Iterator[str]:
-    """Yield what the plan's judgement is worth: risks and qualities."""
+    """Yield what the plan's judgement is worth, as a table: risks and qualities."""
+    rows = list(worth_rows(lot, worth))
+    widths = [max(len(row[column]) for row in rows) for column in range(3)]
+    for row in rows:
+        cells = [cell.ljust(width) for cell, width in zip(row, widths, strict=False)]
+        yield "  ".join([*cells, *row[3:]]).rstrip()
+
+
+def worth_rows(lot: LotKept, worth: LotWorth) -> Iterator[tuple[str, str, str, str]]:
+    """Yield a heading, then the risks and qualities: of a process, of this lot, and their name."""
+    yield "", "lots of a process", "this lot", ""
     for first, risk in enumerate(worth.risks):
         if not first:
             yield (
-                f"at the AQL of {risk.good_percent:g} % nonconforming: not accepted in "
-                f"{percent(risk.producers)} of the lots of such a process (producer's risk); this "
-                f"lot with {risk.good_units} nonconforming: {percent(risk.lot_producers)}"
+                f"AQL, {risk.good_percent:g} % nonconforming",
+                f"{percent(risk.producers)} not accepted",
+                f"with {_units(risk.good_units)}: {percent(risk.lot_producers)}",
+                "producer's risk",
             )
         yield (
-            f"at {risk.bad_percent:g} % nonconforming: accepted in {percent(risk.consumers)} "
-            f"(consumer's risk); this lot with {risk.bad_units}: {percent(risk.lot_consumers)}"
+            f"{risk.bad_percent:g} % nonconforming",
+            f"{percent(risk.consumers)} accepted",
+            f"with {_units(risk.bad_units)}: {percent(risk.lot_consumers)}",
+            "consumer's risk",
         )
     for quality in worth.qualities:
         yield (
-            f"accepted in {percent(quality.accepted)}: {quality.percent:.3g} % nonconforming of a "
-            f"process; up to {quality.units} in this lot"
+            f"{percent(quality.accepted)} accepted",
+            f"{quality.percent:.3g} % nonconforming",
+            f"up to {_units(quality.units)}",
+            "",
         )
+
+
+def _units(count: int) -> str:
+    return f"{count} unit{'' if count == 1 else 's'}"
 
 
 def percent(share: float) -> str:
