@@ -405,6 +405,7 @@ def _add_sheet(parser: argparse.ArgumentParser) -> None:
     lot.add_argument("run", nargs="*", help="runs, as for make")
     lot.add_argument("--reference", help="all runs of this job or lot")
     lot.add_argument("--plan", help="with --reference: only this plan")
+    lot.add_argument("--lot", help="a lot judged by a sample, with what it came to")
     check.add_argument(
         "code", nargs="+", help="the code's text, scanned or typed; blanks and dashes do not matter"
     )

@@ -162,33 +162,29 @@ def worth_lines(lot: LotKept, worth: LotWorth) -> Iterator[str]:
     rows = list(worth_rows(lot, worth))
     widths = [max(len(row[column]) for row in rows) for column in range(3)]
     for row in rows:
-        cells = [cell.ljust(width) for cell, width in zip(row, widths, strict=False)]
-        yield "  ".join([*cells, *row[3:]]).rstrip()
+        yield "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
 
 
-def worth_rows(lot: LotKept, worth: LotWorth) -> Iterator[tuple[str, str, str, str]]:
-    """Yield a heading, then the risks and qualities: of a process, of this lot, and their name."""
-    yield "", "lots of a process", "this lot", ""
+def worth_rows(lot: LotKept, worth: LotWorth) -> Iterator[tuple[str, str, str]]:
+    """Yield a heading, then each risk and quality: its name, of a process, of this lot."""
+    yield "", "lots of a process", "this lot"
     for first, risk in enumerate(worth.risks):
         if not first:
             yield (
-                f"AQL, {risk.good_percent:g} % nonconforming",
+                f"producer's risk at {risk.good_percent:g} % (AQL)",
                 f"{percent(risk.producers)} not accepted",
                 f"with {_units(risk.good_units)}: {percent(risk.lot_producers)}",
-                "producer's risk",
             )
         yield (
-            f"{risk.bad_percent:g} % nonconforming",
+            f"consumer's risk at {risk.bad_percent:g} %",
             f"{percent(risk.consumers)} accepted",
             f"with {_units(risk.bad_units)}: {percent(risk.lot_consumers)}",
-            "consumer's risk",
         )
     for quality in worth.qualities:
         yield (
-            f"{percent(quality.accepted)} accepted",
+            f"accepted in {percent(quality.accepted)}",
             f"{quality.percent:.3g} % nonconforming",
             f"up to {_units(quality.units)}",
-            "",
         )
 
 
