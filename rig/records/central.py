@@ -32,8 +32,8 @@ from rig.records import finding
 from rig.records.bench_tables import BenchRow
 from rig.records.bundles import Bench, Bundle, benches, own_bench
 from rig.records.errors import RecordsError
+from rig.records.in_bulk import checksum_in
 from rig.records.strict_json import json_text, json_value
-from rig.records.summing import checksum_in
 from rig.records.tables import SCHEMA, Base
 from rig.records.transfer import Taken, put
 

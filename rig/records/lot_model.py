@@ -66,9 +66,10 @@ class LotStart:
     ``name`` tells it from every other lot of these records; ``aql`` is in percent nonconforming,
     ``level`` and ``severity`` words of ISO 2859-1.  ``steady`` and ``agreed_by`` are what reduced
     inspection needs: that production is steady, and who agreed to it.  ``irregular`` (why) says
-    that it is not, ``acted`` what the supplier has done since inspection was discontinued.
-    ``items`` are the numbers (1 to ``size``) drawn with ``seed``.  ``doubt`` is what is not sure of
-    n, ac and re.  ``resubmitted_of`` is the lot that is offered again.
+    that it is not, ``acted`` what the supplier has done since inspection ended.  ``lot_letter`` to
+    ``doubt`` are those of `rig.quality.sampling_tables.SamplingPlan`.
+    ``items`` are the numbers (1 to ``size``), in the order they were drawn with ``seed``.
+    ``resubmitted_of`` is the lot that is offered again.
     """
 
     name: str
@@ -79,7 +80,9 @@ class LotStart:
     level: str
     severity: str
     severity_why: str
+    lot_letter: str
     letter: str
+    table_n: int
     n: int
     ac: int
     re: int
@@ -183,8 +186,8 @@ class LotEvent:
 class LotKept:
     """A lot as it stands; ``end`` None: it is open.  ``items`` and ``events`` as they came.
 
-    ``number`` counts the lots of these records in the order they were opened; ``version`` grows
-    with every change.  The rest as in `LotStart`.
+    ``number`` counts the lots of these records in the order they were opened, ``closed_number`` in
+    the order they were closed; ``version`` grows with every change.  The rest as in `LotStart`.
     """
 
     lot_id: UUID
@@ -202,7 +205,9 @@ class LotKept:
     agreed_by: str
     irregular: str
     acted: str
+    lot_letter: str
     letter: str
+    table_n: int
     n: int
     ac: int
     re: int
@@ -217,6 +222,7 @@ class LotKept:
     note: str
     end: LotEnd | None
     closed_at: datetime | None
+    closed_number: int | None
     closed_by: str
     closing_note: str
     version: int

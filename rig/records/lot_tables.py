@@ -24,7 +24,8 @@ if TYPE_CHECKING:
 class LotRow(Base):
     """A delivery judged by a sample; the columns are those of ``rig.records.lot_model.LotKept``.
 
-    ``number`` counts the lots in the order they were opened on this bench, whatever its clock said.
+    ``number`` counts the lots in the order they were opened on this bench, ``closed_number`` in the
+    order they were closed, whatever its clock said.
     ``version`` grows with every change to the lot, its items, runs and events.
     """
 
@@ -46,7 +47,9 @@ class LotRow(Base):
     agreed_by: Mapped[str]
     irregular: Mapped[str]
     acted: Mapped[str]
+    lot_letter: Mapped[str]
     letter: Mapped[str]
+    table_n: Mapped[int]
     n: Mapped[int]
     ac: Mapped[int]
     re: Mapped[int]
@@ -61,6 +64,7 @@ class LotRow(Base):
     note: Mapped[str]
     end: Mapped[LotEnd | None] = mapped_column(Word(LotEnd))
     closed_at: Mapped[datetime | None]
+    closed_number: Mapped[int | None]
     closed_by: Mapped[str] = mapped_column(default="")
     closing_note: Mapped[str] = mapped_column(default="")
     version: Mapped[int] = mapped_column(default=1)
