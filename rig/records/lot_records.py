@@ -256,43 +256,48 @@ def link_lot_run(session: Session, item_id: UUID, run: RunRow) -> None:
         )
     row, serial = item.lot, run.unit.serial
     kept = _lots(session, [row])[0]
-    one = _need_item(kept, item.number)
-    called = f"item {item.number} of the lot “{shown(row.name)}”"
-    if row.end is not None:
-        raise RecordsError(f"{_is_closed(kept)} No run was begun for {called}.")
-    if one.result is not ItemResult.LEFT:
-        raise RecordsError(
-            f"The {called} is {one.result} already, so no run was begun for it. If that run does "
-            "not count, set it aside with the reason first."
-        )
-    _need_off_jig(one, row.name)
-    if (run.plan_sha256, run.simulated, run.unit.unit_type) != (
-        row.plan_sha256,
-        row.simulated,
-        row.unit_type,
-    ):
+    objection = why_not(kept, _need_item(kept, item.number), serial)
+    if objection:
+        raise RecordsError(f"{objection} No run was begun.")
+    kind, wanted = (
+        (run.plan_sha256, run.simulated, run.unit.unit_type),
+        (row.plan_sha256, row.simulated, row.unit_type),
+    )
+    if kind != wanted:
         world = "the simulated bench" if row.simulated else "a real bench"
         raise RecordsError(
-            f"The {called} is tested by the plan {row.plan_name} as it was when the lot was opened "
-            f"(type {shown(row.unit_type)}), on {world}; no run of another kind was begun for it."
-        )
-    if item.serial and item.serial != serial:
-        raise RecordsError(
-            f"The {called} is {shown(item.serial)}, not {shown(serial)}, so no run was begun. If "
-            "that was read wrongly, set its run aside with the reason first."
-        )
-    twin = next(
-        (other for other in row.items if other is not item and other.serial == serial), None
-    )
-    if twin is not None:
-        raise RecordsError(
-            f"{shown(serial)} is item {twin.number} of the lot “{shown(row.name)}” already; no "
-            f"unit is counted twice, so no run was begun for item {item.number}. Read both labels "
-            "again."
+            f"The lot “{shown(row.name)}” is tested by the plan {row.plan_name} as it was when the "
+            f"lot was opened (type {shown(row.unit_type)}), on {world}. No run was begun."
         )
     item.serial = serial
     session.add(LotRunRow(item=item, position=len(item.runs), run_id=run.id))
     row.version += 1
+
+
+def why_not(lot: LotKept, item: LotItem, serial: str) -> str:
+    """Return why no run of ``item`` with the unit ``serial`` may begin; empty if it may."""
+    if not lot.is_open:
+        return _is_closed(lot)
+    called = f"Item {item.number} of the lot “{shown(lot.name)}”"
+    if item.result is not ItemResult.LEFT:
+        return (
+            f"{called} is {item.result} already. If that does not count, set its run "
+            "aside with the reason first."
+        )
+    if item.on_jig is not None:
+        return _is_on_jig(item, lot.name)
+    if item.serial and item.serial != serial:
+        return (
+            f"{called} is {shown(item.serial)}, not {shown(serial)}. If that was read "
+            "wrongly, set its run aside with the reason first."
+        )
+    twin = next((one for one in lot.items if one is not item and one.serial == serial), None)
+    if twin is not None:
+        return (
+            f"{shown(serial)} is item {twin.number} of the lot “{shown(lot.name)}” already, and no "
+            f"unit is counted twice. Read its label and that of item {item.number} again."
+        )
+    return ""
 
 
 def _named(session: Session, name: str) -> LotRow | None:
@@ -340,11 +345,15 @@ def _item_row(row: LotRow, number: int) -> LotItemRow:
 
 def _need_off_jig(item: LotItem, name: str) -> None:
     if item.on_jig is not None:
-        raise RecordsError(
-            f"Item {item.number} of the lot “{shown(name)}” is being tested since "
-            f"{item.on_jig.started_at.astimezone():%H:%M} ({shown(item.on_jig.serial)}); wait for "
-            "the end of that run."
-        )
+        raise RecordsError(_is_on_jig(item, name))
+
+
+def _is_on_jig(item: LotItem, name: str) -> str:
+    began = "" if item.on_jig is None else f"{item.on_jig.started_at.astimezone():%H:%M}"
+    return (
+        f"Item {item.number} of the lot “{shown(name)}” ({shown(item.serial)}) is being tested "
+        f"since {began}; wait for the end of that run."
+    )
 
 
 def _need_new(kept: LotKept, number: int) -> None:

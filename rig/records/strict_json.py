@@ -17,8 +17,9 @@ def json_text(value: Any) -> str:
         return json.dumps(_marked(value), allow_nan=False)
 
 
-def json_value(text: str) -> Any:
+def json_value(kept: str | bytes) -> Any:
     """Return what `json_text` wrote."""
+    text = kept.decode() if isinstance(kept, bytes) else kept
     return json.loads(text, object_hook=_unmarked if _MARK in text else None)
 
 

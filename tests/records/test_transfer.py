@@ -14,7 +14,7 @@ from whole_records import everything, made, study
 
 from rig.records.bundles import BELOW, ROOTS, SHARED, Bench, Kind, own_bench, plain_tables, read
 from rig.records.errors import RecordsError
-from rig.records.outbox import count_waiting, mark_sent, waiting
+from rig.records.outbox import Mark, count_waiting, mark, waiting
 from rig.records.store import Store
 from rig.records.transfer import Fate, put
 
@@ -115,7 +115,7 @@ def test_only_what_changed_is_sent_again(store, other, make):
     first, second = made(store, make), made(store, make, unit_serial="LM12-0077")
     sent = bundles(store, Kind.RUN)
     with store.taking() as connection:
-        mark_sent(connection, sent)
+        mark(connection, [Mark(each.row_id, each.version) for each in sent])
         assert not any(count_waiting(connection).values())
     take(other, sent)
     store.add_event(first, make.event("written later", kind="note"))
@@ -141,7 +141,7 @@ def test_traces_may_be_filled_in_later(store, other, make):
     (bare,) = bundles(store, Kind.RUN, traces=False)
     take(other, [bare])
     with store.taking() as connection:
-        mark_sent(connection, [bare])
+        mark(connection, [Mark(run, bare.version, traces=False)])
         assert waiting(connection, Kind.RUN, limit=9, traces=False) == []
     assert other.checksum(run) != store.checksum(run)
     assert fates(cross(store, other)) == ["brought up to date"]
