@@ -20,6 +20,7 @@ import drawn_runs
 import pytest
 import whole_records
 from at_the_prompt import halfturn
+from fuzz_targets import check_message
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from recorded import library
@@ -270,7 +271,7 @@ def test_a_run_says_where_it_was_made(made, tmp_path, here, capsys):
     words = ("--records", str(here))
     assert halfturn(capsys, "records", "take-in", str(sources["csv"]), *words)[0] == 0
     _, listed, _ = halfturn(capsys, "records", "list", *words)
-    assert listed.count("SIMULATED, Low Mead") == len(ids)
+    assert listed.count("SIMULATED, Low Me") == len(ids)
     _, shown, _ = halfturn(capsys, "records", "show", str(ids["new"]), *words)
     assert "Made by another bench: Low Meadow Pump Works, bench 1." in shown
     for how in (("list",), ("show", str(ids["new"]))):
@@ -290,9 +291,8 @@ def test_another_benchs_runs_serve_for_nothing_of_this_rig(tmp_path, make, fresh
     with Store.open(there) as store:
         whole_records.everything(store, make)
         golden = store.golden.in_use()[0]
-        run_id = store.begin_run(
-            make.run_start(plan_name=golden.plan_name, station=golden.station, simulated=False)
-        )
+        day_after = make.T0 + timedelta(days=1)
+        run_id = store.begin_run(make.run_start(started_at=day_after, simulated=False))
         store.finish_run(run_id, make.run_end())
         its_world = {"simulated": False, "today": (make.T0 + timedelta(days=9)).date()}
         assert store.golden.checks(golden.golden_id, **its_world)
@@ -608,6 +608,42 @@ def test_a_run_whose_trace_is_damaged_is_refused_and_the_others_come(small, tmp_
     done = take_in(there, here)
     assert "trace cannot be read" in done.refused[bad]
     assert list(sums(here)) == [good]
+
+
+@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    format=st.sampled_from(FORMATS),
+    which=st.integers(0, 99),
+    place=st.floats(0, 1, exclude_max=True),
+    change=st.sampled_from([b"", b"0", b"9", b"-", b'"', b",", b"\n", b"\x00", b"\xff", b"e"]),
+    length=st.sampled_from([0, 1, 3, 40]),
+)
+def test_whatever_happens_to_a_file_no_run_comes_that_is_another(
+    small, fresh, format, which, place, change, length
+):
+    records, sources = small
+    with TemporaryDirectory() as name:
+        folder = Path(shutil.copytree(sources[format], Path(name) / "brought"))
+        files = sorted(path for path in folder.rglob("*") if path.is_file())
+        path = files[which % len(files)]
+        data = path.read_bytes()
+        at = int(place * len(data))
+        path.write_bytes(data[:at] + change + data[at + length :])
+        if path.name != "datapackage.json":
+            describe_again(folder)
+        here = Path(name) / "here.db"
+        fresh(here)
+        try:
+            done = take_in(folder, here)
+        except RecordsError as error:
+            check_message(str(error))
+            assert sums(here) == {}
+        else:
+            for why in (*done.refused.values(), *done.others.values()):
+                check_message(why)
+            home = sums(records)
+            assert {run: home[run] for run in sums(here)} == sums(here)
+            assert verify(here).sound
 
 
 # --- at the prompt ------------------------------------------------------------------------------
