@@ -135,6 +135,9 @@ def _folder_beside(records: Path, *, dry_run: bool) -> Iterator[Path]:
         yield Path(name)
 
 
+_NOT_ITS_SUM = "it is not what its checksum says: it has changed since it was written"
+
+
 # --- is it sound? -------------------------------------------------------------------------------
 
 
@@ -149,10 +152,11 @@ def _wrong(source: Path, space: Workspace, brought: Store, progress: Progress) -
             )
         step = "" if problem.step is None else f" (step {problem.step})"
         wrong.setdefault(UUID(problem.run), f"it is not sound{step}: {_small(problem.what)}")
-    for number, (run_id, summed) in enumerate(space.sums.items()):
-        progress("checksums", number / len(space.sums))
-        if run_id not in wrong and brought.checksum(run_id) != summed:
-            wrong[run_id] = "it is not what its checksum says: it has changed since it was written"
+    sound = [run_id for run_id in space.sums if run_id not in wrong]
+    for number, (record, summed) in enumerate(brought.whole_runs(sound)):
+        progress("checksums", number / len(sound))
+        if summed != space.sums[record.run_id]:
+            wrong[record.run_id] = _NOT_ITS_SUM
     if space.changed:
         raise RecordsError(_changed_words(source, space.changed, list(wrong)))
     return wrong
