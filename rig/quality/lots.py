@@ -243,9 +243,12 @@ def process_average(
     """Return the process average of (inspected, nonconforming) of lots; None without a unit.
 
     The interval is that of Clopper and Pearson (Biometrika 26, 1934), two-sided.  Only original
-    inspection belongs in it, and only samples that were inspected to their end: one that is broken
-    off at its last nonconforming unit makes the average look worse.  Raises SamplingError for
-    counts that cannot be.
+    inspection belongs in it.  A sample that was broken off once the lot could not be accepted
+    belongs in it with what was inspected of it: left out, a process of 20 % looks like one of 4 %
+    (n 50, Ac 2).  Counted over all lots the average is right with it (Wald's identity: whenever one
+    stops, so many units have so many nonconforming on average), and the interval still holds the
+    truth as often as it says; the tests simulate both.  Raises SamplingError for counts that cannot
+    be.
     """
     inspected = nonconforming = 0
     for n, bad in samples:
@@ -292,7 +295,7 @@ def smallest_plan(
     good, bad = good_percent / 100.0, bad_percent / 100.0
     n = 1
     for ac in range(OWN_PLAN_MOST):
-        n = _least_sample(max(n, ac + 1), ac, bad, consumers_risk)
+        n = _least_sample(n, ac, bad, consumers_risk)
         if n > OWN_PLAN_MOST:
             break
         refused = 1.0 - accept_probability(n, ac, good)
