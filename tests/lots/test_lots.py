@@ -10,7 +10,7 @@ import pytest
 from canned_lots import T0, lot_start
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.stats import binom, hypergeom
+from scipy.stats import binom, binomtest, hypergeom
 from study_runs import PLAN_TEXT
 
 from rig.lots.as_json import curve_object, history_object, lot_object
@@ -348,7 +348,7 @@ def test_a_probability_never_reads_as_none_or_all_that_is_not():
     assert told == ["0 %", "under 0.1 %", "50 %", "over 99.9 %", "100 %"]
 
 
-def test_the_average_is_of_original_samples_inspected_to_their_end():
+def test_the_average_is_of_all_that_was_inspected_of_lots_offered_first():
     lots = [
         closed(1, number=1),
         closed(0, number=2),
@@ -357,14 +357,14 @@ def test_the_average_is_of_original_samples_inspected_to_their_end():
     ]
     (history,) = histories(lots)
     average = history.average
-    assert (average.nonconforming, average.inspected) == (1, 10)
-    # Clopper and Pearson: binom.test(1, 10) of R gives 0.002528579 to 0.445016117.
-    assert (average.low, average.high) == pytest.approx((0.002528579, 0.445016117), abs=1e-9)
+    assert (average.nonconforming, average.inspected) == (3, 12)
+    exact = binomtest(3, 12).proportion_ci(method="exact")  # Clopper and Pearson
+    assert (average.low, average.high) == pytest.approx((exact.low, exact.high))
     lines = "\n".join(history_lines(history))
-    assert "process average 10 % nonconforming (1 of 10" in lines
+    assert "process average 25 % nonconforming (3 of 12" in lines
     assert "D-4  normal, 5 of 40, Ac 1: 5 nonconforming, not accepted, offered again" in lines
     assert "next lot: normal." in lines
-    assert "no lot was inspected to its end" in average_words(None)
+    assert average_words(None) == "no process average yet"
 
 
 def test_the_json_has_what_the_text_says():
