@@ -72,6 +72,20 @@ def normal_production(mean: float, sd: float) -> Production:
     )
 
 
+def log_normal_production(mean: float, sd: float) -> Production:
+    """Return true values whose natural logarithms are normal with this mean and deviation.
+
+    Raises ValueError unless ``sd`` is above zero.
+    """
+    logarithms = normal_production(mean, sd)
+    return Production(
+        lambda x: logarithms.density(math.log(x)) / x if x > 0.0 else 0.0,
+        math.exp(logarithms.low),
+        math.exp(logarithms.high),
+        tuple(math.exp(mean + off * sd) for off in (-3.0, -1.0, 0.0, 1.0, 3.0)),
+    )
+
+
 def specific_consumers_risk(value: float, standard_u: float, tolerance: Limits) -> float:
     """Return the probability that an accepted item with this measured value does not conform."""
     return 1.0 - conformance(value, standard_u, tolerance.low, tolerance.high)

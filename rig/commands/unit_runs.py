@@ -1,0 +1,105 @@
+"""Options that say which recorded runs a study of units rests on."""
+
+from __future__ import annotations
+
+import argparse
+from datetime import timedelta
+from pathlib import Path
+
+from rig.analysis.model import Verdict
+from rig.commands import exits
+from rig.commands.common import day, need_printable
+from rig.commands.exits import CommandError
+from rig.labels import NAME_LONGEST, SERIAL_LONGEST, shown
+from rig.plans import Plan
+from rig.records.model import RunFilter, RunSummary
+from rig.records.store import Store
+from rig.studies.units import Chosen, choose
+
+_MOST_BYTES = 1_000_000
+_ALL = 1_000_000  # runs: more than there are
+
+PASSES = frozenset({Verdict.PASS})
+
+
+def serials_asked(options: argparse.Namespace) -> list[str]:
+    """Return the serial numbers of ``--serial`` and of the file ``--serials``, each once."""
+    serials = list(options.serial)
+    if options.serials is not None:
+        serials += _of_file(Path(options.serials))
+    for serial in (*serials, *options.without):
+        need_printable("a serial number", serial, SERIAL_LONGEST)
+    return list(dict.fromkeys(serials))
+
+
+def _of_file(path: Path) -> list[str]:
+    try:
+        with path.open("rb") as file:
+            text = file.read(_MOST_BYTES + 1)
+        lines = text.decode("utf-8-sig").splitlines()
+    except OSError as error:
+        why = (error.strerror or str(error)).lower()
+        raise CommandError(exits.FILES, f"{path} cannot be read: {why}.") from None
+    except UnicodeDecodeError:
+        raise CommandError(
+            exits.FILES, f"{path} is no text of UTF-8; write one serial number a line."
+        ) from None
+    if len(text) > _MOST_BYTES:
+        raise CommandError(exits.FILES, f"{path} is too long for a list of serial numbers.")
+    serials = [line.strip() for line in lines]
+    found = [serial for serial in serials if serial and not serial.startswith("#")]
+    if not found:
+        raise CommandError(exits.FILES, f"{path} has no serial number; write one a line.")
+    return found
+
+
+def filter_of(options: argparse.Namespace, plan: str) -> RunFilter:
+    """Return the search that ``--reference``, ``--since`` and ``--until`` ask for."""
+    need_printable("--reference", options.reference or "", NAME_LONGEST)
+    return RunFilter(
+        reference=options.reference,
+        plan=plan,
+        since=day(options.since),
+        until=day(options.until, later=timedelta(days=1)),
+    )
+
+
+def chosen_runs(
+    store: Store,
+    options: argparse.Namespace,
+    plan: Plan,
+    wanted: RunFilter,
+    *,
+    verdicts: frozenset[Verdict],
+    first: bool = False,
+    whole: bool = False,
+) -> Chosen:
+    """Return the runs that count, of the units asked for; CommandError if there is none."""
+    serials = serials_asked(options)
+    runs = store.search(wanted, limit=_ALL).runs
+    found = {run.unit_serial for run in runs}
+    for option, asked in (("--serial", serials), ("--without", options.without)):
+        missing = [serial for serial in asked if serial not in found]
+        if missing:
+            raise CommandError(
+                exits.USAGE,
+                f"there is no run by plan {shown(plan.name)} of unit "
+                f"{', '.join(shown(serial) for serial in missing[:5])}"
+                f"{' ...' if missing[5:] else ''} among those asked for ({option}).",
+            )
+    picked: list[RunSummary] = [run for run in runs if not serials or run.unit_serial in serials]
+    if not picked:
+        raise CommandError(
+            exits.USAGE,
+            f"there is no run by plan {shown(plan.name)} among those asked for. See `halfturn "
+            "records list`.",
+        )
+    return choose(
+        picked,
+        store.run,
+        plan,
+        wanted=verdicts,
+        without=options.without,
+        first=first,
+        whole=whole,
+    )

@@ -1,0 +1,99 @@
+"""How values spread, as text 80 columns wide: the numbers, the look at them, and their plot."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator, Sequence
+
+from rig.quality.normality import SMALL, Look, plot_places
+from rig.studies.binding import Readings
+
+PLOT_WIDTH, PLOT_HEIGHT = 56, 13
+
+
+def wrapped(text: str) -> list[str]:
+    """Return a sentence set in by two."""
+    return textwrap.wrap(text, 78, initial_indent="  ", subsequent_indent="    ")
+
+
+def shown(value: float, sd: float) -> str:
+    """Return a value with as many decimals as a tenth of the spread asks for."""
+    return f"{value:.{decimals_for(sd)}f}"
+
+
+def decimals_for(sd: float) -> int:
+    """Return the decimals that show a tenth of a standard deviation."""
+    if not sd > 0.0:
+        return 4
+    from math import floor, log10
+
+    return min(9, max(0, 1 - floor(log10(sd))))
+
+
+def share(part: float) -> str:
+    """Return a part of all as per cent, small ones without a row of zeros."""
+    per_cent = 100.0 * part
+    if per_cent <= 0.0:
+        return "0 %"
+    if per_cent < 0.0001:
+        return "under 0.0001 %"
+    return f"{per_cent:.3g} %" if per_cent < 99.95 else f"{per_cent:.5g} %"
+
+
+def value_words(readings: Readings) -> str:
+    """Return whose values these are: one a unit, and at what voltage."""
+    most = max(len(each.values) for each in readings.values)
+    text = f"each unit's worst of {most}" if most > 1 else "one value a unit"
+    if readings.at_v is not None:
+        text += f", referred to {readings.at_v:g} V by the plan's own curve"
+    if readings.nominal_v is not None:
+        text += f", as at {readings.nominal_v:g} V"
+    return text
+
+
+def look_words(look: Look, log_look: Look | None, serials: Sequence[str]) -> Iterator[str]:
+    """Yield what the look at a sample's distribution says, in sentences."""
+    normal = f"Normal? W = {look.w:.3f}, p = {_p(look.p)}, plot's r = {look.correlation:.3f}"
+    if not look.refused:
+        text = f"{normal}, skewness {look.skewness:+.1f}: nothing against it"
+        if look.count < SMALL:
+            text += f", but {look.count} units can show little against it"
+        yield f"{text}."
+    else:
+        yield f"{normal}, skewness {look.skewness:+.1f}: no."
+        if log_look is not None:
+            found = "nothing against it" if not log_look.refused else "no"
+            yield (
+                f"Log-normal? W = {log_look.w:.3f}, p = {_p(log_look.p)}, "
+                f"plot's r = {log_look.correlation:.3f}: {found}."
+            )
+    if look.in_steps:
+        yield f"The values come in steps: only {look.distinct} different ones of {look.count}."
+    if look.farthest.stands_apart:
+        yield (
+            f"{serials[look.farthest.at]} stands apart (Grubbs' G = {look.farthest.g:.2f}, above "
+            f"{look.farthest.critical:.2f}): is it one of them? Look at the unit and at its run."
+        )
+
+
+def _p(p: float) -> str:
+    return "under 0.001" if p < 0.001 else f"{p:.2f}" if p >= 0.1 else f"{p:.3f}"
+
+
+def plot_lines(values: Sequence[float], sd: float) -> Iterator[str]:
+    """Yield a normal probability plot: values across, their places up; straight if normal."""
+    if len(values) < 3 or not max(values) > min(values):
+        return
+    places, ordered = plot_places(len(values)), sorted(values)
+    low, high = ordered[0], ordered[-1]
+    rows = [[" "] * PLOT_WIDTH for _ in range(PLOT_HEIGHT)]
+    slope = (places[-1] - places[0]) / (PLOT_HEIGHT - 1)
+    for value, place in zip(ordered, places, strict=True):
+        column = round((value - low) / (high - low) * (PLOT_WIDTH - 1))
+        row = round((places[-1] - place) / slope)
+        rows[row][column] = {" ": "o", "o": "8", "8": "@"}.get(rows[row][column], "@")
+    for number, row in enumerate(rows):
+        mark = places[-1] - number * slope
+        yield f"  {mark:+5.1f} s |{''.join(row).rstrip()}"
+    left, right = shown(low, sd), shown(high, sd)
+    yield f"          {left}{right:>{PLOT_WIDTH - len(left)}}"
