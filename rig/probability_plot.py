@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import matplotlib as mpl
 import numpy as np
 from matplotlib.figure import Figure
+from numpy.typing import NDArray
 
 from rig.picture import BAND, CURRENT, FEED, LIMIT
 from rig.quality.normality import plot_places
@@ -56,46 +57,45 @@ def _draw(axes: Axes, panel: SpreadPanel) -> None:
         line = np.array([-reach, reach])
         axes.plot(mean + sd * line, line, color=FEED, linewidth=0.9, label="normal")
     axes.plot(values, places, "o", color=CURRENT, markersize=4)
+    low, high = _span(values, panel.proposed)
     for limits, style, name in (
-        (panel.today, "--", "limit today"),
+        ([limit for limit in panel.today if low <= limit <= high], "--", "limit today"),
         (panel.proposed, "-", "proposed"),
     ):
         for number, limit in enumerate(limits):
-            axes.axvline(
-                limit,
-                color=LIMIT,
-                linestyle=style,
-                linewidth=1.1,
-                label=name if not number else None,
-            )
-    _scale(axes, values, panel, reach)
+            label = name if not number else None
+            axes.axvline(limit, color=LIMIT, linestyle=style, linewidth=1.1, label=label)
+    axes.set_xlim(low, high)
+    _scale(axes, panel, reach)
     axes.set_xlabel(panel.unit)
     axes.set_title(panel.title, loc="left", fontsize=9)
     axes.legend(fontsize=7, frameon=False, loc="lower right")
 
 
-def _scale(axes: Axes, values: np.ndarray, panel: SpreadPanel, reach: float) -> None:
-    """Show shares on the normal axis, and a far limit of today only by an arrow."""
+def _span(values: NDArray[np.float64], proposed: Sequence[float]) -> tuple[float, float]:
+    near = [float(values[0]), float(values[-1]), *proposed]
+    room = max(max(near) - min(near), 1e-9)
+    return min(near) - 0.25 * room, max(near) + 0.25 * room
+
+
+def _scale(axes: Axes, panel: SpreadPanel, reach: float) -> None:
+    """Show shares on the normal axis, and a limit of today that lies far out by an arrow."""
     from scipy.special import ndtri
 
     ticks = [(float(ndtri(part)), part) for part in _TICKS if abs(float(ndtri(part))) <= reach]
     axes.set_yticks([place for place, _ in ticks], [f"{100 * part:g} %" for _, part in ticks])
     axes.set_ylim(-reach, reach)
     axes.grid(color=BAND, linewidth=0.7)
-    near = [float(values[0]), float(values[-1]), *panel.proposed]
-    room = max(max(near) - min(near), 1e-9)
-    low, high = min(near) - 0.6 * room, max(near) + 0.6 * room
+    low, high = axes.get_xlim()
     for limit in panel.today:
-        if low <= limit <= high:
-            continue
-        right = limit > high
-        axes.annotate(
-            f"today {limit:g} {'→' if right else ''}" if right else f"← today {limit:g}",
-            (1.0 if right else 0.0, 1.0),
-            xycoords="axes fraction",
-            ha="right" if right else "left",
-            va="bottom",
-            fontsize=7,
-            color=LIMIT,
-        )
-    axes.set_xlim(low, high)
+        if not low <= limit <= high:
+            right = limit > high
+            axes.annotate(
+                f"today {limit:.4g} →" if right else f"← today {limit:.4g}",
+                (1.0 if right else 0.0, 1.0),
+                xycoords="axes fraction",
+                ha="right" if right else "left",
+                va="bottom",
+                fontsize=7,
+                color=LIMIT,
+            )

@@ -17,11 +17,10 @@ from rig.commands.common import (
 )
 from rig.commands.exits import CommandError
 from rig.commands.streams import say, tell
-from rig.commands.unit_runs import PASSES, chosen_runs, filter_of
+from rig.commands.unit_runs import PASSES, chosen_runs, draw_spreads, filter_of, need_share
 from rig.plans import Plan, plan_from_text
-from rig.quality.tolerance import SHARE_HIGH, SHARE_LOW
 from rig.studies.binding import BOUND_BY_KEY, OF_NO_UNIT
-from rig.studies.known_good import Asked, Method, Proposals, propose, values_of
+from rig.studies.known_good import Asked, Pair, propose, values_of
 from rig.studies.known_good_words import comments_of, proposal_lines
 from rig.studies.plan_text import PlanTextError, literal, table_of, with_limits
 from rig.studies.spread_json import proposals_object
@@ -63,7 +62,13 @@ def run(options: argparse.Namespace) -> int:
             say()
             say(table_of(values, comments).rstrip())
     if picture is not None:
-        _draw(picture, found)
+        world = "SIMULATED: " if chosen.simulated else ""
+        title = f"{world}{len(chosen.records)} known good units, plan {plan.name}"
+        draw_spreads(
+            picture,
+            [(one.readings, _numbers(one.today), _numbers(one.proposed)) for one in found.found],
+            title,
+        )
     if out is not None and edited is not None:
         with whole_file(out) as file:
             file.write(edited.encode())
@@ -72,14 +77,13 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _asked(options: argparse.Namespace) -> Asked:
-    for name in ("coverage", "confidence"):
-        share = getattr(options, name)
-        if not SHARE_LOW <= share <= SHARE_HIGH:
-            raise CommandError(
-                exits.USAGE,
-                f"--{name} is a part of 1, from {SHARE_LOW} to {SHARE_HIGH}: 0.95 for 95 %.",
-            )
+    need_share("--coverage", options.coverage)
+    need_share("--confidence", options.confidence)
     return Asked(options.coverage, options.confidence, options.with_band)
+
+
+def _numbers(pair: Pair) -> list[float]:
+    return [limit for limit in (pair.low, pair.high) if limit is not None]
 
 
 def _keys(asked: list[str]) -> list[str]:
@@ -123,25 +127,3 @@ def _edited(plan: Plan, out: Path, values: dict[str, str], comments: dict[str, l
         raise CommandError(exits.FILES, f"{error}.") from None
     plan_from_text(text, out)
     return text
-
-
-def _draw(picture: Path, found: Proposals) -> None:
-    from rig.probability_plot import SpreadPanel, save_probability_plots
-
-    panels = [
-        SpreadPanel(
-            proposal.bound.label,
-            proposal.bound.unit,
-            proposal.readings.numbers,
-            [x for x in (proposal.today.low, proposal.today.high) if x is not None],
-            [x for x in (proposal.proposed.low, proposal.proposed.high) if x is not None],
-        )
-        for proposal in found.found
-        if proposal.method is not Method.NONE or len(proposal.readings.values) > 1
-    ]
-    if not panels:
-        raise CommandError(exits.RETEST, "there is nothing to draw: too few units have a value.")
-    world = "SIMULATED: " if found.chosen.simulated else ""
-    title = f"{world}{len(found.chosen.records)} known good units, plan {found.chosen.plan.name}"
-    save_probability_plots(picture, panels, title=title)
-    tell(f"{picture}: normal probability plots of {len(panels)} quantities")

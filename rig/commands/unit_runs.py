@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from datetime import timedelta
 from pathlib import Path
 
@@ -10,10 +11,13 @@ from rig.analysis.model import Verdict
 from rig.commands import exits
 from rig.commands.common import day, need_printable
 from rig.commands.exits import CommandError
+from rig.commands.streams import tell
 from rig.labels import NAME_LONGEST, SERIAL_LONGEST, shown
 from rig.plans import Plan
+from rig.quality.tolerance import SHARE_HIGH, SHARE_LOW
 from rig.records.model import RunFilter, RunSummary
 from rig.records.store import Store
+from rig.studies.binding import Readings
 from rig.studies.units import Chosen, choose
 
 _MOST_BYTES = 1_000_000
@@ -103,3 +107,32 @@ def chosen_runs(
         first=first,
         whole=whole,
     )
+
+
+def need_share(option: str, share: float) -> None:
+    """Raise CommandError unless an option is a part of 1 that can be worked with."""
+    if not SHARE_LOW <= share <= SHARE_HIGH:
+        raise CommandError(
+            exits.USAGE,
+            f"{option} is a part of 1, from {SHARE_LOW} to {SHARE_HIGH}: 0.95 for 95 %.",
+        )
+
+
+Drawn = tuple[Readings, Sequence[float], Sequence[float]]
+"""What a panel shows: the units' values, the limits today, and those proposed."""
+
+
+def draw_spreads(picture: Path, drawn: Sequence[Drawn], title: str) -> None:
+    """Draw a normal probability plot of each quantity that two units or more have a value of."""
+    from rig.probability_plot import SpreadPanel, save_probability_plots
+
+    panels = [
+        SpreadPanel(readings.bound.label, readings.bound.unit, readings.numbers, today, proposed)
+        for readings, today, proposed in drawn
+        if len(readings.values) > 1
+    ]
+    if not panels:
+        raise CommandError(exits.USAGE, "there is nothing to draw: too few units have a value.")
+    save_probability_plots(picture, panels, title=title)
+    several = f"{len(panels)} quantities" if len(panels) > 1 else "one quantity"
+    tell(f"{picture}: normal probability plots of {several}")

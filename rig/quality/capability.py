@@ -135,8 +135,10 @@ def _noncentrality(free: int, share: float, t: float) -> float:
 
     def over(centre: float) -> float:
         # Of a negative t the mirrored tail keeps the digits.
-        below = nctdtr(free, centre, t) if t >= 0.0 else 1.0 - nctdtr(free, -centre, -t)
-        return float(below) - share
+        below = float(nctdtr(free, centre, t) if t >= 0.0 else 1.0 - nctdtr(free, -centre, -t))
+        if not isfinite(below):  # so far out that nothing is left to tell
+            below = float(centre < t)
+        return below - share
 
     reach = 10.0 + 4.0 * abs(t)
     return float(brentq(over, t - reach, t + reach, xtol=1e-10))

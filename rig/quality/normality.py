@@ -17,8 +17,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri, stdtrit
 
+DOUBT_P, REFUSE_P = 0.05, 0.01
+"""Below these p normality is in doubt, and refused.  A plan limits some ten quantities: refused at
+0.05, two sets of good units in five would meet it by chance alone."""
+
 ALPHA = 0.05
-"""Below this p normality is refused, and a value is told to stand apart (common practice)."""
+"""So many normal samples have a value that is told to stand apart (common practice)."""
 
 LEAST = 3
 """W is not defined for fewer values."""
@@ -48,7 +52,7 @@ class Look:
 
     ``w`` and ``p`` are Shapiro and Wilk's; ``correlation`` that of the probability plot;
     ``skewness`` the adjusted one (0 for a symmetrical sample); ``distinct`` how many different
-    values there are: few, and the values come in steps.
+    values there are, to a thousandth of their spread: few, and the values come in steps.
     """
 
     count: int
@@ -61,8 +65,13 @@ class Look:
 
     @property
     def refused(self) -> bool:
-        """Whether the sample speaks against a normal distribution."""
-        return self.p < ALPHA
+        """Whether the sample cannot be taken for normal."""
+        return self.p < REFUSE_P
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether it speaks against a normal distribution, and not enough to refuse it."""
+        return REFUSE_P <= self.p < DOUBT_P
 
     @property
     def in_steps(self) -> bool:
@@ -83,7 +92,7 @@ def look(values: Sequence[float]) -> Look:
         w, p = shapiro(scaled)
     return Look(
         len(sample),
-        len(set(sample.tolist())),
+        len(set(np.round(scaled, 3).tolist())),
         float(w),
         float(p),
         _correlation(np.sort(scaled)),

@@ -131,7 +131,7 @@ class HeldValues:
         if not all_found:
             return None
         at_v = nominal_v = None
-        limit = self._curve(bound)
+        limit = curve_of(self._limits, bound)
         if limit is not None:
             at_v = self._supply_v(all_found)
         elif bound.by_voltage and all(_has_nominal(turn) for _, turn in all_found):
@@ -161,11 +161,6 @@ class HeldValues:
             nominal_v,
         )
 
-    def _curve(self, bound: Bound) -> VoltageLimit | None:
-        """Return the limit of a quantity where it follows the voltage, as the plan has it."""
-        limit = getattr(self._limits, bound.keys[0])
-        return limit if isinstance(limit, VoltageLimit) and len(limit.points) > 1 else None
-
     def _supply_v(self, found: Sequence[_Found]) -> float:
         """Return the supply that the half-turns were made at, to a tenth of a volt."""
         supplies_v = [turn.supply_v for _, turn in found if turn and turn.supply_v is not None]
@@ -180,6 +175,17 @@ class HeldValues:
             if turn is not None and turn.supply_v is not None
         ]
         return (min(found), max(found)) if found else None
+
+
+def curve_of(limits: Limits, bound: Bound) -> VoltageLimit | None:
+    """Return how a quantity's limit follows the voltage; None if it does not.
+
+    A least half-turn time that the plan has not would follow it as the longest does.
+    """
+    if not bound.by_voltage:
+        return None
+    limit: VoltageLimit = getattr(limits, bound.keys[0]) or limits.half_turn_max_s
+    return limit if len(limit.points) > 1 else None
 
 
 def _worst(
@@ -201,7 +207,7 @@ def _every(limits: Limits) -> Limits:
         for key in bound.keys
         if getattr(limits, key) is None
     }
-    free["half_turn_min_s"] = limits.half_turn_min_s or VoltageLimit(((12.0, 0.0),))
+    free["half_turn_min_s"] = limits.half_turn_min_s or limits.half_turn_max_s
     return replace(limits, **free)
 
 

@@ -22,7 +22,7 @@ from rig.quality.risk import (
 )
 from rig.quality.risk import Limits as Both
 from rig.quality.tolerance import Interval, Side, normal_interval, order_interval
-from rig.studies.binding import BOUNDS, Bound, HeldValues, Readings
+from rig.studies.binding import BOUNDS, Bound, HeldValues, Readings, curve_of
 from rig.studies.units import Chosen
 
 LEAST_UNITS = 5
@@ -32,7 +32,11 @@ MORE_UNITS = (10, 20, 30, 50, 100, 200)
 """What is shown of more units: how much nearer the limit would come."""
 
 
-NOT_NORMAL = "the units' values are neither normal nor log-normal"
+LOG_FROM = 1.5
+"""Logarithms are tried where the largest value is so many times the least (guess): of values that
+lie closer they are as good as straight, and would be no other distribution."""
+
+NOT_NORMAL = "the units' values are not normal"
 """Why there is no limit where a sample's own order would need more units."""
 
 
@@ -185,8 +189,7 @@ def values_of(proposal: Proposal, limits: Limits) -> dict[str, float | VoltageLi
     for key, value in ((bound.low, proposed.low), (bound.high, proposed.high)):
         if key is None or value is None:
             continue
-        at_v = proposal.readings.at_v
-        curve: VoltageLimit | None = getattr(limits, key) if at_v is not None else None
+        at_v, curve = proposal.readings.at_v, curve_of(limits, bound)
         if curve is None or at_v is None:
             found[key] = value
             continue
@@ -248,7 +251,7 @@ def _proposal(readings: Readings, side: Side, limits: Limits, asked: Asked) -> P
     first = look(numbers)
     if not first.refused:
         return found(Method.NORMAL, _interval(numbers, asked, side, Method.NORMAL), first, None)
-    logarithms = logs(numbers)
+    logarithms = logs(numbers) if max(numbers) >= LOG_FROM * min(numbers) else None
     second = None if logarithms is None else look(logarithms)
     if second is not None and not second.refused:
         interval = _interval(numbers, asked, side, Method.LOG_NORMAL)

@@ -68,7 +68,7 @@ def _lines(proposal: Proposal, found: Proposals, *, plot: bool) -> Iterator[str]
     keys = " ".join(_keys(proposal))
     yield f"{bound.label}, {unit}  [{keys}]"
     yield from wrapped(
-        f"{spread.count} units, {value_words(proposal.readings)}: "
+        f"{spread.count} units, {value_words(proposal.readings, proposal.side)}: "
         f"{shown(min(numbers), sd)} to {shown(max(numbers), sd)}, mean {shown(spread.mean, sd)}, "
         f"standard deviation {sd:.2g}"
     )
@@ -80,12 +80,12 @@ def _lines(proposal: Proposal, found: Proposals, *, plot: bool) -> Iterator[str]
         yield from wrapped(f"no value of {', '.join(proposal.readings.missing)}")
     if proposal.look is not None:
         serials = [each.serial for each in proposal.readings.values]
-        for sentence in look_words(proposal.look, proposal.log_look, serials):
+        for sentence in look_words(proposal.look, proposal.log_look, serials, may_go=True):
             yield from wrapped(sentence)
     if plot:
         yield from plot_lines(numbers, sd)
     if proposal.method is Method.NONE:
-        yield from wrapped(f"{_today(proposal)}No limit proposed: {_why(proposal, found)}.")
+        yield from wrapped(f"{_today(proposal)}no limit proposed: {_why(proposal, found)}.")
         return
     assert proposal.tolerance is not None
     yield from wrapped(f"{_METHODS[proposal.method]}: {_how(proposal, proposal.tolerance)}")
@@ -130,7 +130,7 @@ def _why(proposal: Proposal, found: Proposals) -> str:
         f"{share(asked.confidence)} confidence asks for "
         f"{least_count(asked.coverage, asked.confidence, side)} units. What these "
         f"{proposal.spread.count} span holds {share(reached)} of all such units. Look at the plot "
-        "(--plot): two sorts of units, one that stands apart, steps?"
+        "(--plot) for two sorts of units, one that stands apart, or steps"
     )
 
 
@@ -224,12 +224,12 @@ def comments_of(found: Proposals) -> dict[str, list[str]]:
             old = getattr(found.limits, key)
             spread, unit = proposal.spread, proposal.bound.unit
             band = f", guard band {amount(proposal.band, unit)} on top" if asked.with_band else ""
-            was = "" if old is None else f"; was {literal(old)}"
+            whose = value_words(proposal.readings, proposal.side)
             text = (
                 f"From {spread.count} {world}known good units{of}, {chosen.dates}: "
-                f"{value_words(proposal.readings)}, mean {shown(spread.mean, spread.sd)} {unit}, "
-                f"s {spread.sd:.2g} {unit}; {_METHODS[proposal.method]}, {asked_words(found)}"
-                f"{band}{was}"
+                f"{whose}, mean {shown(spread.mean, spread.sd)} {unit}, s {spread.sd:.2g} {unit}; {_METHODS[proposal.method]}, {asked_words(found)}"
+                f"{band}"
             )
-            comments[key] = textwrap.wrap(text, _COMMENT)
+            was = [] if old is None else [f"Was {literal(old)}"]
+            comments[key] = [*textwrap.wrap(text, _COMMENT), *was]
     return comments

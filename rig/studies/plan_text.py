@@ -71,7 +71,7 @@ def with_limits(text: str, values: Mapping[str, str], comments: Mapping[str, Seq
         count, behind = _extent(lines, at, key)
         if key in left:
             out += [f"# {line}" for line in comments.get(key, ())]
-            out.append(f"{key} = {left.pop(key)}{behind}")
+            out.append(_with_comment(f"{key} = {left.pop(key)}", *behind))
         else:
             out += lines[at : at + count]
         at += count
@@ -109,8 +109,13 @@ def _key_of(line: str) -> str | None:
     return found[1] if found else None
 
 
-def _extent(lines: Sequence[str], at: int, key: str) -> tuple[int, str]:
-    """Return how many lines a key's value takes, and the comment that stands behind it."""
+def _with_comment(line: str, comment: str, column: int) -> str:
+    """Return a line with a comment behind it, in its old column if there is room."""
+    return f"{line:<{max(column - 1, 0)}} {comment}" if comment else line
+
+
+def _extent(lines: Sequence[str], at: int, key: str) -> tuple[int, tuple[str, int]]:
+    """Return how many lines a key's value takes, and the comment behind it with its column."""
     for count in range(1, min(_LONGEST_VALUE, len(lines) - at) + 1):
         whole = "\n".join(lines[at : at + count])
         try:
@@ -123,9 +128,8 @@ def _extent(lines: Sequence[str], at: int, key: str) -> tuple[int, str]:
                 tomllib.loads("\n".join([*lines[at : at + count - 1], last[:place]]))
             except tomllib.TOMLDecodeError:  # inside a text
                 continue
-            blank = last[:place][len(last[:place].rstrip()) :]
-            return count, (blank or " ") + last[place:]
-        return count, ""
+            return count, (last[place:], place)
+        return count, ("", 0)
     raise PlanTextError(f"the value of {key} in the plan could not be read")
 
 

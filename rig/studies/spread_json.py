@@ -9,6 +9,7 @@ from rig.analysis.model import VoltageLimit
 from rig.quality.normality import Look
 from rig.quality.risk import GlobalRisk
 from rig.studies.binding import Readings
+from rig.studies.capability import Capability, CapabilityStudy
 from rig.studies.known_good import Proposal, Proposals, Risks, values_of
 from rig.studies.units import Chosen
 
@@ -110,4 +111,34 @@ def _risks(risks: Risks | None) -> dict[str, Any] | None:
         "not_passed_of_all": risks.not_passed,
         "consumers_risk": risk(risks.outright, "consumers"),
         "producers_risk": risk(risks.failed, "producers"),
+    }
+
+
+def capability_object(study: CapabilityStudy) -> dict[str, Any]:
+    """Return how units lie in their limits."""
+    return {
+        **chosen_object(study.chosen),
+        "confidence": study.confidence,
+        "measures": [_capability(found) for found in study.found],
+        "unmeasured": list(study.unmeasured),
+        "did_not_park": list(study.stopped),
+    }
+
+
+def _capability(found: Capability) -> dict[str, Any]:
+    return {
+        **readings_object(found.readings),
+        "low": found.low,
+        "high": found.high,
+        "mean": found.mean,
+        "standard_deviation": found.sd,
+        "in_control": found.in_control if found.index is not None else None,
+        "signals": [
+            {"unit_serial": one.serial, "signal": str(one.signal)} for one in found.signals
+        ],
+        "normal": look_object(found.look),
+        "index": None if found.index is None else asdict(found.index),
+        "beyond_as_measured": list(found.broken),
+        "share_of_measurement": found.share_of_u,
+        "why_none": found.why or None,
     }

@@ -6,14 +6,18 @@ import textwrap
 from collections.abc import Iterator, Sequence
 
 from rig.quality.normality import SMALL, Look, plot_places
+from rig.quality.tolerance import Side
 from rig.studies.binding import Readings
 
 PLOT_WIDTH, PLOT_HEIGHT = 56, 13
+_NOTHING = "nothing against it"
 
 
 def wrapped(text: str) -> list[str]:
     """Return a sentence set in by two."""
-    return textwrap.wrap(text, 78, initial_indent="  ", subsequent_indent="    ")
+    whole = text.replace(" %", "\0%")  # not at a line's end without its sign
+    lines = textwrap.wrap(whole, 78, initial_indent="  ", subsequent_indent="    ")
+    return [line.replace("\0", " ") for line in lines]
 
 
 def shown(value: float, sd: float) -> str:
@@ -33,17 +37,18 @@ def decimals_for(sd: float) -> int:
 def share(part: float) -> str:
     """Return a part of all as per cent, small ones without a row of zeros."""
     per_cent = 100.0 * part
-    if per_cent <= 0.0:
-        return "0 %"
-    if per_cent < 0.0001:
-        return "under 0.0001 %"
+    if per_cent < 0.001:
+        return "under 0.001 %"
     return f"{per_cent:.3g} %" if per_cent < 99.95 else f"{per_cent:.5g} %"
 
 
-def value_words(readings: Readings) -> str:
+_WORST = {Side.HIGH: "highest", Side.LOW: "lowest", Side.BOTH: "farthest out"}
+
+
+def value_words(readings: Readings, side: Side) -> str:
     """Return whose values these are: one a unit, and at what voltage."""
     most = max(len(each.values) for each in readings.values)
-    text = f"each unit's worst of {most}" if most > 1 else "one value a unit"
+    text = f"each unit's {_WORST[side]} of {most}" if most > 1 else "one value a unit"
     if readings.at_v is not None:
         text += f", referred to {readings.at_v:g} V by the plan's own curve"
     if readings.nominal_v is not None:
@@ -51,18 +56,24 @@ def value_words(readings: Readings) -> str:
     return text
 
 
-def look_words(look: Look, log_look: Look | None, serials: Sequence[str]) -> Iterator[str]:
-    """Yield what the look at a sample's distribution says, in sentences."""
+def look_words(
+    look: Look, log_look: Look | None, serials: Sequence[str], *, may_go: bool
+) -> Iterator[str]:
+    """Yield what the look at a sample's distribution says, in sentences.
+
+    ``may_go``: a unit that is none of the known good ones may be left out.
+    """
     normal = f"Normal? W = {look.w:.3f}, p = {_p(look.p)}, plot's r = {look.correlation:.3f}"
     if not look.refused:
-        text = f"{normal}, skewness {look.skewness:+.1f}: nothing against it"
+        text = f"{normal}, skewness {look.skewness:+.1f}: "
+        text += "in doubt" if look.doubtful else _NOTHING
         if look.count < SMALL:
             text += f", but {look.count} units can show little against it"
         yield f"{text}."
     else:
         yield f"{normal}, skewness {look.skewness:+.1f}: no."
         if log_look is not None:
-            found = "nothing against it" if not log_look.refused else "no"
+            found = "no" if log_look.refused else "in doubt" if log_look.doubtful else _NOTHING
             yield (
                 f"Log-normal? W = {log_look.w:.3f}, p = {_p(log_look.p)}, "
                 f"plot's r = {log_look.correlation:.3f}: {found}."
@@ -72,7 +83,8 @@ def look_words(look: Look, log_look: Look | None, serials: Sequence[str]) -> Ite
     if look.farthest.stands_apart:
         yield (
             f"{serials[look.farthest.at]} stands apart (Grubbs' G = {look.farthest.g:.2f}, above "
-            f"{look.farthest.critical:.2f}): is it one of them? Look at the unit and at its run."
+            f"{look.farthest.critical:.2f}): look at the unit and at its run"
+            f"{'; if it is none of these, leave it out with --without' if may_go else ''}."
         )
 
 
