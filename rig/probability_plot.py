@@ -69,7 +69,8 @@ def _draw(axes: Axes, panel: SpreadPanel) -> None:
     _scale(axes, panel, reach)
     axes.set_xlabel(panel.unit)
     axes.set_title(panel.title, loc="left", fontsize=9)
-    axes.legend(fontsize=7, frameon=False, loc="lower right")
+    if axes.get_legend_handles_labels()[0]:
+        axes.legend(fontsize=7, frameon=False, loc="lower right")
 
 
 def _span(values: NDArray[np.float64], proposed: Sequence[float]) -> tuple[float, float]:

@@ -76,7 +76,7 @@ def _lines(found: Capability, study: CapabilityStudy, *, plot: bool) -> Iterator
     if found.share_of_u is not None and found.share_of_u >= _LARGE_SHARE:
         yield from wrapped(
             f"U = {amount(found.readings.u or 0.0, bound.unit)}: up to {share(found.share_of_u)} "
-            "of the values' variance may be the measurement's own: without it the index were larger."
+            "of the values' variance may be the measurement's own; without it the index is larger."
         )
 
 

@@ -72,7 +72,7 @@ def _lines(proposal: Proposal, found: Proposals, *, plot: bool) -> Iterator[str]
         f"{shown(min(numbers), sd)} to {shown(max(numbers), sd)}, mean {shown(spread.mean, sd)}, "
         f"standard deviation {sd:.2g}"
     )
-    if spread.within is not None and spread.between is not None:
+    if spread.within is not None and spread.between is not None and sd > 0.0:
         yield from wrapped(
             f"within a unit {spread.within:.2g}, from unit to unit {spread.between:.2g}"
         )
@@ -227,7 +227,8 @@ def comments_of(found: Proposals) -> dict[str, list[str]]:
             whose = value_words(proposal.readings, proposal.side)
             text = (
                 f"From {spread.count} {world}known good units{of}, {chosen.dates}: "
-                f"{whose}, mean {shown(spread.mean, spread.sd)} {unit}, s {spread.sd:.2g} {unit}; {_METHODS[proposal.method]}, {asked_words(found)}"
+                f"{whose}, mean {shown(spread.mean, spread.sd)} {unit}, s {spread.sd:.2g} {unit}; "
+                f"{_METHODS[proposal.method]}, {asked_words(found)}"
                 f"{band}"
             )
             was = [] if old is None else [f"Was {literal(old)}"]

@@ -10,6 +10,9 @@ from rig.analysis.model import VoltageLimit
 
 _TABLE = re.compile(r"\s*\[\s*limits\s*\]\s*(#.*)?$")
 _ANY_TABLE = re.compile(r"\s*\[")
+_OURS = re.compile(r"\s*# From \d+ (SIMULATED )?known good units\b")
+"""How the comment of a proposal begins (`known_good_words.comments_of`)."""
+
 _LONGEST_VALUE = 200  # lines of one value: a table of limits has a handful
 
 
@@ -70,6 +73,7 @@ def with_limits(text: str, values: Mapping[str, str], comments: Mapping[str, Seq
             continue
         count, behind = _extent(lines, at, key)
         if key in left:
+            _without_ours(out)
             out += [f"# {line}" for line in comments.get(key, ())]
             out.append(_with_comment(f"{key} = {left.pop(key)}", *behind))
         else:
@@ -91,6 +95,16 @@ def with_limits(text: str, values: Mapping[str, str], comments: Mapping[str, Seq
     changed = end.join([*lines[:begin], *out, *lines[after:]]) + end
     _need_only(before, changed, values)
     return changed
+
+
+def _without_ours(lines: list[str]) -> None:
+    """Take off the end what an earlier proposal said of the limit that follows."""
+    begin = len(lines)
+    while begin and lines[begin - 1].lstrip().startswith("#"):
+        begin -= 1
+        if _OURS.match(lines[begin]):
+            del lines[begin:]
+            return
 
 
 def _begins_table(lines: Sequence[str], begin: int, at: int) -> bool:
