@@ -107,7 +107,8 @@ def _capability(readings: Readings, side: Side, limits: Limits, confidence: floa
     index, seen, why = None, None, ""
     signals: tuple[OutOfControl, ...] = ()
     if len(numbers) < LEAST:
-        why = f"{len(numbers)} values are too few for an index; {LEAST} at least"
+        few = "1 value is" if len(numbers) == 1 else f"{len(numbers)} values are"
+        why = f"{few} too few for an index; {LEAST} at least"
     elif not sd > 1e-9 * abs(mean):
         why = f"all {len(numbers)} units read the same, so their spread is not known"
     else:

@@ -110,6 +110,7 @@ def _risks(risks: Risks | None) -> dict[str, Any] | None:
         "not_passed_of_these": list(risks.waiting),
         "not_passed_of_all": risks.not_passed,
         "consumers_risk": risk(risks.outright, "consumers"),
+        "consumers_risk_of_passed": risk(risks.outright, "consumers_of_accepted"),
         "producers_risk": risk(risks.failed, "producers"),
     }
 

@@ -80,7 +80,7 @@ def choose(
     records, left_out = [], []
     for serial, its_runs in of_unit.items():
         if serial in without:
-            left_out.append(LeftOut(serial, "was asked to be"))
+            left_out.append(LeftOut(serial, "as asked"))
             continue
         found = _of_unit(its_runs[::-1] if first else its_runs, read, plan, told)
         if isinstance(found, str):

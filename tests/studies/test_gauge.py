@@ -137,4 +137,4 @@ def test_the_study_by_hand_stands_beside_it_and_names_who_scattered():
     assert "By averages and ranges: rig and people 0.3058 (26.7 % of the study)" in text
     assert "5 distinct categories" in text
     assert "differ by more than 0.8797 A, as the others do not: unit U-4 by ann." in text
-    assert "unit U-4 by ann" in " ".join(measure_lines(found))
+    assert "unit U-4 by ann" in " ".join(" ".join(measure_lines(found)).split())
