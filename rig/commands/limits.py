@@ -106,7 +106,7 @@ def _out(options: argparse.Namespace, plan: Plan) -> Path | None:
         return None
     out = Path(options.out)
     if out.suffix != ".toml":
-        raise CommandError(exits.USAGE, f"a plan is saved as .toml, not as '{out.name}'.")
+        raise CommandError(exits.USAGE, f"a plan is saved as .toml, not as '{out}'.")
     if out.exists() and not options.replace:
         same = out.samefile(plan.file) if plan.file.exists() else False
         what = "is the plan itself" if same else "is there already"

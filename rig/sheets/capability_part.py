@@ -2,12 +2,33 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
+from rig.records.model import RunRecord
 from rig.sheets import words
-from rig.studies.capability import Capability, CapabilityStudy
+from rig.studies.capability import Capability, CapabilityStudy, capability_rows
 from rig.studies.capability_words import NAMES, index_words, limit_words
 from rig.studies.spread_words import share, shown
+from rig.studies.units import choose_of, did_not_park
+
+
+def part_of_runs(records: Sequence[RunRecord]) -> dict[str, Any] | None:
+    """Return the part for the runs of a lot: by the plan of the newest, in its limits.
+
+    None where that plan cannot be read, or where nothing has an index.
+    """
+    newest = max(records, key=lambda run: run.start.started_at)
+    plan = words.plan_of(newest)
+    if plan is None or newest.isolation is not None:
+        return None
+    chosen = choose_of(records, plan)
+    if not chosen.records:
+        return None
+    stopped = [
+        f"{run.start.unit_serial}, {why}" for run in chosen.records if (why := did_not_park(run))
+    ]
+    return capability_part(capability_rows(chosen, stopped=stopped))
 
 
 def capability_part(study: CapabilityStudy) -> dict[str, Any] | None:

@@ -98,6 +98,30 @@ def choose(
     return Chosen(plan, tuple(records), tuple(left_out), tuple(remarks), not real and bool(world))
 
 
+def choose_of(
+    records: Sequence[RunRecord], plan: Plan, *, wanted: frozenset[Verdict] = CONCLUSIVE
+) -> Chosen:
+    """Return the runs of ``plan`` that count among whole records, whatever their order."""
+    by_id = {run.run_id: run for run in records if run.start.plan_name == plan.name}
+    lines = [
+        RunSummary(
+            run.run_id,
+            run.start.started_at,
+            run.start.unit_serial,
+            run.start.plan_name,
+            run.state,
+            None if run.end is None or run.end.judgement is None else _verdict(run),
+            run.start.operator,
+            run.start.reference,
+            run.start.simulated,
+            run.isolation,
+        )
+        for run in by_id.values()
+    ]
+    lines.sort(key=lambda line: line.started_at, reverse=True)
+    return choose(lines, by_id.__getitem__, plan, wanted=wanted)
+
+
 def did_not_park(record: RunRecord) -> str:
     """Return which judged half-turn of a run was no whole one, in words; "" if all were."""
     for step in counted(record.steps):

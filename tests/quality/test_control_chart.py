@@ -233,10 +233,10 @@ def test_a_look_back_at_a_steady_process_seldom_cries_and_sees_a_drift(count):
     rng = np.random.default_rng(2)
 
     def cries(drift):
-        values = rng.normal(size=(250, count)) + np.linspace(0.0, drift, count)
+        values = rng.normal(size=(500, count)) + np.linspace(0.0, drift, count)
         return np.mean([any(p.alarm for p in in_hindsight(row.tolist())) for row in values])
 
-    assert cries(0.0) <= 0.13  # each of two charts one in twenty
+    assert cries(0.0) <= 0.11  # each of two charts one in twenty; README: one in twelve
     assert cries(5.0) >= 0.5
 
 

@@ -8,8 +8,9 @@ from statistics import fmean, stdev
 import numpy as np
 import pytest
 from good_units import chosen, drawn_runs, unit_run
+from study_runs import whole
 
-from rig.sheets.capability_part import capability_part
+from rig.sheets.capability_part import capability_part, part_of_runs
 from rig.studies.capability import capability_rows
 from rig.studies.capability_words import capability_lines
 from rig.studies.spread_json import capability_object
@@ -84,3 +85,10 @@ def test_as_a_part_of_a_sheet():
     ]
     assert part["of"] == "20 units, each by its newest run with a verdict"
     assert capability_part(of(drawn_runs(3))[0]) is None
+    records = [whole(run, serial) for serial, run in runs.items()]
+    stalled = whole(unit_run(6.0, 50, outcome="stalled", verdict="fail"), "U-21")
+    again = part_of_runs([stalled, *records[::-1]])
+    assert again["of"].startswith("21 units")
+    assert again["stopped"] == ["U-21, half-turn 2 (to stop): stalled"]
+    assert again["means"] == part["means"]
+    assert part_of_runs(records)["rows"] == part["rows"]

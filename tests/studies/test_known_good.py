@@ -70,7 +70,7 @@ def test_two_worlds_two_types_and_two_plans_are_never_mixed():
             ("U-3", unit_run(2.0, 1, plan_text=other_type)),
             ("U-4", unit_run(2.0, 1, plan_text=other_steps)),
             ("U-5", unit_run(2.0, 1, plan_text="what an older program wrote")),
-            ("U-6", unit_run(2.0, 1, plan_text=(HEAD + HALF_TURNS).replace("7.0", "6.0"))),
+            ("U-6", unit_run(2.0, 2, plan_text=(HEAD + HALF_TURNS).replace("7.0", "6.0"))),
         ]
     )
     # Other limits make no other values.
