@@ -131,7 +131,10 @@ def _beyond_words(found: Capability, confidence: float) -> str:
     index = found.index
     assert index is not None
     which = "the limits" if found.side is Side.BOTH else "the limit"
+    least, most = share(index.beyond_low), share(index.beyond_high)
+    if least == most:
+        return f"expected beyond {which}, if normal: {most} of all ({share(confidence)} interval)."
     return (
-        f"expected beyond {which}, if normal: {share(index.beyond)} of all "
-        f"[{share(index.beyond_low)} to {share(index.beyond_high)}, {share(confidence)}]"
+        f"expected beyond {which}, if normal: {share(index.beyond)} of all [{least} to {most}, "
+        f"{share(confidence)}]."
     )

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
@@ -52,6 +52,7 @@ def test_far_from_a_limit_only_the_spread_is_uncertain():
 
 
 @given(st.floats(-50.0, 50.0), st.floats(0.01, 100.0))
+@settings(max_examples=30)
 def test_the_unit_changes_nothing_and_sides_mirror(offset, scale):
     values = sample_of(20, 5.0, 0.4)
     first = performance(values, 4.0, 6.5)

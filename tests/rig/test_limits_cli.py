@@ -158,7 +158,8 @@ def test_what_cannot_be_proposed(capsys, words, status, said):
         ((), 3, "say which units: --reference with a job or lot, --month"),
         (("--month", "March"), 3, "is not a month; write it as YYYY-MM"),
         (("--month", "2026-03", "--since", "2026-03-01"), 3, "give one of them"),
-        (("--month", "2026-01"), 3, "there is no run by plan short"),
+        (("--month", "2026-02"), 3, "there is no run by plan short"),
+        (("--month", "2026-04"), 3, "there is no run by plan short"),
         (("--reference", "L-2311", "--confidence", "95"), 3, "0.95 for 95 %"),
     ],
 )

@@ -42,8 +42,8 @@ def test_the_index_is_of_each_units_worst_half_turn_and_fails_count_too():
     assert "beyond it as measured: U-05" in said
     assert f"Ppk {found.index.ppk.value:.2f} [" in said
     assert "NIST's handbook (6.1.6) calls the same Cpk and Cp" in said
-    whole = json.loads(json.dumps(capability_object(study)))
-    assert whole["measures"][1]["index"]["ppk"]["value"] == found.index.ppk.value
+    given = json.loads(json.dumps(capability_object(study)))
+    assert given["measures"][1]["index"]["ppk"]["value"] == found.index.ppk.value
 
 
 def test_a_drift_over_the_lot_takes_the_index_its_meaning():

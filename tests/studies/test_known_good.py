@@ -11,8 +11,9 @@ import numpy as np
 import pytest
 from bench_runs import HALF_TURNS, HEAD
 from good_units import PASSES, PLAN, chosen, drawn_runs, unit_run
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
+from study_runs import whole
 
 from rig.analysis.model import Verdict
 from rig.plans import plan_from_text
@@ -20,6 +21,7 @@ from rig.quality.tolerance import Side, factor
 from rig.studies.known_good import Asked, Method, propose, values_of
 from rig.studies.known_good_words import comments_of, proposal_lines
 from rig.studies.spread_json import proposals_object
+from rig.studies.units import choose_of
 
 
 def proposal(found, key):
@@ -92,6 +94,22 @@ def test_a_unit_that_did_not_park_is_no_good_one_whatever_is_included():
     ]
 
 
+def test_what_a_reader_has_to_know_of_the_rigs_is_told():
+    runs = {f"U-{n}": unit_run(2.0, n) for n in range(3)}
+    records = [
+        whole(run, serial, golden={"standing": "due" if n else "out_of_control", "text": ""})
+        for n, (serial, run) in enumerate(runs.items())
+    ]
+    records[2] = replace(records[2], start=replace(records[2].start, station="B"))
+    assert choose_of(records, PLAN).remarks == (
+        "They come from 2 stations, whose differences are in the spread: Low Meadow A, Low Meadow "
+        "B.",
+        "1 run of these made while the rig was out of control by its golden unit: look at the rig "
+        "first.",
+        "2 runs of these made while a golden check was due: look at the rig first.",
+    )
+
+
 # --- which values ------------------------------------------------------------------------------
 
 
@@ -118,6 +136,7 @@ def test_the_proposal_is_the_tolerance_limit_rounded_outwards():
 
 
 @given(st.integers(0, 10**6), st.integers(5, 40), st.booleans())
+@settings(max_examples=30)
 def test_of_what_passes_outright_no_more_is_lost_than_is_told(seed, count, with_band):
     found = propose(chosen(drawn_runs(count, seed=seed)), Asked(with_band=with_band))
     one = proposal(found, "run_max_a")
@@ -259,8 +278,8 @@ def test_as_text_as_json_and_as_comments():
     assert "asked: at least 99 % of such units, with 95 % confidence" in said
     assert "12 units can show little against it" in said
     assert "(guard band on top)" in said
-    whole = json.loads(json.dumps(proposals_object(found)))
-    by_key = {key: one for one in whole["limits"] for key in one["plan_limits"]}
+    given = json.loads(json.dumps(proposals_object(found)))
+    by_key = {key: one for one in given["limits"] for key in one["plan_limits"]}
     assert by_key["run_max_a"]["method"] == "normal"
     assert by_key["run_max_a"]["risks"]["consumers_risk"] < 0.01
     assert len(by_key["run_max_a"]["values"]) == 12

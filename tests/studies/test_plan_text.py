@@ -6,7 +6,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rig.analysis.model import VoltageLimit
@@ -84,6 +84,7 @@ def test_a_plan_written_otherwise_is_left_alone(text):
     st.sampled_from(shipped_plans()),
     st.booleans(),
 )
+@settings(max_examples=40, deadline=None)
 def test_of_a_plan_that_ships_only_these_limits_change(values, path, dos):
     text = path.read_text(encoding="utf-8")
     text = text.replace("\n", "\r\n") if dos else text
