@@ -17,7 +17,7 @@ from rig.commands.common import (
 )
 from rig.commands.exits import CommandError
 from rig.commands.streams import say
-from rig.commands.unit_runs import chosen_runs, draw_spreads, filter_of, need_share
+from rig.commands.unit_runs import chosen_runs, draw_spreads, need_share, wanted_runs
 from rig.studies.capability import Capability, capability_rows
 from rig.studies.capability_words import capability_lines
 from rig.studies.spread_json import capability_object
@@ -40,7 +40,7 @@ def run(options: argparse.Namespace) -> int:
             "say which units: --reference with a job or lot, --month as in --month 2026-11, "
             "--since with a date, --serial or --serials.",
         )
-    wanted = filter_of(options, plan.name)
+    wanted = wanted_runs(options, plan.name)
     if options.month is not None:
         since, until = _month(options.month)
         wanted = replace(wanted, since=since, until=until)

@@ -17,7 +17,7 @@ from rig.commands.common import (
 )
 from rig.commands.exits import CommandError
 from rig.commands.streams import say, tell
-from rig.commands.unit_runs import PASSES, chosen_runs, draw_spreads, filter_of, need_share
+from rig.commands.unit_runs import PASSES, chosen_runs, draw_spreads, need_share, wanted_runs
 from rig.plans import Plan, plan_from_text
 from rig.studies.binding import BOUND_BY_KEY, OF_NO_UNIT
 from rig.studies.known_good import Asked, Pair, propose, values_of
@@ -41,7 +41,7 @@ def run(options: argparse.Namespace) -> int:
             "say which units are known to be good: --reference with their lot, --serial (again "
             "for more), --serials with a file of serial numbers, or --since with a date.",
         )
-    wanted = filter_of(options, plan.name)
+    wanted = wanted_runs(options, plan.name)
     verdicts = PASSES | {Verdict(word) for word in options.include}
     with open_records(records_path(options, settings)) as store:
         chosen = chosen_runs(store, options, plan, wanted, verdicts=verdicts, whole=True)

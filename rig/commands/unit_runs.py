@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Sequence
-from datetime import timedelta
 from pathlib import Path
 
 from rig.analysis.model import Verdict
 from rig.commands import exits
-from rig.commands.common import day, need_printable
+from rig.commands.common import need_printable
 from rig.commands.exits import CommandError
+from rig.commands.run_filter import filter_of
 from rig.commands.streams import tell
-from rig.labels import NAME_LONGEST, SERIAL_LONGEST, shown
+from rig.labels import SERIAL_LONGEST, shown
 from rig.plans import Plan
 from rig.quality.tolerance import SHARE_HIGH, SHARE_LOW
 from rig.records.model import RunFilter, RunSummary
@@ -57,15 +57,10 @@ def _of_file(path: Path) -> list[str]:
     return found
 
 
-def filter_of(options: argparse.Namespace, plan: str) -> RunFilter:
+def wanted_runs(options: argparse.Namespace, plan: str) -> RunFilter:
     """Return the search that ``--reference``, ``--since`` and ``--until`` ask for."""
-    need_printable("--reference", options.reference or "", NAME_LONGEST)
-    return RunFilter(
-        reference=options.reference,
-        plan=plan,
-        since=day(options.since),
-        until=day(options.until, later=timedelta(days=1)),
-    )
+    given = {**vars(options), "plan": plan, "serial": None, "verdict": None}
+    return filter_of(argparse.Namespace(**given))
 
 
 def chosen_runs(
@@ -123,16 +118,18 @@ Drawn = tuple[Readings, Sequence[float], Sequence[float]]
 
 
 def draw_spreads(picture: Path, drawn: Sequence[Drawn], title: str) -> None:
-    """Draw a normal probability plot of each quantity that two units or more have a value of."""
+    """Draw a normal probability plot of each quantity that differs from unit to unit."""
     from rig.probability_plot import SpreadPanel, save_probability_plots
 
     panels = [
         SpreadPanel(readings.bound.label, readings.bound.unit, readings.numbers, today, proposed)
         for readings, today, proposed in drawn
-        if len(readings.values) > 1
+        if readings.values and max(readings.numbers) > min(readings.numbers)
     ]
     if not panels:
-        raise CommandError(exits.USAGE, "there is nothing to draw: too few units have a value.")
+        raise CommandError(
+            exits.USAGE, "there is nothing to draw: no quantity differs from unit to unit."
+        )
     save_probability_plots(picture, panels, title=title)
     several = f"{len(panels)} quantities" if len(panels) > 1 else "one quantity"
     tell(f"{picture}: normal probability plots of {several}")

@@ -18,14 +18,13 @@ from rig.analysis.model import Direction, Judgement, Measure, Verdict
 from rig.quality.decision import DecisionRule, Rule
 from rig.records.columns import not_known
 from rig.records.compare import change
-from rig.records.held import counted
 from rig.records.model import AGAIN
 from rig.sheets.before_after import NotOneUnitError, before_after, change_rows
 from rig.sheets.figures import mark_svg
 from rig.sheets.letterhead import Letterhead
 from rig.sheets.lot_marks import across, lot_counts, lot_marks
 from rig.sheets.lot_report import LotFinding, lot_report
-from rig.sheets.measures import bar_of, measure_name, measure_rows, other_measures
+from rig.sheets.measures import bar_of, counted, measure_name, measure_rows, other_measures
 from rig.sheets.standing import marks_of
 from rig.sheets.turns import turn_row
 from rig.sheets.words import decision_rule
