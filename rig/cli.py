@@ -525,6 +525,11 @@ def _add_limits(parser: argparse.ArgumentParser) -> None:
     )
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
     propose = actions.add_parser("propose", help="propose limits, and write them into a copy")
+    propose.description = (
+        "Propose tolerance limits, each unit counting once with the value nearest to the limit, and "
+        "say what the plan's decision rule would make of good units at them. Units are known to be "
+        "good from elsewhere; name them by --reference, --serial, --serials or --since."
+    )
     propose.add_argument("plan", help="the plan's name or file; its runs count")
     _add_unit_runs(propose)
     propose.add_argument(

@@ -102,6 +102,8 @@ def index_words(found: Capability) -> str:
     text += f" ({share(index.confidence)} intervals, {how})"
     if not found.in_control:
         return f"{text}. It says nothing: the process was not in control."
+    if found.look is not None and found.look.in_steps:
+        return f"{text}. Take it with care: the values come in steps."
     if found.look is not None and found.look.refused:
         return f"{text}. Take it with care: the values are not normal."
     return f"{text}."

@@ -40,6 +40,16 @@ NOT_NORMAL = "the units' values are not normal"
 """Why there is no limit where a sample's own order would need more units."""
 
 
+READABLE = 0.05
+"""A spread below this part of U is none that the rig can tell (guess)."""
+
+COARSE = 2.0
+"""Values in steps wider than so many standard deviations say too little of their spread.  Up to
+there a limit half a step farther out holds what it says (simulated in the tests)."""
+
+TOO_COARSE = "the values come in steps too coarse to tell their spread"
+
+
 class Method(StrEnum):
     """By what a limit was worked out."""
 
@@ -238,17 +248,25 @@ def _proposal(readings: Readings, side: Side, limits: Limits, asked: Asked) -> P
             proposed,
             band,
             risks,
-            _with_more(numbers, asked, side, method),
+            _with_more(numbers, asked, side, method, 0.5 * first.step if first else 0.0),
             why,
         )
 
     if len(numbers) < LEAST_UNITS:
         few = f"{len(numbers)} unit{'s' if len(numbers) != 1 else ''} set no limit"
         return found(Method.NONE, None, None, None, f"{few}: {LEAST_UNITS} at least, better 20")
+    same = f"all {len(numbers)} units read the same"
     if not spread.sd > 1e-9 * abs(spread.mean):
-        same = f"all {len(numbers)} units read the same, so their spread is not known"
-        return found(Method.NONE, None, None, None, same)
+        return found(Method.NONE, None, None, None, f"{same}, so their spread is not known")
+    if readings.u is not None and spread.sd < READABLE * readings.u:
+        far = "what they differ by is far below what the rig can tell"
+        return found(Method.NONE, None, None, None, f"{same}: {far}")
     first = look(numbers)
+    if first.in_steps:
+        if first.step > COARSE * spread.sd:
+            return found(Method.NONE, None, first, None, TOO_COARSE)
+        interval = _interval(numbers, asked, side, Method.NORMAL)
+        return found(Method.NORMAL, _wider(interval, 0.5 * first.step), first, None)
     if not first.refused:
         return found(Method.NORMAL, _interval(numbers, asked, side, Method.NORMAL), first, None)
     logarithms = logs(numbers) if max(numbers) >= LOG_FROM * min(numbers) else None
@@ -269,14 +287,25 @@ def _interval(numbers: Sequence[float], asked: Asked, side: Side, method: Method
     return Interval(_exp(inside.low), _exp(inside.high), inside.factor)
 
 
+def _wider(interval: Interval, by: float) -> Interval:
+    return Interval(
+        None if interval.low is None else interval.low - by,
+        None if interval.high is None else interval.high + by,
+        interval.factor,
+    )
+
+
 def _exp(value: float | None) -> float | None:
     return None if value is None else exp(value)
 
 
 def _with_more(
-    numbers: Sequence[float], asked: Asked, side: Side, method: Method
+    numbers: Sequence[float], asked: Asked, side: Side, method: Method, farther: float
 ) -> tuple[tuple[int, Interval], ...]:
-    """Return where the limits would lie with more units of the same mean and spread."""
+    """Return where the limits would lie with more units of the same mean and spread.
+
+    ``farther`` out is what values in steps add.
+    """
     if method not in (Method.NORMAL, Method.LOG_NORMAL):
         return ()
     from rig.quality.tolerance import factor
@@ -289,7 +318,7 @@ def _with_more(
         k = factor(count, asked.coverage, asked.confidence, side)
         low = None if side is Side.HIGH else back(mean - k * sd)
         high = None if side is Side.LOW else back(mean + k * sd)
-        found.append((count, Interval(low, high, k)))
+        found.append((count, _wider(Interval(low, high, k), farther)))
     return tuple(found)
 
 

@@ -10,6 +10,7 @@ from rig.quality.tolerance import Interval, Side, coverage_reached, least_count
 from rig.studies.known_good import NOT_NORMAL, Method, Pair, Proposal, Proposals, values_of
 from rig.studies.plan_text import literal
 from rig.studies.spread_words import (
+    about,
     look_words,
     plot_lines,
     share,
@@ -25,6 +26,7 @@ _METHODS = {
     Method.ORDER: "by the sample's own values",
 }
 _COMMENT = 92
+_TINY = 1e-5
 
 
 def asked_words(found: Proposals) -> str:
@@ -143,6 +145,8 @@ def _how(proposal: Proposal, tolerance: Interval) -> str:
         place = "outermost" if tolerance.order == 1 else f"{tolerance.order} from the outermost"
         return f"the {place} value{'s' if proposal.side is Side.BOTH else ''}: {ends}"
     sign = {Side.BOTH: "-/+", Side.LOW: "-", Side.HIGH: "+"}[proposal.side]
+    if proposal.look is not None and proposal.look.in_steps:
+        ends += ", half a step farther out"
     of = " of the logarithms" if proposal.method is Method.LOG_NORMAL else ""
     return f"mean {sign} {tolerance.factor:.3f} standard deviations{of}: {ends}"
 
@@ -165,12 +169,15 @@ def _risk_lines(proposal: Proposal, found: Proposals) -> Iterator[str]:
         yield from wrapped("Its uncertainty is not in the records, so no risk can be told.")
         return
     count, waiting = proposal.spread.count, len(risks.waiting)
-    of_all = "" if risks.not_passed is None else f", about {share(risks.not_passed)} of all such"
+    of_all = "" if risks.not_passed is None else f", {about(risks.not_passed)} of all such"
     yield from wrapped(
         f"U = {amount(u, unit)}, guard band {amount(proposal.band, unit)}: by the plan's rule "
         f"{waiting} of these {count} would not pass outright{of_all}."
     )
     if risks.outright is not None and risks.failed is not None:
+        if max(risks.outright.consumers, risks.failed.producers) < _TINY:
+            yield from wrapped(f"Of all such units {share(0.0)} would be decided wrongly.")
+            return
         yield from wrapped(
             f"Of all such units {share(risks.outright.consumers)} would pass and not keep it "
             f"(consumer's risk), {share(risks.failed.producers)} fail and keep it (producer's)."
@@ -218,19 +225,22 @@ def comments_of(found: Proposals) -> dict[str, list[str]]:
     lots = list(dict.fromkeys(run.start.reference for run in chosen.records if run.start.reference))
     of = f" ({', '.join(lots[:3])}{' ...' if lots[3:] else ''})" if lots else ""
     world = "SIMULATED " if chosen.simulated else ""
-    comments = {}
+    comments: dict[str, list[str]] = {}
     for proposal in found.found:
+        if not proposal.proposed:
+            continue
+        spread, unit = proposal.spread, proposal.bound.unit
+        whose = value_words(proposal.readings, proposal.side)
+        band = f", guard band {amount(proposal.band, unit)} on top" if asked.with_band else ""
+        units = f"From {spread.count} {world}known good units"
+        text = (
+            f"{units}{of}, {chosen.dates}: {whose}, mean {shown(spread.mean, spread.sd)} {unit}, "
+            f"s {spread.sd:.2g} {unit}; {_METHODS[proposal.method]}, {asked_words(found)}{band}"
+        )
+        first = ""
         for key in values_of(proposal, found.limits):
             old = getattr(found.limits, key)
-            spread, unit = proposal.spread, proposal.bound.unit
-            band = f", guard band {amount(proposal.band, unit)} on top" if asked.with_band else ""
-            whose = value_words(proposal.readings, proposal.side)
-            text = (
-                f"From {spread.count} {world}known good units{of}, {chosen.dates}: "
-                f"{whose}, mean {shown(spread.mean, spread.sd)} {unit}, s {spread.sd:.2g} {unit}; "
-                f"{_METHODS[proposal.method]}, {asked_words(found)}"
-                f"{band}"
-            )
-            was = [] if old is None else [f"Was {literal(old)}"]
-            comments[key] = [*textwrap.wrap(text, _COMMENT), *was]
+            said = textwrap.wrap(text, _COMMENT) if not first else [f"{units}, as {first}"]
+            comments[key] = [*said, *([] if old is None else [f"Was {literal(old)}"])]
+            first = key
     return comments

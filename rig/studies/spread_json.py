@@ -54,7 +54,7 @@ def look_object(look: Look | None) -> dict[str, Any] | None:
         "plot_correlation": look.correlation,
         "skewness": look.skewness,
         "refused": look.refused,
-        "in_steps": look.in_steps,
+        "step": look.step or None,
         "farthest": {**asdict(look.farthest), "stands_apart": look.farthest.stands_apart},
     }
 

@@ -45,6 +45,12 @@ def share(part: float) -> str:
 _WORST = {Side.HIGH: "highest", Side.LOW: "lowest", Side.BOTH: "farthest out"}
 
 
+def about(part: float) -> str:
+    """Return a part of all that is only estimated."""
+    text = share(part)
+    return text if text.startswith("under") else f"about {text}"
+
+
 def value_words(readings: Readings, side: Side) -> str:
     """Return whose values these are: one a unit, and at what voltage."""
     most = max(len(each.values) for each in readings.values)
@@ -63,6 +69,12 @@ def look_words(
 
     ``may_go``: a unit that is none of the known good ones may be left out.
     """
+    if look.in_steps:
+        yield (
+            f"Normal? It cannot be seen: the values come in steps of {look.step:.2g} or more "
+            f"({look.distinct} different ones)."
+        )
+        return
     normal = f"Normal? W = {look.w:.3f}, p = {_p(look.p)}, plot's r = {look.correlation:.3f}"
     if not look.refused:
         text = f"{normal}, skewness {look.skewness:+.1f}: "
@@ -78,8 +90,6 @@ def look_words(
                 f"Log-normal? W = {log_look.w:.3f}, p = {_p(log_look.p)}, "
                 f"plot's r = {log_look.correlation:.3f}: {found}."
             )
-    if look.in_steps:
-        yield f"The values come in steps: only {look.distinct} different ones of {look.count}."
     if look.farthest.stands_apart:
         yield (
             f"{serials[look.farthest.at]} stands apart (Grubbs' G = {look.farthest.g:.2f}, above "

@@ -65,7 +65,15 @@ def test_how_often_a_normal_sample_is_refused_and_how_little_a_small_one_shows()
     # Eight values of a distribution as lopsided as the exponential pass for normal mostly.
     lopsided = [look(rng.exponential(size=8).tolist()).refused for _ in range(500)]
     assert np.mean(lopsided) < 0.4
-    assert look(np.round(rng.normal(size=30)).tolist()).in_steps
+
+
+def test_values_in_steps_are_seen_and_normal_ones_are_not_taken_for_such():
+    rng = np.random.default_rng(4)
+    assert sum(look(rng.normal(size=n).tolist()).in_steps for n in (5, 8, 20) * 150) <= 3
+    ms = 0.001 * rng.choice([7, 8, 8, 8, 9], 22) + rng.normal(0.0, 1e-6, 22)
+    found = look(ms.tolist())
+    assert (found.distinct, found.in_steps) == (3, True)
+    assert found.step == pytest.approx(0.001, rel=0.01)
 
 
 def test_logarithms_only_of_what_has_one():

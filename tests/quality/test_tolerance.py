@@ -97,6 +97,19 @@ def test_limits_hold_what_they_say_as_often_as_they_say(side):
     assert held == pytest.approx(confidence, abs=4 * np.sqrt(0.9 * 0.1 / 20_000))
 
 
+@pytest.mark.parametrize("step", [1.0, 2.0])
+def test_limits_of_values_in_steps_hold_half_a_step_farther_out(step):
+    # Where the step is up to two standard deviations of what is read (studies/known_good.py).
+    rng = np.random.default_rng(9)
+    places = rng.uniform(0.0, step, (4000, 1))
+    read = np.round((rng.normal(size=(4000, 12)) + places) / step) * step - places
+    sd = read.std(axis=1, ddof=1)
+    high = read.mean(axis=1) + factor(12, 0.95, 0.95, Side.HIGH) * sd + 0.5 * step
+    used = (sd > 0.0) & (step <= 2.0 * sd)
+    assert used.mean() > 0.5
+    assert np.mean(stats.norm.cdf(high[used]) >= 0.95) >= 0.95
+
+
 def test_least_counts_without_a_distribution():
     # Widely printed after Wilks (from memory): 59 and 93 for 95 % / 95 %, 299 and 473 for 99 %.
     assert [least_count(0.95, 0.95, side) for side in (Side.HIGH, Side.BOTH)] == [59, 93]

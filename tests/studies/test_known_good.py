@@ -18,7 +18,7 @@ from study_runs import whole
 from rig.analysis.model import Verdict
 from rig.plans import plan_from_text
 from rig.quality.tolerance import Side, factor
-from rig.studies.known_good import Asked, Method, propose, values_of
+from rig.studies.known_good import TOO_COARSE, Asked, Method, propose, values_of
 from rig.studies.known_good_words import comments_of, proposal_lines
 from rig.studies.spread_json import proposals_object
 from rig.studies.units import choose_of
@@ -230,6 +230,25 @@ def test_lopsided_values_go_by_their_logarithms_or_by_their_own_order():
     assert "asks for 299 units. What these 60 span holds 95.1 %" in text_of(found, plot=True)
 
 
+def test_values_in_steps_go_half_a_step_farther_out_or_are_too_coarse():
+    times_ms = [7, 8, 8, 9, 8, 8, 7, 8, 9, 8, 8, 8]
+    runs = {f"U-{n:02d}": unit_run(2.0, n, response_s=ms / 1000) for n, ms in enumerate(times_ms)}
+    found = propose(chosen(runs), Asked(), ["response_max_s"])
+    one = proposal(found, "response_max_s")
+    plain = fmean(one.readings.numbers) + factor(12, 0.99, 0.95, Side.HIGH) * one.spread.sd
+    assert one.tolerance.high == pytest.approx(plain + 0.0005)
+    assert "the values come in steps of 0.001 or more (3 different ones)" in text_of(found)
+    runs["U-00"] = unit_run(2.0, 0, response_s=0.008)
+    for n in (3, 6, 8):
+        runs[f"U-{n:02d}"] = unit_run(2.0, n, response_s=0.008 if n > 3 else 0.009)
+    one = proposal(propose(chosen(runs), Asked(), ["response_max_s"]), "response_max_s")
+    assert (one.method, one.why) == (Method.NONE, TOO_COARSE)
+    # What differs by microseconds is no spread of units that are timed to four milliseconds.
+    runs = {f"U-{n}": unit_run(2.0, n, response_s=0.002 + n * 1e-6) for n in range(8)}
+    one = proposal(propose(chosen(runs), Asked(), ["response_max_s"]), "response_max_s")
+    assert "far below what the rig can tell" in one.why
+
+
 def test_one_that_stands_apart_is_named():
     runs = drawn_runs(20)
     runs["U-07"] = unit_run(4.0, 7)
@@ -267,6 +286,8 @@ def test_two_limits_of_one_value_are_two_sided():
     assert one.side is Side.BOTH
     assert one.tolerance.factor == pytest.approx(factor(15, 0.99, 0.95, Side.BOTH))
     assert one.proposed.low < min(one.readings.numbers) < max(one.readings.numbers)
+    comments = comments_of(propose(chosen(runs), Asked(), keys))
+    assert comments["winding_max_ohm"] == ["From 15 known good units, as winding_min_ohm"]
     alone = proposal(propose(chosen(runs), Asked(), keys[:1]), "winding_min_ohm")
     assert (alone.side, alone.proposed.high) == (Side.LOW, None)
 
