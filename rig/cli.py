@@ -28,6 +28,13 @@ exit status:
   3 to 7, 70  as for every command (`halfturn --help`)
 """
 
+LOT_STATUS = """\
+exit status:
+  close   0  the lot is accepted        1  it is not
+  run     that of `halfturn run`: 0 pass, 1 fail, 2 retest; 0 too if nothing is left to be tested
+  3 to 7, 70  as for every command (`halfturn --help`)
+"""
+
 Command = Callable[[argparse.Namespace], int]
 
 
@@ -102,6 +109,7 @@ def _parser() -> argparse.ArgumentParser:
         commands.add_parser("sheet", help="what leaves the shop: sheets, labels, their check")
     )
     _add_gauge(commands.add_parser("gauge", help="gauge studies: what of a value is the rig's own"))
+    _add_lot(commands.add_parser("lot", help="judge a delivery by a sample: plan, runs, verdict"))
     _add_golden(commands.add_parser("golden", help="golden units: is the rig in control today?"))
     _add_limits(commands.add_parser("limits", help="limits for a plan out of known good units"))
     _add_capability(
@@ -401,6 +409,7 @@ def _add_sheet(parser: argparse.ArgumentParser) -> None:
     lot.add_argument("run", nargs="*", help="runs, as for make")
     lot.add_argument("--reference", help="all runs of this job or lot")
     lot.add_argument("--plan", help="with --reference: only this plan")
+    lot.add_argument("--lot", help="a lot judged by a sample, with what it came to")
     check.add_argument(
         "code", nargs="+", help="the code's text, scanned or typed; blanks and dashes do not matter"
     )
@@ -476,6 +485,116 @@ def _add_gauge(parser: argparse.ArgumentParser) -> None:
     parser.set_defaults(module="gauge")
 
 
+def _add_lot(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "Judge a delivery by a sample (ISO 2859-1): the plan for its size and AQL, the items drawn "
+        "at random, a run of each, and what the lot comes to. How severe the inspection is "
+        "follows from the supplier's lots before."
+    )
+    parser.epilog = LOT_STATUS
+    parser.formatter_class = _WholeLines
+    actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
+    opening = actions.add_parser("open", help="open a lot and draw its sample")
+    opening.add_argument("--supplier", required=True, help="who delivered it")
+    opening.add_argument("--order", default="", help="order or delivery number")
+    opening.add_argument(
+        "--size", type=_whole("the number of units"), required=True, help="units delivered"
+    )
+    opening.add_argument(
+        "--aql",
+        type=_number("one, as in --aql 1.5"),
+        required=True,
+        help="acceptance quality limit, per cent nonconforming",
+    )
+    opening.add_argument("--level", default="II", help="I, II, III, S-1 to S-4 (II)")
+    opening.add_argument("--plan", default="incoming", help="the plan of each run (incoming)")
+    opening.add_argument(
+        "--seed",
+        type=_whole("one, as in --seed 7"),
+        help="what the sample is drawn with (default: drawn too)",
+    )
+    opening.add_argument(
+        "--steady", action="store_true", help="production is steady (for reduced inspection)"
+    )
+    opening.add_argument(
+        "--agreed-by", default="", metavar="NAME", help="who agrees to reduced inspection"
+    )
+    opening.add_argument(
+        "--irregular", default="", metavar="WHY", help="production is irregular: normal again"
+    )
+    opening.add_argument(
+        "--acted",
+        default="",
+        metavar="WHAT",
+        help="what the supplier has done since inspection of its lots ended",
+    )
+    opening.add_argument(
+        "--again", default="", metavar="LOT", help="this lot, not accepted, is offered again"
+    )
+    listing = actions.add_parser("list", help="the lots, newest first")
+    show = actions.add_parser("show", help="how far a lot is, its items, and the risks of its plan")
+    show.add_argument(
+        "--bad",
+        action="append",
+        default=[],
+        type=_number("per cent, as in --bad 6.5"),
+        metavar="PERCENT",
+        help="a quality whose chance to be accepted is told, again for more",
+    )
+    following = actions.add_parser("next", help="which item to take from the crate")
+    testing = actions.add_parser("run", help="test the next item by the lot's plan")
+    testing.add_argument("--serial", default="", help="the unit's serial number")
+    testing.add_argument(
+        "--item", type=_whole("an item's number"), help="this item instead of the next"
+    )
+    testing.add_argument(
+        "--all", action="store_true", help="simulated bench: go on until one is not finished"
+    )
+    aside = actions.add_parser("set-aside", help="set an item's runs aside: it is tested again")
+    cannot = actions.add_parser("cannot-test", help="an item that is damaged, lost or missing")
+    which = cannot.add_mutually_exclusive_group(required=True)
+    which.add_argument(
+        "--nonconforming", action="store_true", help="it counts as a nonconforming one"
+    )
+    which.add_argument(
+        "--replace", action="store_true", help="another one is drawn at random in its place"
+    )
+    can = actions.add_parser("can-test", help="take back that an item counts as nonconforming")
+    close = actions.add_parser("close", help="close a lot as its sample says; final")
+    withdraw = actions.add_parser("withdraw", help="give up a lot that was opened by mistake")
+    history = actions.add_parser(
+        "history", help="a supplier's lots, its average, and how the next is inspected"
+    )
+    history.add_argument("--supplier", required=True, help="whose lots")
+    listing.add_argument("--supplier", help="only the lots of this one")
+    curve = actions.add_parser("curve", help="the operating characteristic of a lot's plan")
+    curve.add_argument("--picture", metavar="FILE", help="draw it as .png, .svg or .pdf")
+    named = (opening, show, following, testing, aside, cannot, can, close, withdraw, curve)
+    for action in named:
+        action.add_argument("name", help="the lot's name")
+    for action in (aside, cannot, can):
+        action.add_argument(
+            "item", type=_whole("an item's number"), help="its number in the crate, from 1"
+        )
+    for action in (aside, cannot, can, withdraw):
+        action.add_argument("--reason", required=True, help="why, for the lot's report")
+    for action in (aside, cannot, can, close, withdraw):
+        action.add_argument("--operator", required=True, help="who decides so")
+    opening.add_argument("--operator", default="", help="who opens it")
+    for action in (opening, close):
+        action.add_argument("--note", default="", help="a remark, for the record")
+    _add_rig(opening)
+    _add_records_file(opening)
+    _add_backend(opening)
+    _add_study_run(testing)
+    for action in (listing, show, following, aside, cannot, can, close, withdraw, history, curve):
+        _add_rig_file(action)
+        _add_records_file(action)
+    for action in (listing, show, close, history, curve):
+        action.add_argument("--json", action="store_true", help="print JSON")
+    parser.set_defaults(module="lot")
+
+
 def _add_golden(parser: argparse.ArgumentParser) -> None:
     parser.description = (
         "Golden units: a unit known to be good, checked by the same plan every day; its values on "
@@ -526,9 +645,9 @@ def _add_limits(parser: argparse.ArgumentParser) -> None:
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
     propose = actions.add_parser("propose", help="propose limits, and write them into a copy")
     propose.description = (
-        "Propose tolerance limits, each unit counting once with the value nearest to the limit, and "
-        "say what the plan's decision rule would make of good units at them. Units are known to be "
-        "good from elsewhere; name them by --reference, --serial, --serials or --since."
+        "Propose tolerance limits, each unit counting once with the value nearest to the limit, "
+        "and say what the plan's decision rule would make of good units at them. Name the units by "
+        "--reference, --serial, --serials or --since; that they are good is known from elsewhere."
     )
     propose.add_argument("plan", help="the plan's name or file; its runs count")
     _add_unit_runs(propose)

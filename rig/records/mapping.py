@@ -154,6 +154,7 @@ def _run_start(row: RunRow) -> RunStart:
         control=row.control,
         golden=row.golden,
         gauge_trial=None if row.gauge_run is None else row.gauge_run.trial_id,
+        lot_item=None if row.lot_run is None else row.lot_run.item_id,
         calibration=standing_read(row.calibration, row.calibrated_by, simulated=row.simulated),
     )
 

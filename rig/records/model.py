@@ -57,7 +57,7 @@ class RunStart:
     and in records from before that was kept.  ``calibration`` is how the station stood; None in
     records from before that was kept.  ``golden`` is what the golden units said of the rig
     (`rig.records.golden_said`), None where none is declared.  ``gauge_trial`` is the trial of a
-    gauge study that the run is made for.
+    gauge study that the run is made for, ``lot_item`` the item of a lot's sample.
     """
 
     started_at: datetime
@@ -79,6 +79,7 @@ class RunStart:
     calibration: Standing | None = None
     golden: Mapping[str, Any] | None = None
     gauge_trial: UUID | None = None
+    lot_item: UUID | None = None
 
 
 AGAIN = " (repeated)"

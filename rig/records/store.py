@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,14 +19,16 @@ from rig.analysis.trace import Trace
 from rig.quality.calibration import Calibration
 from rig.records import calibrations, finding, history, mapping
 from rig.records.calibrations import RigCheckRecord
-from rig.records.checksum import NO_TRACE, checksum_of, trace_sum
+from rig.records.checksum import checksum_of
 from rig.records.codec import CodecError, unpack
 from rig.records.database import open_engine, writing
 from rig.records.errors import RecordsError, told
 from rig.records.gauge_records import GaugeRecords, link_run
 from rig.records.golden_records import GoldenRecords
+from rig.records.in_bulk import trace_sums, whole_runs
 from rig.records.joining import joined
 from rig.records.lateness import lateness_kept
+from rig.records.lot_records import LotRecords, link_lot_run
 from rig.records.model import (
     RunEnd,
     RunEvent,
@@ -50,7 +52,8 @@ class Store:
 
     Every method that writes is one transaction, committed and synced before it returns; if it
     raises RecordsError nothing of it was kept.  Use one store per process; never carry one over a
-    fork.  Threads may share it.  ``gauge`` and ``golden`` are the rig's own studies in it.
+    fork.  Threads may share it.  ``gauge`` and ``golden`` are the rig's own studies in it,
+    ``lots`` the lots judged by a sample.
     """
 
     def __init__(self, path: Path, engine: Engine) -> None:
@@ -59,6 +62,7 @@ class Store:
         self._writer = writing(engine)
         self.gauge = GaugeRecords(self._read, self._write)
         self.golden = GoldenRecords(self._read, self._write)
+        self.lots = LotRecords(self._read, self._write)
 
     @classmethod
     def open(cls, path: Path, *, create: bool = True, wait_s: float = 5.0) -> Store:
@@ -122,6 +126,8 @@ class Store:
             session.flush()
             if start.gauge_trial is not None:
                 link_run(session, start.gauge_trial, row)
+            if start.lot_item is not None:
+                link_lot_run(session, start.lot_item, row)
             return row.id
 
     def add_event(self, run_id: UUID, event: RunEvent) -> None:
@@ -295,8 +301,20 @@ class Store:
         with self._read() as session:
             row = finding.find_run(session, run)
             record = mapping.run_record(row, with_traces=False)
-            sums = {step.number: _trace_sum(session, step) for step in row.steps}
-            return checksum_of(record, {n: text for n, text in sums.items() if text})
+            return checksum_of(record, trace_sums(session, [row.id])[row.id])
+
+    def whole_runs(self, runs: Sequence[UUID]) -> Iterator[tuple[RunRecord, str]]:
+        """Yield ``runs`` without their traces, each with its checksum, in the order asked for.
+
+        Far quicker than one by one.  Raises RecordsError if one of them is not there.
+        """
+        with self._read() as session:
+            count = 0
+            for one in whole_runs(session, runs):
+                count += 1
+                yield one
+        if count != len(runs):
+            raise RecordsError(f"{len(runs) - count} of {len(runs)} runs are not in these records.")
 
     # --- helpers ------------------------------------------------------------------------------
 
@@ -349,14 +367,6 @@ def _sweep(row: RunRow) -> None:
         f"thing recorded; it was noticed at {datetime.now(UTC):%Y-%m-%d %H:%M:%S} UTC. "
         "Nobody read back that the feeds were off."
     )
-
-
-def _trace_sum(session: Session, step: StepRow) -> str:
-    data = session.scalar(select(TraceRow.data).where(TraceRow.step_id == step.id))
-    try:
-        return "" if data is None else trace_sum(unpack(data))
-    except CodecError:
-        return NO_TRACE
 
 
 def _traces(session: Session, run: RunRow, step: int | None) -> list[Trace]:

@@ -14,10 +14,11 @@ from rig.records.base import Base as Base  # with every table there is
 from rig.records.base import key
 from rig.records.calibration_tables import CalibrationRow
 from rig.records.columns import NanFloat
+from rig.records.lot_tables import LotRunRow
 from rig.records.model import Held, RunState, Source, StepState
 from rig.records.study_tables import GaugeRunRow
 
-SCHEMA = "0007"
+SCHEMA = "0008"
 """The revision these tables are at: the newest in ``migrations/versions``."""
 
 
@@ -92,6 +93,7 @@ class RunRow(Base):
     events: Mapped[list[EventRow]] = relationship(order_by="EventRow.position")
     reasons: Mapped[list[ReasonRow]] = relationship(order_by="ReasonRow.position")
     gauge_run: Mapped[GaugeRunRow | None] = relationship(back_populates="run")
+    lot_run: Mapped[LotRunRow | None] = relationship(back_populates="run")
 
 
 class StepRow(Base):
