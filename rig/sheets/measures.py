@@ -12,43 +12,11 @@ from rig.analysis.half_turn_checks import checks_of
 from rig.analysis.judge import measure_check, measure_label
 from rig.analysis.model import HalfTurn, Limits, Measure, Verdict
 from rig.analysis.wording import direction_words, with_u
-from rig.records.model import AGAIN, Held, StepRecord
-
-# In records that do not say it: steps whose half-turns are held against the plan's limits.
-_JUDGED_KINDS = ("half_turns", "park_check", "loaded", "relay_check", "endurance")
+from rig.records.held import counted, counts, is_judged
+from rig.records.model import StepRecord
 
 _SEVERITY = {Verdict.FAIL: 0, Verdict.RETEST: 1, Verdict.PASS: 2}
 _STATES = {Verdict.PASS: "met", Verdict.FAIL: "broken", Verdict.RETEST: "not certain"}
-
-
-def counted(steps: Sequence[StepRecord]) -> list[StepRecord]:
-    """Return the steps without those that were done again: the repetition counts."""
-    again = [step.title.removesuffix(AGAIN) for step in steps if step.title.endswith(AGAIN)]
-    kept = []
-    for step in reversed(steps):
-        if step.title in again and not step.title.endswith(AGAIN):
-            again.remove(step.title)
-            continue
-        kept.append(step)
-    return kept[::-1]
-
-
-def held_of(step: StepRecord) -> Held:
-    """Return what of a step was held against the plan's limits, as recorded where it is."""
-    if step.held is not None:
-        return step.held
-    guided = step.kind == "guided" and step.answers.get("test") == "turns"
-    return Held.ALL if guided or step.kind in _JUDGED_KINDS else Held.MEASURES
-
-
-def is_judged(step: StepRecord) -> bool:
-    """Tell whether a step's half-turns are held against the plan's limits."""
-    return held_of(step) is Held.ALL
-
-
-def counts(step: StepRecord) -> bool:
-    """Tell whether anything of a step counts: what no one knows the word for does not."""
-    return held_of(step) in (Held.ALL, Held.MEASURES)
 
 
 _SMALL_A = 0.001

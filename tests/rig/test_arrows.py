@@ -62,6 +62,7 @@ MAY = {
         "rig.quality",
         "rig.schema",
         "rig.settings",
+        "rig.studies",
         "rig.verdict_words",
         "rig.visual",
         "rig.wholefile",
