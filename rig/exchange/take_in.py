@@ -18,6 +18,7 @@ from uuid import UUID
 
 from sqlalchemy import Connection, select
 
+from rig.exchange.left_over import work_folder
 from rig.exchange.workspace import Workspace, from_folder, from_records
 from rig.labels import shown
 from rig.records.bundles import (
@@ -126,13 +127,13 @@ def _need(source: Path, records: Path) -> None:
 @contextmanager
 def _folder_beside(records: Path, *, dry_run: bool) -> Iterator[Path]:
     """Yield a folder of our own on the disk of the records, where there is room for such."""
+    where = records.parent
+    if dry_run and not where.is_dir():
+        where = Path(tempfile.gettempdir())
     with told(records, "take runs into"):
-        if not dry_run:
-            records.parent.mkdir(parents=True, exist_ok=True)
-        beside = records.parent if records.parent.is_dir() else None
-        made = tempfile.TemporaryDirectory(prefix=".take-in-", dir=beside)
-    with made as name:
-        yield Path(name)
+        where.mkdir(parents=True, exist_ok=True)
+        with work_folder(where, ".take-in-", ".part") as made:
+            yield made
 
 
 _NOT_ITS_SUM = "it is not what its checksum says: it has changed since it was written"
