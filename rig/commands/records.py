@@ -1,4 +1,7 @@
-"""`halfturn records`: list, show and export what was recorded (and `records_safe`)."""
+"""`halfturn records`: list, show and export what was recorded.
+
+Its health and copies are in `records_safe`, many runs out and in in `records_exchange`.
+"""
 
 from __future__ import annotations
 
@@ -37,6 +40,10 @@ def run(options: argparse.Namespace) -> int:
         from rig.commands.records_safe import run as keep_safe
 
         return keep_safe(options)
+    if options.action in ("out", "take-in"):
+        from rig.commands.records_exchange import run as exchange
+
+        return exchange(options)
     with open_records(records_path(options)) as store:
         match options.action:
             case "list":

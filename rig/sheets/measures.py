@@ -24,7 +24,7 @@ _LABELS = {"half_turn_min_s": "Half-turn time, least"}
 
 
 @dataclass
-class _Group:
+class Closest:
     """One measure over the half-turns of a run: how many, and where it came closest."""
 
     check: Check
@@ -32,6 +32,7 @@ class _Group:
     count: int = 0
 
     def add(self, check: Check, turn: HalfTurn | None) -> None:
+        """Count a check in, and keep it if it is closer to its limit."""
         self.count += 1
         if _rank(check) < _rank(self.check):
             self.check, self.turn = check, turn
@@ -46,13 +47,18 @@ def measure_rows(steps: Sequence[StepRecord], limits: Limits) -> list[dict[str, 
 
     Of a step that was done again only what failed counts: a repetition clears doubts, no faults.
     """
-    groups: dict[str, _Group] = {}
+    return [_row(group) for group in closest_checks(steps, limits)]
+
+
+def closest_checks(steps: Sequence[StepRecord], limits: Limits) -> list[Closest]:
+    """Return what `measure_rows` shows, as checks with their numbers."""
+    groups: dict[str, Closest] = {}
     last = {step.number for step in counted(steps)}
     judged = [*_turn_checks(steps, limits), *_run_checks(steps, limits)]
     for step, check, turn in judged:
         if step.number in last or check.verdict is Verdict.FAIL:
-            groups.setdefault(check.measure, _Group(check, turn)).add(check, turn)
-    return [_row(group) for group in groups.values()]
+            groups.setdefault(check.measure, Closest(check, turn)).add(check, turn)
+    return list(groups.values())
 
 
 _Judged = tuple[StepRecord, Check, HalfTurn | None]
@@ -75,11 +81,20 @@ def _run_checks(steps: Sequence[StepRecord], limits: Limits) -> Iterable[_Judged
 
 def other_measures(steps: Sequence[StepRecord], limits: Limits) -> list[dict[str, str]]:
     """Return what was measured without a limit: name and value, once each."""
-    found: dict[str, dict[str, str]] = {}
+    return [
+        {"name": measure_name(measure), "value": _other_value(measure.value, measure)}
+        for measure in unlimited(steps, limits)
+        if measure.value is not None
+    ]
+
+
+def unlimited(steps: Sequence[StepRecord], limits: Limits | None) -> list[Measure]:
+    """Return what was measured without a limit (None: nothing has one), the last of each name."""
+    found: dict[str, Measure] = {}
     for measure in _measures(steps):
-        if measure.value is not None and measure_check(measure, limits) is None:
-            name = measure_name(measure)
-            found[name] = {"name": name, "value": _other_value(measure.value, measure)}
+        if measure.value is None or (limits and measure_check(measure, limits)):
+            continue
+        found[measure_name(measure)] = measure
     return list(found.values())
 
 
@@ -113,7 +128,7 @@ def _unit(unit: str) -> str:
     return "Ω" if unit == "ohm" else unit
 
 
-def _row(group: _Group) -> dict[str, Any]:
+def _row(group: Closest) -> dict[str, Any]:
     check, turn = group.check, group.turn
     nearest = "closest" if check.verdict is Verdict.PASS else "worst"
     where = ""
