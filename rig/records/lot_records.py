@@ -32,6 +32,7 @@ from rig.records.tables import ReasonRow, RunRow, UnitRow
 Reads = Callable[[], AbstractContextManager[Session]]
 Writes = Callable[[str], AbstractContextManager[Session]]
 
+_OWN = LotRow.bench_id.is_(None)  # another bench's lots are not gone on with here
 _NAMED = 5  # lots named where one was not found
 _AT_ONCE = 500  # lots whose items are read by one question
 
@@ -55,7 +56,7 @@ class LotRecords:
                     f"There is a lot “{shown(start.name)}” already; it was left as it is. Go on "
                     "with it, or choose another name."
                 )
-            last = session.scalar(select(func.max(LotRow.number)))
+            last = session.scalar(select(func.max(LotRow.number)).where(_OWN))
             row = LotRow(
                 number=1 + (last or 0),
                 plan=finding.text_for(session, start.plan_text),
@@ -181,7 +182,7 @@ class LotRecords:
     def all(self, *, supplier: str | None = None) -> list[LotKept]:
         """Return every lot (of a supplier), the newest first."""
         with self._read() as session:
-            query = select(LotRow).order_by(LotRow.number.desc())
+            query = select(LotRow).where(_OWN).order_by(LotRow.number.desc())
             if supplier is not None:
                 query = query.where(LotRow.supplier == supplier)
             return _lots(session, session.scalars(query).all())
@@ -300,13 +301,13 @@ def why_not(lot: LotKept, item: LotItem, serial: str) -> str:
 
 
 def _named(session: Session, name: str) -> LotRow | None:
-    return session.scalar(select(LotRow).where(LotRow.name == name))
+    return session.scalar(select(LotRow).where(_OWN, LotRow.name == name))
 
 
 def _need(session: Session, name: str) -> LotRow:
     row = _named(session, name)
     if row is None:
-        query = select(LotRow.name).order_by(LotRow.number.desc()).limit(_NAMED)
+        query = select(LotRow.name).where(_OWN).order_by(LotRow.number.desc()).limit(_NAMED)
         names = [shown(one) for one in session.scalars(query)]
         there = ", ".join(names) if names else "none yet"
         raise RecordsError(f"There is no lot “{shown(name)}” in these records. There is: {there}.")

@@ -13,6 +13,7 @@ from sqlalchemy import ForeignKey, String, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from rig.records.base import Base, key
+from rig.records.bench_tables import bench_key
 from rig.records.columns import Word
 from rig.records.lot_model import LotEnd, LotEventKind, Untestable
 
@@ -31,6 +32,7 @@ class LotRow(Base):
     __tablename__ = "lots"
 
     id: Mapped[UUID] = key()
+    bench_id: Mapped[UUID | None] = bench_key()
     number: Mapped[int]
     name: Mapped[str] = mapped_column(index=True)
     supplier: Mapped[str] = mapped_column(index=True)

@@ -11,7 +11,7 @@ from types import TracebackType
 from typing import Self
 from uuid import UUID
 
-from sqlalchemy import Engine, func, select
+from sqlalchemy import Connection, Engine, func, select
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
@@ -19,13 +19,12 @@ from rig.analysis.trace import Trace
 from rig.quality.calibration import Calibration
 from rig.records import calibrations, finding, history, mapping
 from rig.records.calibrations import RigCheckRecord
-from rig.records.checksum import checksum_of
 from rig.records.codec import CodecError, unpack
 from rig.records.database import open_engine, writing
 from rig.records.errors import RecordsError, told
 from rig.records.gauge_records import GaugeRecords, link_run
 from rig.records.golden_records import GoldenRecords
-from rig.records.in_bulk import trace_sums, whole_runs
+from rig.records.in_bulk import checksum_in, whole_runs
 from rig.records.joining import joined
 from rig.records.lateness import lateness_kept
 from rig.records.lot_records import LotRecords, link_lot_run
@@ -134,6 +133,11 @@ class Store:
         """Record something that happened during a run."""
         with self._write("add an event to") as session:
             run = finding.find_run(session, run_id)
+            if run.bench_id is not None:
+                raise RecordsError(
+                    f"Run {run_id} was made by another bench, and only that one writes to it. "
+                    "Write the note there."
+                )
             last = session.scalar(
                 select(func.max(EventRow.position)).where(EventRow.run_id == run.id)
             )
@@ -190,6 +194,13 @@ class Store:
             session.flush()
             return [mapping.summary(row) for row in dead]
 
+    def at_work(self) -> bool:
+        """Tell whether a unit is being tested on this computer, with these records."""
+        with self._read() as session:
+            host = Owner.here().host
+            rows = [row for row in finding.running(session) if row.owner_host == host]
+            return any(_owner(row).may_live() for row in rows)
+
     # --- the rig itself -----------------------------------------------------------------------
 
     def keep_calibration(self, made: Calibration) -> None:
@@ -242,9 +253,10 @@ class Store:
             return finding.summaries(session, found)
 
     def newest(self) -> datetime | None:
-        """Return when the run of the latest date began; None if there is none."""
+        """Return when this bench's run of the latest date began; None if there is none."""
         with self._read() as session:
-            return session.scalar(select(func.max(RunRow.started_at)))
+            newest = select(func.max(RunRow.started_at)).where(RunRow.bench_id.is_(None))
+            return session.scalar(newest)
 
     def search(self, wanted: RunFilter, *, limit: int = 50, offset: int = 0) -> RunsFound:
         """Return a page of the matching runs, newest first, and how many match in all."""
@@ -268,7 +280,9 @@ class Store:
         if none or several match.
         """
         with self._read() as session:
-            return mapping.run_record(finding.find_run(session, run), with_traces=with_traces)
+            row = finding.find_run(session, run)
+            made_by = finding.other_benches(session, [row.id])
+            return mapping.run_record(row, with_traces=with_traces, bench=made_by.get(row.id, ""))
 
     def trace(self, run: UUID | str, step: int | None = None) -> Trace:
         """Return the trace of one step, or of all steps joined in time order."""
@@ -299,9 +313,7 @@ class Store:
         A trace that is damaged makes it another; it raises nothing for that.
         """
         with self._read() as session:
-            row = finding.find_run(session, run)
-            record = mapping.run_record(row, with_traces=False)
-            return checksum_of(record, trace_sums(session, [row.id])[row.id])
+            return checksum_in(session, finding.find_run(session, run))
 
     def whole_runs(self, runs: Sequence[UUID]) -> Iterator[tuple[RunRecord, str]]:
         """Yield ``runs`` without their traces, each with its checksum, in the order asked for.
@@ -315,6 +327,20 @@ class Store:
                 yield one
         if count != len(runs):
             raise RecordsError(f"{len(runs) - count} of {len(runs)} runs are not in these records.")
+
+    # --- whole records, as they cross (`rig.records.transfer`) --------------------------------
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """Yield a connection that sees one moment of the records."""
+        with self._read() as session:
+            yield session.connection()
+
+    @contextmanager
+    def taking(self) -> Iterator[Connection]:
+        """Yield a connection that writes: one transaction, kept whole or, at an error, not."""
+        with self._write("write to") as session:
+            yield session.connection()
 
     # --- helpers ------------------------------------------------------------------------------
 
