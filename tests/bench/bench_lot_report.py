@@ -2,8 +2,8 @@
 
 Baseline in the same run: its runs and their checksums read one by one, as a sheet of each is made;
 ``--alone`` of them, and the time of one taken for all.  The runs are copies of a real one of the
-incoming plan, traces and all.  To reach: 0.5 of the baseline's time for reading, with the report's
-page setting 0.8.
+incoming plan, traces and all.  To reach: 0.5 of the baseline's time for
+the whole report.
 Run by hand: ``python tests/bench/bench_lot_report.py`` (some 150 MB of disk in ``--folder``).
 """
 
