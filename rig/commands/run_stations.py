@@ -5,25 +5,19 @@ from __future__ import annotations
 import argparse
 import json
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import closing
 from dataclasses import replace
-from functools import partial
 from pathlib import Path
 
-from drivers import DriverError
 from drivers.backends import keeps_own_time, load_backend
 from rig.bench.commands import Answer, Stop
 from rig.bench.crowding import why_crowded
-from rig.bench.errors import BenchError
 from rig.bench.events import Asked, BenchEvent, Refused, RunEnded
-from rig.bench.hub import Hub
-from rig.bench.jobs import fed_job
 from rig.bench.keeper import DirectKeeper
 from rig.bench.order import RunOrder
 from rig.bench.requests import Ask
-from rig.bench.shared_rig import SharedRig
 from rig.bench.signals import SignalFlag, flag_signals
 from rig.bench.stations import StationsBench
+from rig.bench.together import End, Together
 from rig.commands import exits
 from rig.commands.common import records_path
 from rig.commands.direct import DirectConsole
@@ -32,9 +26,8 @@ from rig.commands.follow import GONE
 from rig.commands.progress import Progress
 from rig.commands.run import Gathered, answer, order_of, status_of, words
 from rig.commands.streams import say, tell
-from rig.commands.terminal import NobodyAnswersError, ask_operator
+from rig.commands.terminal import ask_operator
 from rig.feasible import cautions_on_rig
-from rig.records.errors import RecordsError
 from rig.records.store import Store
 
 # The worst of several: what says least of the units, or most against them, comes first.
@@ -115,7 +108,6 @@ def _orders(options: argparse.Namespace) -> dict[str, RunOrder]:
 # --- ways to run ------------------------------------------------------------------------------
 
 Shows = Mapping[str, Callable[[BenchEvent], None]]
-End = RunEnded | Refused
 
 
 class _StationConsole(DirectConsole):
@@ -137,41 +129,17 @@ def _of_station(name: str, ask: Ask) -> Ask:
 def _run_direct(orders: Mapping[str, RunOrder], records: Path, shows: Shows) -> dict[str, End]:
     """Run the orders side by side in this process, in the world's own time."""
     first = next(iter(orders.values()))
-    came: dict[str, End] = {}
     with flag_signals() as flag, Store.open(records) as store:
         backend = load_backend(first.backend_name, first.wiring(), first.options)
         try:
-            hub = Hub(backend.clock)
-            with closing(
-                SharedRig(backend, first.wiring(), hub, tuple(orders), real_time=False)
-            ) as rig:
-
-                def work(name: str) -> None:
+            with Together(backend, first.wiring(), tuple(orders)) as together:
+                for name, order in orders.items():
                     console = _StationConsole(name, shows[name], flag)
-                    came[name] = _carry_out(rig, orders[name], DirectKeeper(store), console)
-
-                for name in orders:
-                    hub.begin(partial(work, name))
-                hub.run()
+                    together.begin(order, DirectKeeper(store), console)
+                together.run()
         finally:
             backend.close()
-    return came
-
-
-def _carry_out(
-    rig: SharedRig, order: RunOrder, keeper: DirectKeeper, console: _StationConsole
-) -> End:
-    """Do one station's order; what keeps it from being done ends none of the others."""
-    name = order.station.name
-    rig.fit_unit(name, order.unit_serial)
-    try:
-        return fed_job(order, rig.backend_of(name), keeper, console, rig.berth(name)).run()
-    except NobodyAnswersError as error:
-        return Refused(str(error), error.status)
-    except RecordsError as error:
-        return Refused(str(error), exits.RECORDS)
-    except (BenchError, DriverError) as error:
-        return Refused(str(error), exits.BENCH)
+    return together.ends
 
 
 def _run_apart(orders: Mapping[str, RunOrder], records: Path, shows: Shows) -> dict[str, End]:
