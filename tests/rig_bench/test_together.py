@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from pathlib import Path
 
 import pytest
@@ -62,7 +63,7 @@ def test_a_stall_is_cut_in_its_own_cycle_while_the_other_is_measured(side):
     both = side(faults=["B:jammed=90"], plans={"A": make_plan(LONG), "B": make_plan(LONG)})
     both.run()
     (text,) = [e for e in both.watchers["B"].events if getattr(e, "kind", "") == "trip_stall"]
-    off = [edge for edge in both.diary.of("B") if not edge.made][0]
+    off = next(edge for edge in both.diary.of("B") if not edge.made)
     shown = [s for s in both.watchers["B"].samples if s.time_s <= off.time_s][-1]
     assert off.time_s - shown.time_s <= 2 * PERIOD_S
     assert abs(text.time_s - off.time_s) <= 2 * PERIOD_S
@@ -211,7 +212,7 @@ def test_a_later_job_joins_without_dropping_the_others(side):
     assert "proved by station A" in found
     assert "run on since" in found
     after = [t for t in both.diary.toggles_s if t > joined[0] - 0.1]
-    assert max(b - a for a, b in zip(after, after[1:], strict=False)) < 0.02, "edges never paused"
+    assert max(b - a for a, b in itertools.pairwise(after)) < 0.02, "edges never paused"
 
 
 def test_whoever_comes_when_all_have_left_proves_the_dead_man_anew(side):
@@ -252,7 +253,7 @@ def test_motors_start_one_after_the_other(side):
     starts = [
         (t, name) for t, name in starts if any(a <= t < b for a, b in _battery_spans(four, name))
     ]
-    for (one_s, one), (other_s, other) in zip(starts, starts[1:], strict=False):
+    for (one_s, one), (other_s, other) in itertools.pairwise(starts):
         assert one == other or other_s - one_s >= START_APART_S - PERIOD_S
 
 
@@ -374,7 +375,7 @@ def test_no_interleaving_feeds_a_station_that_must_not_be(
     edges = three.diary.toggles_s
     for from_s, to_s in (span for name in "ABC" for span in three.diary.spans_s(name)):
         given_s = [from_s, *(t for t in edges if from_s < t < to_s), to_s]
-        gaps = [b - a for a, b in zip(given_s, given_s[1:], strict=False)]
+        gaps = [b - a for a, b in itertools.pairwise(given_s)]
         assert max(gaps) < 0.1, "fed while the dead-man had stopped"
 
 

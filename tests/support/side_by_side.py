@@ -1,4 +1,4 @@
-"""Runs on several stations of the simulated bench at once, in virtual time, and what was fed when."""
+"""Runs on several stations of the simulated bench at once, in virtual time; what was fed when."""
 
 from __future__ import annotations
 
