@@ -256,6 +256,9 @@ class FedJob(ABC):
             )
         if self.claim is not None and self.claim.advice and not self.backend.simulated:
             self.log.note("control", self.claim.words)
+        if self.premises.words:
+            hz = self.order.station.sample_hz
+            self.log.note("stations", f"{hz} samples a second. {self.premises.words}.")
         self._need_sensor()
         self.log.note("dead_man", self.premises.arm(loop))
         self._need_consent()
