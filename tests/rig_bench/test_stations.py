@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import os
+import signal
 import socket
 import time
 
 from bench_runs import HALF_TURNS, make_plan
 from side_by_side import rig_of
+from waiting import WAIT_S, events_until
+from worlds import WorldProcess, wait_until
 
 from drivers import BackendOptions
+from drivers.simulated.apart.observer import Observer
 from rig.bench.commands import Stop
-from rig.bench.events import Ready, Refused, RunBegan, RunEnded, StepBegan
+from rig.bench.events import HalfTurnEnded, Ready, Refused, RunBegan, RunEnded, StepBegan
 from rig.bench.mailbox import shut
 from rig.bench.order import RigCheckOrder, RunOrder
 from rig.bench.stations import StationsBench
@@ -18,28 +23,15 @@ from rig.records.store import Store
 
 # The head of a test's plan ends with its guard.
 ENDLESS = 'step_max_s = 86400.0\n[[step]]\nkind = "endurance"\ncycles = 5000\npause_s = 1.0\n'
-WAIT_S = 60.0
 
 
-def events_until(handle, kind):
-    """Return what a station says until it says something of a kind."""
-    seen, end_s = [], time.monotonic() + WAIT_S
-    while time.monotonic() < end_s:
-        for event in handle.events(0.02):
-            seen.append(event)
-            if isinstance(event, kind):
-                return seen
-        assert handle.alive, seen
-    raise AssertionError(f"waited in vain for {kind}; came last: {seen[-3:]}")
-
-
-def order(settings, name, *steps):
+def order(settings, name, *steps, backend="simulated"):
     return RunOrder(
         settings,
         settings.station(name),
         make_plan(*steps),
         f"LM-12-{name}",
-        backend="simulated",
+        backend=backend,
         consent=True,
     )
 
@@ -95,3 +87,29 @@ def test_jobs_come_and_go_on_one_station_while_another_is_at_work(tmp_path):
             record = store.run(began.run_id)
             assert str(record.state) == "interrupted"
             assert record.end.feeds_off
+
+
+def test_a_bench_that_hangs_and_is_killed_loses_the_feeds_of_all_stations(tmp_path):
+    settings, backend = rig_of(2, sample_hz=200), "drivers.simulated.apart:backend"
+    with WorldProcess() as world:
+        options = BackendOptions(real_time=True, extra={"world": str(world.folder)})
+        bench = StationsBench(settings, tmp_path / "r.sqlite", backend=backend, options=options)
+        with bench:
+            handles = bench.handles
+            for name, handle in handles.items():
+                handle.begin(order(settings, name, ENDLESS, backend=backend))
+            for handle in handles.values():
+                events_until(handle, HalfTurnEnded)
+            with Observer(world.folder) as observer:
+                wait_until(lambda: all(observer.state()["on"][f"{n} live"] for n in "AB"))
+                observer.news()
+                os.kill(bench.pid, signal.SIGSTOP)
+                wait_until(lambda: not observer.state()["on"]["master"])
+                now = observer.state()
+                # Stopped or killed, a Raspberry Pi keeps its outputs driven: the timer saves all.
+                assert not any(now["on"][f"{name} live"] for name in "AB")
+                (dropped,) = [e for e in observer.news() if e.what == "master"]
+                assert not dropped.on
+                assert not bench.close(0.2), "it hung and was killed"
+                now = observer.state()
+                assert not any(now["on"][f"{name} live"] for name in "AB")

@@ -329,7 +329,7 @@ KINDS = ("", "jammed=90", "cam-welded", "sensor-absent", "sensor-stuck", "open-w
     stop_s=st.none() | st.floats(0.1, 5.0),
     press_s=st.none() | st.floats(0.5, 6.0),
 )
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=8, deadline=None)
 def test_no_interleaving_feeds_a_station_that_must_not_be(
     tmp_path_factory, faults, at_s, joins_s, stop_s, press_s
 ):
