@@ -53,6 +53,7 @@ class FedJob(ABC):
     log: RunLog
     standing: Standing
     judges = True  # an unfit rig must not
+    starts_in_turn = True  # its motor starts when no other has just done so
     golden: Said = None
 
     def __init__(
@@ -199,7 +200,7 @@ class FedJob(ABC):
             on_trip=self.survived,
             lateness=None if self.claim is None else LatenessMeter(period_s),
             in_phase=self.premises.in_phase(period_s),
-            may_start=self.premises.may_start,
+            may_start=self.premises.may_start if self.starts_in_turn else None,
         )
 
     def _start(self, dates: Dates) -> RunStart:

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from side_by_side import PERIOD_S, Side, fed
 
 from drivers.simulated.i2c import HANG_S
+from rig.bench.commands import Hold
 from rig.bench.errors import Stopped
 from rig.bench.events import HalfTurnEnded, Refused, StepBegan
 from rig.bench.guard import Guard
@@ -261,6 +262,34 @@ def test_motors_start_one_after_the_other(side):
     ]
     for (one_s, one), (other_s, other) in itertools.pairwise(starts):
         assert one == other or other_s - one_s >= START_APART_S - PERIOD_S
+
+
+def test_a_key_that_is_held_feeds_at_once_and_one_that_is_let_go_takes_it_at_once(side):
+    both = side(plans={name: make_plan(LONG) for name in "AB"})
+    both.by_hand.add("B")
+    held, done = [], []
+
+    def keys():
+        now_s = both.now_s()
+        started = [e.time_s for e in both.diary.of("A", battery=False) if e.made]
+        if started and not held:
+            held.append(now_s)
+        if held and now_s < held[0] + 0.1:
+            return [Hold(True, False, lease_s=0.05)]
+        if held and not done:
+            done.append(now_s)
+            return [Hold(False, False)]
+        if "A" in both.ends:
+            raise Stopped("Stopped: enough.", by_operator=True)
+        return ()
+
+    both.watchers["B"].on_listen = keys
+    both.run()
+    ((from_s, to_s),) = both.diary.spans_s("B")
+    # Right beside A's start; a console is listened to every hundredth of a second.
+    assert from_s - held[0] <= IN_TIME_S < START_APART_S
+    assert to_s - done[0] <= IN_TIME_S
+    assert both.verdict("A") == "pass"
 
 
 def _battery_spans(side, name):
