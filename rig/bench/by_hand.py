@@ -89,7 +89,10 @@ class ByHandSession(FedJob):
         """Let the unit be fed by hand until a stop or a trip; raises Stopped or Tripped."""
         self.holding.let_go()  # keys that were held while the bench got ready count for nothing
         self.log.note("ready", "From here on the feeds are made by hand.")
-        with self.premises.feeding(self.loop, sets_supply=False), self._beside() as beside:
+        feeding = self.premises.feeding(
+            self.loop, lambda text: self.log.note("waits", text), sets_supply=False
+        )
+        with feeding, self._beside() as beside:
             self.touches = TouchKeeper(self.log, beside, self._finder())
             while True:
                 self._rest_until_held()

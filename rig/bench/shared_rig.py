@@ -127,11 +127,14 @@ class Berth:
         return found
 
     @contextmanager
-    def feeding(self, loop: ControlLoop, *, sets_supply: bool) -> Iterator[None]:
+    def feeding(
+        self, loop: ControlLoop, tell: Callable[[str], None], *, sets_supply: bool
+    ) -> Iterator[None]:
         """While it lasts the job may feed; with ``sets_supply`` no other station does."""
         turns, power = self.rig.turns, self.rig.supply
         try:
             if not turns.may_feed(self.name, alone=sets_supply):
+                tell(turns.waits_for(self.name, alone=sets_supply))
                 loop.wait(lambda: turns.may_feed(self.name, alone=sets_supply))
             if self.rig.broken:
                 raise RefusedError(
