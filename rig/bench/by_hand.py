@@ -237,16 +237,14 @@ class ByHandSession(FedJob):
         After a touch that was cut short the job is ending: no more cycles then.  Not ``recorded``
         is the wait before the touch itself is taken from the recorder.
         """
-        clock = self.backend.clock
-        if cycling and not recorded:
+        if not cycling:
+            self.loop.rest(self.touches.look)
+            return
+        if not recorded:
             self.loop.wait(self.touches.look)
         while not self.touches.look():
-            if cycling:
-                self._last = self.loop.cycle(OFF)
-                self._forget_rest()
-            else:
-                self.station.stand_by()
-                clock.sleep_until(clock.now_s() + 0.001)
+            self._last = self.loop.cycle(OFF)
+            self._forget_rest()
 
     def _forget_rest(self) -> None:
         """Bound what is recorded of a rest: hours of nothing are worth no memory."""

@@ -163,14 +163,8 @@ class Berth:
         if cycling:
             loop.wait(done)
         else:
-            self.rest(loop, done)
+            loop.rest(done)
         return results[0]
-
-    def rest(self, loop: ControlLoop, done: Callable[[], bool]) -> None:
-        """Return when ``done()``, no cycles being made."""
-        while not done():
-            loop.station.stand_by()
-            self.rig.hub.sleep_until(self.rig.hub.now_s() + 0.001)
 
 
 class StationBackend:
