@@ -51,14 +51,14 @@ class Choices:
 
 
 class Desk:
-    """One rig as worked from this console.
+    """One station of a rig as worked from this console (`Desks` has those of all stations).
 
-    ``open_bench`` starts a bench, idle, or returns the one that is at work by itself;
-    ``open_apart`` starts one that goes on without this console (it takes seconds: call it in a
-    thread).  ``others`` tells whether a bench that goes on by itself seems to be there, and
-    ``stop_other`` ends its job whoever commands it (in a thread, too).  ``now_s`` is a monotonic
-    clock (s) for staleness only: everything shown of a job is
-    on the bench's own clock.
+    ``station`` names it (None: the rig's first).  ``open_bench`` starts a bench, idle, or returns
+    the one that is at work by itself; ``open_apart`` starts one that goes on without this console
+    (it takes seconds: call it in a thread).  ``others`` tells whether a bench that goes on by
+    itself seems to be there, and ``stop_other`` ends its job whoever commands it (in a thread,
+    too).  ``now_s`` is a monotonic clock (s) for staleness only: everything shown of a job is on
+    the bench's own clock.
     """
 
     def __init__(
@@ -93,6 +93,8 @@ class Desk:
         self._begun = False
         self._told_simulated: bool | None = None
         self.left = Left()
+        # The job whose end the operator has been shown, at this station.
+        self.looked_at: Live | None = None
         # What the records hold of the rig itself, as read last (`rig.console.rig_kept`).
         self.calibration: Standing | None = None
         self.last_check: RigCheckRecord | None = None
@@ -169,11 +171,8 @@ class Desk:
         """Take up a job that was at work when the console was opened."""
         self._take_up(job)
         self._begun = True
-        if not any(station.name == job.station.name for station in self.settings.stations):
-            return
         choices = self.choices
-        choices.station = job.station.name
-        if isinstance(job, RunOrder):
+        if isinstance(job, RunOrder) and job.station.name == choices.station:
             choices.plan, choices.serial = job.plan.name, job.unit_serial
             choices.source, choices.reference = job.source, job.reference
             choices.operator = job.operator

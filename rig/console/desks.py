@@ -1,0 +1,97 @@
+"""The desks of one console: one for each station of the rig, one of them chosen.  No widget."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from rig.bench.order import Job, RunOrder
+from rig.console.desk import Desk
+
+
+class Desks:
+    """The desks of a rig, in the order of its stations; keys go to the one that is `chosen`."""
+
+    def __init__(self, desks: Sequence[Desk], chosen: str | None = None) -> None:
+        self._all = tuple(desks)
+        self.chosen = self._all[0]
+        if chosen is not None:
+            self.chosen = self.of(chosen) or self.chosen
+
+    def __iter__(self) -> Iterator[Desk]:
+        return iter(self._all)
+
+    def __len__(self) -> int:
+        return len(self._all)
+
+    @property
+    def several(self) -> bool:
+        """Tell whether there is more than one station: else none needs to be named."""
+        return len(self._all) > 1
+
+    @property
+    def others(self) -> list[Desk]:
+        """The desks that are not chosen."""
+        return [desk for desk in self._all if desk is not self.chosen]
+
+    @property
+    def at_work(self) -> list[Desk]:
+        """The desks whose job is on."""
+        return [desk for desk in self._all if desk.live.on]
+
+    def of(self, station: str) -> Desk | None:
+        """Return the desk of ``station``, None if there is none."""
+        return next((desk for desk in self._all if desk.choices.station == station), None)
+
+    def after(self, steps: int = 1) -> Desk:
+        """Return the desk ``steps`` after the chosen one, round and round."""
+        return self._all[(self._all.index(self.chosen) + steps) % len(self._all)]
+
+    def choose(self, desk: Desk) -> None:
+        """Have ``desk`` chosen; whoever is at the console is thought to be the same person."""
+        if not desk.choices.operator:
+            desk.choices.operator = self.chosen.choices.operator
+        self.chosen = desk
+
+    def same_unit_elsewhere(self, job: Job) -> Desk | None:
+        """Return the desk at which ``job``'s unit is at work at another station; None if at none.
+
+        One unit is on one jig: the number was scanned for the wrong station.
+        """
+        if not isinstance(job, RunOrder):
+            return None
+        for desk in self.at_work:
+            at_work = desk.live.job
+            elsewhere = desk.choices.station != job.station.name
+            same = isinstance(at_work, RunOrder) and at_work.unit_serial == job.unit_serial
+            if elsewhere and same:
+                return desk
+        return None
+
+    def feeds_off(self, why: str) -> list[Desk]:
+        """Take the feeds of every station off; return the desks whose job ends by it."""
+        return [desk for desk in self._all if desk.feeds_off(why)]
+
+    def close(self) -> bool:
+        """End the jobs that do not go on by themselves, feeds off, and wait for the benches.
+
+        False if a bench hung and had to be killed: what its feeds are is not known then.
+        """
+        for desk in self._all:
+            if not desk.goes_on:
+                desk.feeds_off("the console was closed")  # all at once, before any is waited for
+        ended = [desk.close() for desk in self._all]
+        return all(ended)
+
+
+def station_names(desks: Sequence[Desk]) -> str:
+    """Return the stations of ``desks`` in words: ``station A``, ``stations A, B and C``."""
+    names = [desk.choices.station for desk in desks]
+    if len(names) == 1:
+        return f"station {names[0]}"
+    return f"stations {', '.join(names[:-1])} and {names[-1]}"
+
+
+def serial_of(desk: Desk) -> str:
+    """Return the unit at a station: of its job, on or over; empty without one."""
+    job = desk.live.job
+    return job.unit_serial if isinstance(job, RunOrder) else ""
