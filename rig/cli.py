@@ -619,6 +619,13 @@ def _add_faults(parser: argparse.ArgumentParser) -> None:
 def _add_new(parser: argparse.ArgumentParser) -> None:
     parser.description = "Make a folder with a commented rig file, plans and a place for records."
     parser.add_argument("folder", help="the folder to make")
+    parser.add_argument(
+        "--stations",
+        type=int,
+        choices=range(1, 5),
+        default=1,
+        help="how many stations the rig has, 1 to 4 (1)",
+    )
     parser.set_defaults(module="new")
 
 

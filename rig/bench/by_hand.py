@@ -22,6 +22,7 @@ from rig.bench.holding import Holding
 from rig.bench.motion import MotionWatch
 from rig.bench.opening import FedJob, battery_accuracy
 from rig.bench.order import RunOrder
+from rig.bench.premises import Premises
 from rig.bench.recorder import Recorder
 from rig.bench.requests import OFF, Drive, Feeds, HalfTurnNews, Sample
 from rig.bench.seams import Console, Keeper
@@ -53,8 +54,15 @@ class ByHandSession(FedJob):
     touches: TouchKeeper
     _last: Sample
 
-    def __init__(self, order: RunOrder, backend: Backend, keeper: Keeper, console: Console) -> None:
-        super().__init__(order, backend, keeper, console)
+    def __init__(
+        self,
+        order: RunOrder,
+        backend: Backend,
+        keeper: Keeper,
+        console: Console,
+        premises: Premises | None = None,
+    ) -> None:
+        super().__init__(order, backend, keeper, console, premises)
         self.holding = Holding()
         self._told_s = float("-inf")
         self._blind = 0
@@ -80,7 +88,7 @@ class ByHandSession(FedJob):
         """Let the unit be fed by hand until a stop or a trip; raises Stopped or Tripped."""
         self.holding.let_go()  # keys that were held while the bench got ready count for nothing
         self.log.note("ready", "From here on the feeds are made by hand.")
-        with self._beside() as beside:
+        with self.premises.feeding(self.loop, sets_supply=False), self._beside() as beside:
             self.touches = TouchKeeper(self.log, beside, self._finder())
             while True:
                 self._rest_until_held()
@@ -233,6 +241,7 @@ class ByHandSession(FedJob):
                 self._last = self.loop.cycle(OFF)
                 self._forget_rest()
             else:
+                self.station.stand_by()
                 clock.sleep_until(clock.now_s() + 0.001)
 
     def _forget_rest(self) -> None:
