@@ -46,8 +46,8 @@ FRAMES_PER_S = 20
 SAID_S, URGED_S, LONG_S = 4.0, 6.0, 10.0
 # Where a run's end takes the operator to the verdict by itself.
 WATCHED_FROM = frozenset({"bench", "live", "isolate", "verdict"})
-# A place that each station has of its own only while such a job is on there; else it is Live.
-_ONLY_WITH_ISOLATION = CAUSES.name
+# Places where a job is watched or told of: another station has another there, or none.
+_OF_A_JOB = WATCHED_FROM - {"bench"}
 
 
 def _how_to_print(run_id: UUID) -> str:
@@ -357,7 +357,8 @@ class HalfturnConsole(App[int]):
         """Say at which stations the feeds-off key ended a job."""
         if not self.desks.several:
             return "Feeds off. The job ends here."
-        all_off = f"Feeds off at all {len(self.desks)} stations."
+        count = len(self.desks)
+        all_off = f"Feeds off at {'both' if count == 2 else f'all {count}'} stations."
         if len(ended) == 1:
             return f"{all_off} The job at {station_names(ended)} ends here."
         return f"{all_off} The jobs at {station_names(ended)} end here."
@@ -388,9 +389,7 @@ class HalfturnConsole(App[int]):
         here = self.place_screen
         self.desks.choose(desk)
         place = "bench" if here is None else here.place
-        if place in (_ONLY_WITH_ISOLATION, "live"):
-            place = _ONLY_WITH_ISOLATION if desk.live.isolation else "live"
-        self.go(place)
+        self.go(self._where_worked() if place in _OF_A_JOB else place)
         if here is not None and here.place in FOR_ALL and here.is_running:
             here.show_all()
 
@@ -404,13 +403,9 @@ class HalfturnConsole(App[int]):
     def begin(self, job: Job) -> bool:
         """Hand a job to the bench of its station; say why not if it cannot."""
         desk = self._desk_for(job)
-        twin = self.desks.same_unit_elsewhere(job)
-        if twin is not None:
-            self.say(
-                f"{serial_of(twin)} is at work at {station_names([twin])}. Which unit is on "
-                f"{station_names([desk])}? Scan that one.",
-                error=True,
-            )
+        why_not = self.desks.why_not(job)
+        if why_not:
+            self.say(why_not, error=True)
             return False
         if desk.needs_apart(job):
             self._begin_apart(desk, job)
@@ -427,14 +422,6 @@ class HalfturnConsole(App[int]):
         """Begin ``job`` on a bench that outlives this console, once there is one."""
         open_apart = desk.open_apart
         if open_apart is None or self._starting_apart:
-            return
-        others = [one for one in self.desks.at_work if one is not desk]
-        if others:
-            self.say(
-                "A run that goes on by itself has the whole rig to itself: let the job at "
-                f"{station_names(others)} end first.",
-                error=True,
-            )
             return
         self._starting_apart = True
         self.say("A bench that goes on by itself is being started.")
@@ -488,15 +475,17 @@ class HalfturnConsole(App[int]):
 
     def open_station(self) -> None:
         """Go where the chosen station is worked: its job, what came of it, or Bench."""
+        self.go(self._where_worked())
+
+    def _where_worked(self) -> str:
         live = self.desk.live
         if live.rig_check:
-            self.go("rig")
-        elif live.by_hand and live.on:
-            self.go("by_hand")
-        elif live.on:
-            self.action_watch()
-        else:
-            self.go("verdict" if live.ended is not None and not live.by_hand else "bench")
+            return "rig"
+        if live.by_hand and live.on:
+            return "by_hand"
+        if live.on or live.isolation:
+            return CAUSES.name if live.isolation else "live"
+        return "verdict" if live.ended is not None and not live.by_hand else "bench"
 
     def action_guide(self) -> None:
         """Show every key of this screen and of the console."""

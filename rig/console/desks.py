@@ -4,15 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from rig.bench.order import Job, RunOrder
+from rig.bench.order import Job, RigCheckOrder, RunOrder
 from rig.console.desk import Desk
+
+# The unit that is worked by hand without one of its own number.
+NO_SERIAL = "by hand"
 
 
 class Desks:
-    """The desks of a rig, in the order of its stations; keys go to the one that is `chosen`."""
+    """The desks of a rig, in the order of its stations; keys go to the one that is `chosen`.
 
-    def __init__(self, desks: Sequence[Desk], chosen: str | None = None) -> None:
+    ``one_at_a_time`` tells why no two stations of this rig can be at work at once, if it is so.
+    """
+
+    def __init__(
+        self, desks: Sequence[Desk], chosen: str | None = None, one_at_a_time: str = ""
+    ) -> None:
         self._all = tuple(desks)
+        self._one_at_a_time = one_at_a_time
         self.chosen = self._all[0]
         if chosen is not None:
             self.chosen = self.of(chosen) or self.chosen
@@ -52,20 +61,29 @@ class Desks:
             desk.choices.operator = self.chosen.choices.operator
         self.chosen = desk
 
-    def same_unit_elsewhere(self, job: Job) -> Desk | None:
-        """Return the desk at which ``job``'s unit is at work at another station; None if at none.
-
-        One unit is on one jig: the number was scanned for the wrong station.
-        """
-        if not isinstance(job, RunOrder):
-            return None
-        for desk in self.at_work:
-            at_work = desk.live.job
-            elsewhere = desk.choices.station != job.station.name
-            same = isinstance(at_work, RunOrder) and at_work.unit_serial == job.unit_serial
-            if elsewhere and same:
-                return desk
-        return None
+    def why_not(self, job: Job) -> str:
+        """Return what at other stations keeps ``job`` from beginning now, and what to do; or ""."""
+        others = [desk for desk in self.at_work if desk.choices.station != job.station.name]
+        if not others:
+            return ""
+        at = station_names(others)
+        if isinstance(job, RigCheckOrder) or (isinstance(job, RunOrder) and job.detached):
+            what = "A rig check" if isinstance(job, RigCheckOrder) else "A run that goes on apart"
+            return f"{what} needs the rig to itself: let the work at {at} end first."
+        whole = [desk for desk in others if desk.live.rig_check or desk.goes_on]
+        if whole:
+            at = station_names(whole)
+            return f"What is on at {at} has the rig to itself: let it end first."
+        if self._one_at_a_time:
+            return f"Let the work at {at} end first. {self._one_at_a_time}"
+        # One unit is on one jig: the number was scanned for the wrong station.
+        twin = next((desk for desk in others if serial_of(desk) == job.unit_serial), None)
+        if twin is not None and job.unit_serial != NO_SERIAL:
+            return (
+                f"{job.unit_serial} is at work at {station_names([twin])}. Which unit is on "
+                f"station {job.station.name}? Scan that one."
+            )
+        return ""
 
     def feeds_off(self, why: str) -> list[Desk]:
         """Take the feeds of every station off; return the desks whose job ends by it."""

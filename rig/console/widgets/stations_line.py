@@ -71,8 +71,6 @@ class StationsLine(Horizontal):
     StationsLine StationTab.-needs { color: $error; }
     StationsLine StationsTab { width: auto; padding: 0 1; color: $text-muted; }
     StationsLine StationsTab:hover { text-style: underline; }
-    StationsLine .whole, .-wide StationsLine .brief { display: none; }
-    .-wide StationsLine .whole { display: block; }
     """
 
     def __init__(self) -> None:
