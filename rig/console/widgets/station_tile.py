@@ -21,6 +21,7 @@ from rig.console.live_picture import LivePicture
 from rig.console.plan_progress import clock_words, step_rows
 from rig.console.rig_job import rig_state
 from rig.console.run_view import verdict_words, view_of_live
+from rig.console.station_glance import glance
 from rig.console.turn_rows import touch_rows, turn_rows
 from rig.console.widgets.progress_line import bar
 from rig.console.widgets.state_line import StateLine
@@ -38,6 +39,7 @@ class StationTile(Vertical):
     DEFAULT_CSS = """
     StationTile { height: 1fr; border: round $panel-lighten-2; padding: 0; }
     StationTile.-chosen { border: heavy $primary; }
+    StationTile.-needs { border-title-style: bold reverse; border-title-color: $error; }
     StationTile .tile-head { height: 1; padding: 0 1; }
     StationTile .tile-unit { width: 1fr; text-style: bold; text-wrap: nowrap;
       text-overflow: ellipsis; }
@@ -58,7 +60,8 @@ class StationTile(Vertical):
     def __init__(self, desk: Desk) -> None:
         super().__init__()
         self.desk = desk
-        self.border_title = f" {desk.choices.station} "
+        self.border_title = desk.choices.station
+        self._seen = glance(desk)
         self.view = TraceView()
         self._unit = Static("", classes="tile-unit", markup=False)
         self._feeds = Static("", classes="tile-feeds", markup=False)
@@ -136,11 +139,21 @@ class StationTile(Vertical):
         job = live.job
         unit = serial_of(self.desk) or self.desk.choices.serial
         self._put(self._unit, unit or "no unit yet")
+        self._entitle()
         self._state.show(self._job_state(unit))
         rows = touch_rows(live)[-1:] if live.by_hand else []
         turns = [turn for row in rows for turn in row.turns] if live.by_hand else turn_rows(live)
         self._turns.show(turns if isinstance(job, RunOrder) else [])
         self._put(self._plan, self._progress())
+
+    def _entitle(self) -> None:
+        """Have the station's name tell what somebody is needed for."""
+        seen = glance(self.desk)
+        if seen != self._seen:
+            self._seen = seen
+            name = self.desk.choices.station
+            self.border_title = f"{name}: {seen.word}" if seen.needs else name
+            self.set_class(seen.needs, "-needs")
 
     def _job_state(self, unit: str) -> JobState:
         state = self._whole_state()
