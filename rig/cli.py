@@ -158,10 +158,20 @@ def _add_backend(parser: argparse.ArgumentParser) -> None:
 
 
 def _add_run(parser: argparse.ArgumentParser) -> None:
-    parser.description = "Run a plan on one unit, judge it and keep the record."
+    parser.description = (
+        "Run a plan on one unit, judge it and keep the record; with --at on several units at "
+        "once, each on its own station: ends with the worst of their statuses."
+    )
     parser.add_argument("plan", help="a plan's name (qualify, suspect, ...) or file")
     _add_rig(parser)
     _add_unit(parser)
+    parser.add_argument(
+        "--at",
+        action="append",
+        default=[],
+        metavar="STATION=SERIAL",
+        help="a station and the unit on it, again for each station at work at once",
+    )
     _add_records_file(parser)
     parser.add_argument(
         "--detach",
@@ -229,7 +239,7 @@ def _add_simulated(parser: argparse.ArgumentParser) -> argparse._ArgumentGroup:
         "--fault",
         action="append",
         default=[],
-        metavar="NAME[=DEGREE][@S][+S]",
+        metavar="[STATION:]NAME[=DEGREE][@S][+S]",
         help="a fault of the unit or the rig, again for more (see `halfturn faults`)",
     )
     simulated.add_argument(

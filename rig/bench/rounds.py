@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from drivers import DriverError
 from drivers.feeds import DeadMan, FeedPair
 from drivers.switches import Switch
+from rig.bench.held_bus import HeldBuses
 from rig.bench.station import Edges
 
 
@@ -80,13 +81,19 @@ class Share:
     """A station's share of a rig on which others are at work (`rig.bench.station.RigShare`)."""
 
     def __init__(
-        self, rounds: Rounds | None, name: str, feeds: FeedPair, emergency_stop: Switch | None
+        self,
+        rounds: Rounds | None,
+        name: str,
+        feeds: FeedPair,
+        emergency_stop: Switch | None,
+        held: HeldBuses,
     ) -> None:
         self._rounds = rounds
         self._name = name
         self.feeds = feeds
         self.dead_man: Edges | None = None if rounds is None else Turn(rounds, name, feeds)
         self.emergency_stop = emergency_stop
+        self.reader = held.reader
 
     def close(self) -> None:
         """Take the station's feeds off; if one does not read back off, all lose theirs."""

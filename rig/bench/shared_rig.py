@@ -11,6 +11,7 @@ from typing import Any, TypeVar
 from drivers import Backend, Clock, DriverError, Hands, I2CBus, RigWiring, StationWiring
 from rig.bench.aside import Aside
 from rig.bench.errors import RefusedError
+from rig.bench.held_bus import HeldBuses
 from rig.bench.hub import Hub
 from rig.bench.loop import ControlLoop
 from rig.bench.power import Power
@@ -48,6 +49,7 @@ class SharedRig:
         dead_man = self.pins.dead_man
         self.rounds = None if dead_man is None else Rounds(dead_man)
         self.turns = Turns()
+        self.held = HeldBuses()
         self.supply = SharedSupply()
         self.broken = ""  # why no station may feed any more
 
@@ -80,7 +82,8 @@ class Berth:
     def station(self, backend: Backend, wiring: RigWiring, wired: StationWiring) -> Station:
         """Open the job's station; no other station's pins are touched."""
         pins = self.rig.pins
-        share = Share(self.rig.rounds, self.name, pins.feeds[self.name], pins.emergency_stop)
+        feeds, stop = pins.feeds[self.name], pins.emergency_stop
+        share = Share(self.rig.rounds, self.name, feeds, stop, self.rig.held)
         return Station(backend, wiring, wired, share)
 
     def power(self, backend: Backend, wiring: RigWiring) -> Power:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from contextlib import ExitStack, suppress
 from math import nan
 from typing import Protocol, TypeVar
 
-from drivers import LOST, Backend, DriverError, FeedWiring, RigWiring, StationWiring
+from drivers import LOST, Backend, DriverError, FeedWiring, Reading, RigWiring, StationWiring
 from drivers.current import CurrentSensor
 from drivers.feeds import FeedPair
 from drivers.switches import Switch
@@ -49,6 +50,10 @@ class RigShare(Protocol):
     dead_man: Edges | None
     emergency_stop: Switch | None
 
+    def reader(self, sensor: CurrentSensor, now_s: Callable[[], float]) -> Callable[[], Reading]:
+        """Return what reads the battery feed's sensor."""
+        ...
+
     def close(self) -> None:
         """Take this station's feeds off and give back what it had."""
         ...
@@ -63,6 +68,10 @@ class WholeRig:
         self.dead_man: Edges | None = self._pins.dead_man
         self.emergency_stop = self._pins.emergency_stop
         self.close = self._pins.close
+
+    def reader(self, sensor: CurrentSensor, now_s: Callable[[], float]) -> Callable[[], Reading]:
+        """Return what reads the battery feed's sensor."""
+        return sensor.read
 
 
 class Station:
@@ -108,6 +117,7 @@ class Station:
         )
         bus = backend.i2c(station.battery_sensor.bus)
         self.battery_sensor = self._keep(CurrentSensor(station.battery_sensor, bus, self._clock))
+        self._read = rig.reader(self.battery_sensor, self._clock.now_s)
         self.ignition_sensor: CurrentSensor | None = None
         if station.ignition_sensor is not None:
             bus = backend.i2c(station.ignition_sensor.bus)
@@ -154,7 +164,7 @@ class Station:
         The emergency stop is read every cycle; jig switches, the master relay and the ignition
         sensor, which decide nothing within a millisecond, every fifth.
         """
-        reading = self.battery_sensor.read()
+        reading = self._read()
         stop = self._emergency_stop
         pressed = stop is not None and stop.actuated
         if self._cycle % IGNITION_EVERY == 0:

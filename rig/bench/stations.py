@@ -237,6 +237,17 @@ class StationsBench:
             self._handles[name] = handle
         return handle
 
+    @property
+    def has_news(self) -> bool:
+        """Tell whether anything came from any station that was not taken yet."""
+        return any(line.inbox.waiting for line in self._lines.values()) or not self.alive
+
+    def wait(self, wait_s: float) -> None:
+        """Return when a station has said something, after ``wait_s`` seconds at the latest."""
+        end_s = time.monotonic() + wait_s
+        while not self.has_news and time.monotonic() < end_s:
+            time.sleep(0.005)
+
     def close(self, wait_s: float = 10.0) -> bool:
         """End all jobs, wait for the process, free the rings.  Idempotent.
 
