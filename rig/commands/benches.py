@@ -57,7 +57,7 @@ class Benches:
         shared, desks = self._shared, self.desks
         if shared is None or desks is None or desks.at_work:
             return False
-        return desks.chosen.options() != self._options
+        return desks.world_options() != self._options
 
     def close(self) -> bool:
         """End the shared bench; False if it hung and had to be killed.  Idempotent."""
@@ -68,7 +68,7 @@ class Benches:
         if self._shared is None or not self._shared.alive or self.outdated():
             self.close()
             if self.desks is not None:
-                self._options = self.desks.chosen.options()
+                self._options = self.desks.world_options()
             self._shared = StationsBench(
                 self._settings,
                 self._records,

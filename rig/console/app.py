@@ -413,6 +413,8 @@ class HalfturnConsole(App[int]):
         if not desk.begin(job):
             self.say(desk.bench_error, error=True)
             return False
+        if self.desks.world_is_another():
+            self.say("The simulated world was on before what is chosen on Sim (F8): meddle there.")
         return True
 
     def _desk_for(self, job: Job) -> Desk:

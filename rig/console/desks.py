@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
+from drivers import BackendOptions
 from rig.bench.order import Job, RigCheckOrder, RunOrder
 from rig.console.desk import Desk
 
@@ -22,6 +24,7 @@ class Desks:
     ) -> None:
         self._all = tuple(desks)
         self._one_at_a_time = one_at_a_time
+        self._world: BackendOptions | None = None  # as it was chosen when it began
         self.chosen = self._all[0]
         if chosen is not None:
             self.chosen = self.of(chosen) or self.chosen
@@ -84,6 +87,23 @@ class Desks:
                 f"station {job.station.name}? Scan that one."
             )
         return ""
+
+    def world_options(self) -> BackendOptions:
+        """Return the options of a world in which all stations are: with the faults of each."""
+        faults = [fault for desk in self._all for fault in desk.choices.faults]
+        options = self.chosen.options()
+        if not self.chosen.has_world:
+            return options
+        return replace(options, faults=tuple(dict.fromkeys(faults)))
+
+    def world_is_another(self) -> bool:
+        """Take note that a job was begun; tell whether the simulated world that it came into, in
+        which others are at work, began otherwise than it would by what is chosen now.
+        """
+        wanted = self.world_options()
+        if len(self.at_work) == 1:
+            self._world = wanted
+        return self.chosen.has_world and wanted != self._world
 
     def feeds_off(self, why: str) -> list[Desk]:
         """Take the feeds of every station off; return the desks whose job ends by it."""

@@ -21,7 +21,7 @@ from rig.console.live_picture import LivePicture
 from rig.console.plan_progress import clock_words, step_rows
 from rig.console.rig_job import rig_state
 from rig.console.run_view import verdict_words, view_of_live
-from rig.console.station_glance import glance
+from rig.console.station_glance import Glance, glance
 from rig.console.turn_rows import touch_rows, turn_rows
 from rig.console.widgets.progress_line import bar
 from rig.console.widgets.state_line import StateLine
@@ -61,7 +61,7 @@ class StationTile(Vertical):
         super().__init__()
         self.desk = desk
         self.border_title = desk.choices.station
-        self._seen = glance(desk)
+        self._seen: Glance | None = None
         self.view = TraceView()
         self._unit = Static("", classes="tile-unit", markup=False)
         self._feeds = Static("", classes="tile-feeds", markup=False)
@@ -71,7 +71,7 @@ class StationTile(Vertical):
         self._picture = LivePicture(desk)
         self._shown: dict[Static, object] = {}
         self._ended: RunEnded | None = None
-        self._over: JobState | None = None
+        self._verdict = ("", "")
         self._drawn_s = float("nan")
         self._frame = 0
 
@@ -169,15 +169,18 @@ class StationTile(Vertical):
         if live.by_hand:
             return hand_state(self.desk, float("-inf"))
         state = run_state(self.desk)
-        return state if live.on or state.alert else self._verdict() or state
+        return state if live.on else self._with_verdict(state)
 
-    def _verdict(self) -> JobState | None:
-        """Return the verdict of the run that is over; None without one."""
-        live = self.desk.live
-        if live.ended is not self._ended:
-            self._ended, view = live.ended, view_of_live(live)
-            self._over = None if view is None else JobState(*verdict_words(view))
-        return self._over
+    def _with_verdict(self, state: JobState) -> JobState:
+        """Return how the run that is over stands, its verdict first if it has one."""
+        ended = self.desk.live.ended
+        if ended is not self._ended:
+            self._ended, view = ended, view_of_live(self.desk.live)
+            self._verdict = ("", "") if view is None else verdict_words(view)
+        if ended is None or ended.judgement is None or not ended.feeds_off:
+            return state
+        word, says = self._verdict
+        return replace(state, word=word) if state.alert else JobState(word, says)
 
     def _progress(self) -> Text:
         """Return plan, how far it is, and about how long it still takes."""
