@@ -20,6 +20,7 @@ from rig.console.dialogs.message import MessageDialog
 from rig.console.dialogs.question_words import Asking, asking_of
 from rig.console.feeds_off import STOP_HERE, Dialog
 from rig.console.feeds_words import feeds_of
+from rig.console.job_state import stop_key
 from rig.console.letters import letter
 from rig.console.scanner import SCANNER_S
 from rig.console.widgets.field import Field
@@ -308,7 +309,8 @@ class AskDialog(Dialog[str | None]):
 
     def action_remind(self) -> None:
         """Say that this waits for an answer."""
-        self._hint("This waits for an answer. F12 takes the feeds off, ends the job.")
+        key = stop_key(self._desk.live)
+        self._hint(f"This waits for an answer. {key} takes the feeds off, ends the job.")
 
 
 def _table(asking: Asking) -> Table:
