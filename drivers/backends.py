@@ -47,6 +47,17 @@ def keeps_own_time(name: str, options: BackendOptions) -> bool:
     return name == "simulated" and not options.real_time
 
 
+def is_simulated(name: str) -> bool:
+    """Tell whether no real unit can be on this backend, before it is started.
+
+    A factory says so by an attribute ``simulated = True``.  Raises BackendError if there is no such
+    factory.
+    """
+    if ":" in name:
+        return bool(getattr(_factory(name), "simulated", False))
+    return name == "simulated"
+
+
 def fault_catalogue() -> list[tuple[str, str]]:
     """Return the faults of the simulated bench: how each is asked for, and what it means."""
     from .simulated.faults import CATALOGUE

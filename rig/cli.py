@@ -28,6 +28,13 @@ exit status:
   3 to 7, 70  as for every command (`halfturn --help`)
 """
 
+LOT_STATUS = """\
+exit status:
+  close   0  the lot is accepted        1  it is not
+  run     that of `halfturn run`: 0 pass, 1 fail, 2 retest; 0 too if nothing is left to be tested
+  3 to 7, 70  as for every command (`halfturn --help`)
+"""
+
 Command = Callable[[argparse.Namespace], int]
 
 
@@ -102,12 +109,21 @@ def _parser() -> argparse.ArgumentParser:
         commands.add_parser("sheet", help="what leaves the shop: sheets, labels, their check")
     )
     _add_gauge(commands.add_parser("gauge", help="gauge studies: what of a value is the rig's own"))
+    _add_lot(commands.add_parser("lot", help="judge a delivery by a sample: plan, runs, verdict"))
     _add_golden(commands.add_parser("golden", help="golden units: is the rig in control today?"))
+    _add_limits(commands.add_parser("limits", help="limits for a plan out of known good units"))
+    _add_capability(
+        commands.add_parser("capability", help="how a lot or a month lies in its plan's limits")
+    )
     _add_check(commands.add_parser("check", help="check a rig file and plans; feeds nothing"))
     _add_budget(
         commands.add_parser("budget", help="what a reading is worth, at each limit of a plan")
     )
     _add_calibrate(commands.add_parser("calibrate", help="hold a station against a reference"))
+    _add_sync(commands.add_parser("sync", help="send the records to a shop's central ones"))
+    _add_report(
+        commands.add_parser("report", help="suppliers, benches, months and types beside each other")
+    )
     _add_faults(commands.add_parser("faults", help="list the faults of the simulated bench"))
     _add_new(commands.add_parser("new", help="make a rig folder to start from"))
     _add_serve(commands.add_parser("serve", help="a bench that is always there, as a service"))
@@ -348,12 +364,7 @@ def _add_why(parser: argparse.ArgumentParser) -> None:
 def _add_records(parser: argparse.ArgumentParser) -> None:
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
     listing = actions.add_parser("list", help="the runs, newest first")
-    listing.add_argument("--serial", help="only this unit")
-    listing.add_argument("--reference", help="only this job or lot")
-    listing.add_argument("--verdict", choices=("pass", "fail", "retest"))
-    listing.add_argument("--plan", help="only this plan")
-    listing.add_argument("--since", metavar="YYYY-MM-DD")
-    listing.add_argument("--until", metavar="YYYY-MM-DD", help="up to and with this day")
+    _add_run_filter(listing)
     listing.add_argument(
         "--limit",
         type=_whole("how many runs to list, as in --limit 20"),
@@ -369,6 +380,20 @@ def _add_records(parser: argparse.ArgumentParser) -> None:
     export.add_argument(
         "--step", type=_whole("the step's number, as in --step 4"), help="only this step's trace"
     )
+    out = actions.add_parser("out", help="many runs as tables, for other programs and benches")
+    out.add_argument("folder", help="the folder to write; it must not be there yet")
+    out.add_argument("--format", choices=("csv", "parquet"), default="csv", help="(csv)")
+    out.add_argument(
+        "--with-traces",
+        action="store_true",
+        help="the traces too; only so can another bench take the runs in",
+    )
+    _add_run_filter(out)
+    taking = actions.add_parser("take-in", help="the runs of another bench, none of them twice")
+    taking.add_argument(
+        "path", help="a folder that `records out --with-traces` wrote, or a records file or backup"
+    )
+    taking.add_argument("--dry-run", action="store_true", help="say what would come; write nothing")
     verify = actions.add_parser("verify", help="check every record and trace; changes nothing")
     backup = actions.add_parser("backup", help="a verified copy, also while a bench is writing")
     backup.add_argument("file", help="the backup's name, or a folder in which it gets a dated name")
@@ -377,12 +402,22 @@ def _add_records(parser: argparse.ArgumentParser) -> None:
     restore.add_argument("file", help="the backup; the records as they are now are kept too")
     for action in (show, export):
         action.add_argument("run", help="the run's identifier, its first characters, or last")
-    for action in (listing, show, export, verify, backup, restore):
+    for action in (listing, show, export, out, taking, verify, backup, restore):
         action.add_argument("--rig", metavar="FILE", help="rig file whose records are meant")
         action.add_argument("--records", metavar="FILE", help="records file")
-    for action in (listing, show, verify, backup, restore):
+    for action in (listing, show, out, taking, verify, backup, restore):
         action.add_argument("--json", action="store_true", help="print JSON")
     parser.set_defaults(module="records")
+
+
+def _add_run_filter(parser: argparse.ArgumentParser) -> None:
+    """Which runs are wanted; left out, all of them."""
+    parser.add_argument("--serial", help="only this unit")
+    parser.add_argument("--reference", help="only this job or lot")
+    parser.add_argument("--verdict", choices=("pass", "fail", "retest"))
+    parser.add_argument("--plan", help="only this plan")
+    parser.add_argument("--since", metavar="YYYY-MM-DD")
+    parser.add_argument("--until", metavar="YYYY-MM-DD", help="up to and with this day")
 
 
 def _add_sheet(parser: argparse.ArgumentParser) -> None:
@@ -407,6 +442,7 @@ def _add_sheet(parser: argparse.ArgumentParser) -> None:
     lot.add_argument("run", nargs="*", help="runs, as for make")
     lot.add_argument("--reference", help="all runs of this job or lot")
     lot.add_argument("--plan", help="with --reference: only this plan")
+    lot.add_argument("--lot", help="a lot judged by a sample, with what it came to")
     check.add_argument(
         "code", nargs="+", help="the code's text, scanned or typed; blanks and dashes do not matter"
     )
@@ -482,6 +518,116 @@ def _add_gauge(parser: argparse.ArgumentParser) -> None:
     parser.set_defaults(module="gauge")
 
 
+def _add_lot(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "Judge a delivery by a sample (ISO 2859-1): the plan for its size and AQL, the items drawn "
+        "at random, a run of each, and what the lot comes to. How severe the inspection is "
+        "follows from the supplier's lots before."
+    )
+    parser.epilog = LOT_STATUS
+    parser.formatter_class = _WholeLines
+    actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
+    opening = actions.add_parser("open", help="open a lot and draw its sample")
+    opening.add_argument("--supplier", required=True, help="who delivered it")
+    opening.add_argument("--order", default="", help="order or delivery number")
+    opening.add_argument(
+        "--size", type=_whole("the number of units"), required=True, help="units delivered"
+    )
+    opening.add_argument(
+        "--aql",
+        type=_number("one, as in --aql 1.5"),
+        required=True,
+        help="acceptance quality limit, per cent nonconforming",
+    )
+    opening.add_argument("--level", default="II", help="I, II, III, S-1 to S-4 (II)")
+    opening.add_argument("--plan", default="incoming", help="the plan of each run (incoming)")
+    opening.add_argument(
+        "--seed",
+        type=_whole("one, as in --seed 7"),
+        help="what the sample is drawn with (default: drawn too)",
+    )
+    opening.add_argument(
+        "--steady", action="store_true", help="production is steady (for reduced inspection)"
+    )
+    opening.add_argument(
+        "--agreed-by", default="", metavar="NAME", help="who agrees to reduced inspection"
+    )
+    opening.add_argument(
+        "--irregular", default="", metavar="WHY", help="production is irregular: normal again"
+    )
+    opening.add_argument(
+        "--acted",
+        default="",
+        metavar="WHAT",
+        help="what the supplier has done since inspection of its lots ended",
+    )
+    opening.add_argument(
+        "--again", default="", metavar="LOT", help="this lot, not accepted, is offered again"
+    )
+    listing = actions.add_parser("list", help="the lots, newest first")
+    show = actions.add_parser("show", help="how far a lot is, its items, and the risks of its plan")
+    show.add_argument(
+        "--bad",
+        action="append",
+        default=[],
+        type=_number("per cent, as in --bad 6.5"),
+        metavar="PERCENT",
+        help="a quality whose chance to be accepted is told, again for more",
+    )
+    following = actions.add_parser("next", help="which item to take from the crate")
+    testing = actions.add_parser("run", help="test the next item by the lot's plan")
+    testing.add_argument("--serial", default="", help="the unit's serial number")
+    testing.add_argument(
+        "--item", type=_whole("an item's number"), help="this item instead of the next"
+    )
+    testing.add_argument(
+        "--all", action="store_true", help="simulated bench: go on until one is not finished"
+    )
+    aside = actions.add_parser("set-aside", help="set an item's runs aside: it is tested again")
+    cannot = actions.add_parser("cannot-test", help="an item that is damaged, lost or missing")
+    which = cannot.add_mutually_exclusive_group(required=True)
+    which.add_argument(
+        "--nonconforming", action="store_true", help="it counts as a nonconforming one"
+    )
+    which.add_argument(
+        "--replace", action="store_true", help="another one is drawn at random in its place"
+    )
+    can = actions.add_parser("can-test", help="take back that an item counts as nonconforming")
+    close = actions.add_parser("close", help="close a lot as its sample says; final")
+    withdraw = actions.add_parser("withdraw", help="give up a lot that was opened by mistake")
+    history = actions.add_parser(
+        "history", help="a supplier's lots, its average, and how the next is inspected"
+    )
+    history.add_argument("--supplier", required=True, help="whose lots")
+    listing.add_argument("--supplier", help="only the lots of this one")
+    curve = actions.add_parser("curve", help="the operating characteristic of a lot's plan")
+    curve.add_argument("--picture", metavar="FILE", help="draw it as .png, .svg or .pdf")
+    named = (opening, show, following, testing, aside, cannot, can, close, withdraw, curve)
+    for action in named:
+        action.add_argument("name", help="the lot's name")
+    for action in (aside, cannot, can):
+        action.add_argument(
+            "item", type=_whole("an item's number"), help="its number in the crate, from 1"
+        )
+    for action in (aside, cannot, can, withdraw):
+        action.add_argument("--reason", required=True, help="why, for the lot's report")
+    for action in (aside, cannot, can, close, withdraw):
+        action.add_argument("--operator", required=True, help="who decides so")
+    opening.add_argument("--operator", default="", help="who opens it")
+    for action in (opening, close):
+        action.add_argument("--note", default="", help="a remark, for the record")
+    _add_rig(opening)
+    _add_records_file(opening)
+    _add_backend(opening)
+    _add_study_run(testing)
+    for action in (listing, show, following, aside, cannot, can, close, withdraw, history, curve):
+        _add_rig_file(action)
+        _add_records_file(action)
+    for action in (listing, show, close, history, curve):
+        action.add_argument("--json", action="store_true", help="print JSON")
+    parser.set_defaults(module="lot")
+
+
 def _add_golden(parser: argparse.ArgumentParser) -> None:
     parser.description = (
         "Golden units: a unit known to be good, checked by the same plan every day; its values on "
@@ -523,6 +669,99 @@ def _add_golden(parser: argparse.ArgumentParser) -> None:
     for action in (listing, show):
         action.add_argument("--json", action="store_true", help="print JSON")
     parser.set_defaults(module="golden")
+
+
+def _add_limits(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "Limits for a plan out of the recorded runs of units that are known to be good."
+    )
+    actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
+    propose = actions.add_parser("propose", help="propose limits, and write them into a copy")
+    propose.description = (
+        "Propose tolerance limits, each unit counting once with the value nearest to the limit, "
+        "and say what the plan's decision rule would make of good units at them. Name the units by "
+        "--reference, --serial, --serials or --since; that they are good is known from elsewhere."
+    )
+    propose.add_argument("plan", help="the plan's name or file; its runs count")
+    _add_unit_runs(propose)
+    propose.add_argument(
+        "--include",
+        action="append",
+        default=[],
+        choices=("fail", "retest"),
+        help="take good units in whose run is no pass, again for both",
+    )
+    propose.add_argument(
+        "--coverage",
+        type=_number("a part of 1, as 0.99"),
+        default=0.99,
+        help="so many of all such units keep a limit (0.99)",
+    )
+    propose.add_argument(
+        "--confidence",
+        type=_number("a part of 1, as 0.95"),
+        default=0.95,
+        help="and how surely (0.95)",
+    )
+    propose.add_argument(
+        "--with-band",
+        action="store_true",
+        help="the plan's guard band on top, so that as many pass outright",
+    )
+    propose.add_argument(
+        "--limit",
+        action="append",
+        default=[],
+        metavar="KEY",
+        help="only this limit, again for more; also one that the plan has not",
+    )
+    propose.add_argument("--out", metavar="FILE", help="write a copy of the plan (.toml)")
+    propose.add_argument("--replace", action="store_true", help="--out may replace a file")
+    _add_spread_output(propose)
+    parser.set_defaults(module="limits")
+
+
+def _add_capability(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "How the units of a lot, a month or a list lie in their plan's limits: performance "
+        "indices with their intervals, and what part of all is beyond."
+    )
+    parser.add_argument("plan", help="the plan's name or file; its runs count, its limits hold")
+    _add_unit_runs(parser)
+    parser.add_argument("--month", metavar="YYYY-MM", help="the runs of this month")
+    parser.add_argument(
+        "--first",
+        action="store_true",
+        help="each unit's first run, as it came (default: its newest, as it left)",
+    )
+    parser.add_argument(
+        "--confidence",
+        type=_number("a part of 1, as 0.95"),
+        default=0.95,
+        help="of the intervals (0.95)",
+    )
+    _add_spread_output(parser)
+    parser.set_defaults(module="capability")
+
+
+def _add_unit_runs(parser: argparse.ArgumentParser) -> None:
+    """Which recorded runs count."""
+    parser.add_argument("--reference", help="the units of this job or lot")
+    parser.add_argument("--serial", action="append", default=[], help="this unit, again for more")
+    parser.add_argument("--serials", metavar="FILE", help="the units of a file, one a line")
+    parser.add_argument(
+        "--without", action="append", default=[], metavar="SERIAL", help="not this unit"
+    )
+    parser.add_argument("--since", metavar="YYYY-MM-DD")
+    parser.add_argument("--until", metavar="YYYY-MM-DD", help="up to and with this day")
+    _add_rig_file(parser)
+    _add_records_file(parser)
+
+
+def _add_spread_output(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--plot", action="store_true", help="normal probability plots as text")
+    parser.add_argument("--picture", metavar="FILE", help="draw them (.png, .svg or .pdf)")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
 
 
 def _add_study_run(parser: argparse.ArgumentParser) -> None:
@@ -620,6 +859,77 @@ def _add_calibrate(parser: argparse.ArgumentParser) -> None:
         help="answer every question yourself (else the simulated hands do)",
     )
     parser.set_defaults(module="calibrate")
+
+
+def _add_sync(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "Send what was recorded here to the central records of several benches, a PostgreSQL "
+        "server's. `halfturn sync` alone sends; whenever it is ended, the next one goes on."
+    )
+    parser.add_argument(
+        "action",
+        nargs="?",
+        choices=("send", "status", "prepare", "bench"),
+        default="send",
+        help="send what waits (the default); tell the status; prepare central records; tell or "
+        "settle which bench this is",
+    )
+    _add_rig_file(parser)
+    _add_records_file(parser)
+    parser.add_argument("--to", metavar="URL", help="the central records (default: the rig file's)")
+    how_often = parser.add_mutually_exclusive_group()
+    how_often.add_argument("--once", action="store_true", help="send what waits, and end (default)")
+    how_often.add_argument(
+        "--every",
+        type=_number("seconds, as in --every 60"),
+        metavar="S",
+        help="send what waits every so many seconds, until ended",
+    )
+    parser.add_argument(
+        "--without-traces", action="store_true", help="leave the traces here; they can go later"
+    )
+    which = parser.add_mutually_exclusive_group()
+    which.add_argument(
+        "--same", action="store_true", help="with bench: these records go on as the bench they were"
+    )
+    which.add_argument(
+        "--new", action="store_true", help="with bench: these records are a new bench's from now on"
+    )
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.add_argument("--quiet", action="store_true", help="no progress on standard error")
+    parser.set_defaults(module="sync")
+
+
+def _add_report(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "Put suppliers, benches, months or unit types beside each other: units tested, what did "
+        "not conform, why, and whether one bench reads otherwise than another. Reads the central "
+        "records, or those of this bench."
+    )
+    parser.add_argument(
+        "by",
+        nargs="?",
+        choices=("suppliers", "benches", "months", "types"),
+        default="suppliers",
+        help="what is put beside each other (suppliers)",
+    )
+    _add_rig_file(parser)
+    place = parser.add_mutually_exclusive_group()
+    place.add_argument("--records", metavar="FILE", help="a records file")
+    place.add_argument(
+        "--central",
+        nargs="?",
+        const="",
+        metavar="URL",
+        help="the central records (without URL: the rig file's)",
+    )
+    parser.add_argument("--since", metavar="DAY", help="runs from this day on (2026-03-01)")
+    parser.add_argument("--until", metavar="DAY", help="runs up to this day, it included")
+    parser.add_argument("--simulated", action="store_true", help="count simulated runs, only those")
+    output = parser.add_mutually_exclusive_group()
+    output.add_argument("--json", action="store_true", help="print one JSON object")
+    output.add_argument("--csv", action="store_true", help="print a table for a spreadsheet")
+    parser.set_defaults(module="report")
 
 
 def _add_faults(parser: argparse.ArgumentParser) -> None:

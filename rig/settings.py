@@ -235,6 +235,16 @@ class GoldenSettings(Section):
     refuse: Yes = False
 
 
+class CentralSettings(Section):
+    """The PostgreSQL that several benches send their records to, and whether traces go too.
+
+    The URL must hold no password: a copy of the rig file is kept with every run.
+    """
+
+    url: Annotated[str, Text(longest=500, empty=True)] = ""
+    traces: Yes = True
+
+
 class StationSettings(Section):
     """One place on the rig for a unit."""
 
@@ -324,6 +334,7 @@ class RigSettings(Section):
     calibration: CalibrationSettings = CalibrationSettings()
     references: tuple[ReferenceSettings, ...] = Field(alias="reference", default=())
     golden: GoldenSettings = GoldenSettings()
+    central: CentralSettings = CentralSettings()
     stations: tuple[StationSettings, ...] = Field(alias="station")
 
     @model_validator(mode="after")
@@ -394,6 +405,7 @@ def starter_settings(stations: int = 1) -> RigSettings:
 
 __all__ = [
     "CalibrationSettings",
+    "CentralSettings",
     "ControlSettings",
     "DeadManSettings",
     "EmergencyStopSettings",

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from drivers import SensorWiring
 from drivers.ina219 import AVERAGES, plan_sensor
+from rig.central_url import WHAT_IT_MAY_BE, trouble_with_url
 from rig.quality.instrument import GRADES
 from rig.references import reference_clashes
 from rig.schema import Clash, KeyPath, key_text
@@ -72,6 +73,8 @@ def clashes_of(rig: RigSettings) -> Iterator[Clash]:
     yield from _station_clashes(rig)
     yield from _slow_voltage(rig)
     yield from reference_clashes(rig.references)
+    if rig.central.url and (trouble := trouble_with_url(rig.central.url)):
+        yield Clash((("central", "url"),), trouble, WHAT_IT_MAY_BE)
     if rig.supply.programmable and not rig.supply.port.strip():
         yield Clash(
             (("supply", "port"), ("supply", "kind")),

@@ -224,6 +224,7 @@ class FedJob(ABC):
             calibration=self.standing,
             golden=self.golden,
             gauge_trial=order.gauge_trial,
+            lot_item=order.lot_item,
         )
 
     def _golden(self) -> Said:

@@ -19,7 +19,8 @@ class RunOrder:
     ``backend`` overrides the rig file's (None: as in the rig file).  ``consent`` tells that the
     operator accepted the cautions of this run beforehand.  ``detached`` lets the run go on when
     its console goes away.  ``ask_operator`` has somebody at the console answer what the simulated
-    jig would answer by itself.  ``gauge_trial`` is the trial of a gauge study it is made for.
+    jig would answer by itself.  ``gauge_trial`` is the trial of a gauge study it is made for,
+    ``lot_item`` the item of a lot's sample.
     """
 
     settings: RigSettings
@@ -35,6 +36,7 @@ class RunOrder:
     detached: bool = False
     ask_operator: bool = False
     gauge_trial: UUID | None = None
+    lot_item: UUID | None = None
 
     @property
     def backend_name(self) -> str:

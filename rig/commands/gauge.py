@@ -19,8 +19,8 @@ from rig.commands.common import (
     rig_settings,
 )
 from rig.commands.exits import CommandError
-from rig.commands.progress import Progress, about
-from rig.commands.run import Gathered, carry_out, order_of, status_of, tell_end
+from rig.commands.progress import about
+from rig.commands.run import carry_out_told, order_of, status_of
 from rig.commands.streams import say, tell
 from rig.commands.terminal import wrapped
 from rig.feasible import check_plan_on_rig
@@ -198,8 +198,5 @@ def _make(
         chance = chance_of_trial(study, trial)
         order = replace(order, options=options_for(order.options, trial.part, chance))
     order = replace(order, gauge_trial=trial.trial_id)
-    rule = order.plan.decision.as_rule()
-    gathered = Gathered(Progress(quiet=options.quiet), whole=options.json, rule=rule)
-    ended = carry_out(order, records, gathered)
-    tell_end(ended, gathered, as_json=options.json)
+    ended, _ = carry_out_told(order, records, options)
     return ended, status_of(ended)

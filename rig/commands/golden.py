@@ -17,8 +17,7 @@ from rig.commands.common import (
     rig_settings,
 )
 from rig.commands.exits import CommandError
-from rig.commands.progress import Progress
-from rig.commands.run import Gathered, carry_out, order_of, status_of, tell_end
+from rig.commands.run import carry_out_told, order_of, status_of
 from rig.commands.streams import say
 from rig.commands.terminal import wrapped
 from rig.feasible import check_plan_on_rig
@@ -197,10 +196,7 @@ def _check(options: argparse.Namespace, settings: RigSettings) -> int:
     if order.backend_name == "simulated":
         chance = chance_of_check(golden, before)
         order = replace(order, options=options_for(order.options, golden.serial, chance))
-    rule = order.plan.decision.as_rule()
-    gathered = Gathered(Progress(quiet=options.quiet), whole=options.json, rule=rule)
-    ended = carry_out(order, records, gathered)
-    tell_end(ended, gathered, as_json=options.json)
+    ended, gathered = carry_out_told(order, records, options)
     with Store.open(records, create=False) as store:
         began = gathered.began
         simulated = order.backend_name == "simulated" if began is None else began.simulated

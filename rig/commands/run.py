@@ -92,10 +92,7 @@ def run(options: argparse.Namespace) -> int:
             if value
         )
         return run_detached(order, records_path(options, order.settings), there)
-    rule = order.plan.decision.as_rule()
-    gathered = Gathered(Progress(quiet=options.quiet), whole=options.json, rule=rule)
-    ended = carry_out(order, records_path(options, order.settings), gathered)
-    tell_end(ended, gathered, as_json=options.json)
+    ended, _ = carry_out_told(order, records_path(options, order.settings), options)
     return status_of(ended)
 
 
@@ -152,6 +149,17 @@ def pairs(texts: list[str]) -> dict[str, str]:
             raise CommandError(exits.USAGE, f"--set wants NAME=VALUE and got '{text}'.")
         pairs[name] = value
     return pairs
+
+
+def carry_out_told(
+    order: RunOrder, records: Path, options: argparse.Namespace
+) -> tuple[RunEnded, Gathered]:
+    """Run the order with its progress and its end told as the command line asks."""
+    rule = order.plan.decision.as_rule()
+    gathered = Gathered(Progress(quiet=options.quiet), whole=options.json, rule=rule)
+    ended = carry_out(order, records, gathered)
+    tell_end(ended, gathered, as_json=options.json)
+    return ended, gathered
 
 
 def carry_out(order: RunOrder, records: Path, gathered: Gathered) -> RunEnded:

@@ -81,13 +81,23 @@ def _before_after(store: Store, settings: RigSettings, options: argparse.Namespa
 
 
 def _lot(store: Store, settings: RigSettings, options: argparse.Namespace) -> int:
+    from rig.sheets.lot_finding import finding_of
     from rig.sheets.lot_report import LOT_MOST, lot_report
 
-    if bool(options.run) == (options.reference is not None):
+    asked, finding = options.lot or options.reference, None
+    if sum((bool(options.run), options.reference is not None, options.lot is not None)) != 1:
         raise CommandError(
-            exits.USAGE, "say which runs: their identifiers, or --reference with a job or lot."
+            exits.USAGE,
+            "say which runs: their identifiers, --reference with a job or lot, or --lot with a lot "
+            "that is judged by a sample.",
         )
-    if options.reference is not None:
+    if options.lot is not None:
+        judged = store.lots.lot(options.lot)
+        finding = finding_of(judged)
+        names = [run.run_id for item in judged.items for run in item.runs]
+        if not names:
+            raise RecordsError(f"Nothing of the lot {options.lot} has been tested yet.")
+    elif options.reference is not None:
         need_printable("--reference", options.reference, NAME_LONGEST)
         names = [
             one.run_id
@@ -103,12 +113,12 @@ def _lot(store: Store, settings: RigSettings, options: argparse.Namespace) -> in
         raise CommandError(
             exits.USAGE, f"{len(names)} runs are too many for one report; {LOT_MOST} at most."
         )
-    records = [store.run(name) for name in names]
-    letterhead = _letterhead(settings, records[0])
-    document = lot_report(store, records, letterhead, options.paper or "")
-    by_name = options.reference is not None
-    asked = (options.reference, options.plan) if by_name else tuple(map(str, names))
-    name = lot_name(records[0].start.reference or str(names[0])[:SHORT_ID], asked)
+    summed = list(store.whole_runs(names))
+    first, _ = summed[0]
+    letterhead = _letterhead(settings, first)
+    document = lot_report(summed, letterhead, options.paper or "", finding)
+    told = (asked, options.plan) if asked is not None else tuple(map(str, names))
+    name = lot_name(first.start.reference or str(names[0])[:SHORT_ID], told)
     return _written(document, name, store, settings, options)
 
 

@@ -58,12 +58,16 @@ def ask_operator(ask: Ask, stopped: Callable[[], bool]) -> str | None:
 
 
 def wrapped(text: str) -> str:
-    """Return ``text`` broken at words to the terminal's width, list items hanging."""
+    """Return ``text`` broken at words to the terminal's width, what is set in hanging."""
     width = min(shutil.get_terminal_size().columns, 100)
     return "\n".join(
-        textwrap.fill(line, width, subsequent_indent="    " if line.startswith("  - ") else "")
-        for line in text.splitlines()
+        textwrap.fill(line, width, subsequent_indent=_hanging(line)) for line in text.splitlines()
     )
+
+
+def _hanging(line: str) -> str:
+    indent = line[: len(line) - len(line.lstrip(" "))]
+    return f"{indent}  " if indent else ""
 
 
 def _choices(allowed: tuple[str, ...]) -> str:

@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Any
 from uuid import UUID, uuid4
 
-from sqlalchemy import JSON, Double, MetaData
+from sqlalchemy import JSON, BigInteger, Double, Integer, MetaData
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
 from rig.analysis.model import Direction, Outcome, Verdict
@@ -28,6 +28,8 @@ class Base(DeclarativeBase):
     )
     type_annotation_map = {  # noqa: RUF012 (SQLAlchemy's own hook, read once)
         float: Double,  # SQLAlchemy 2.0 and 2.1 differ in what they would choose
+        # A process counts its start in ticks since boot: in 248 days more than 32 bits hold.
+        int: Integer().with_variant(BigInteger(), "postgresql"),
         datetime: UtcDateTime,
         dict[str, Any]: JSON,
         list[dict[str, Any]]: JSON,

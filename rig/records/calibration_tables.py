@@ -11,6 +11,7 @@ from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from rig.quality.calibration import Quantity
 from rig.records.base import Base, key
+from rig.records.bench_tables import bench_key
 
 
 class CalibrationRow(Base):
@@ -23,6 +24,7 @@ class CalibrationRow(Base):
     __tablename__ = "calibrations"
 
     id: Mapped[UUID] = key()
+    bench_id: Mapped[UUID | None] = bench_key()
     made_at: Mapped[datetime] = mapped_column(index=True)
     due: Mapped[date]
     operator: Mapped[str]
@@ -92,6 +94,7 @@ class RigCheckRow(Base):
     __tablename__ = "rig_checks"
 
     id: Mapped[UUID] = key()
+    bench_id: Mapped[UUID | None] = bench_key()
     ended_at: Mapped[datetime] = mapped_column(index=True)
     rig_name: Mapped[str]
     station: Mapped[str]

@@ -24,6 +24,7 @@ from rig.quality.calibration import (
     Setup,
     Standing,
 )
+from rig.records.bench_tables import own_rows
 from rig.records.calibration_tables import (
     CalibrationLineRow,
     CalibrationPointRow,
@@ -139,12 +140,13 @@ def _reference_read(kept: dict[str, Any]) -> Reference:
 def find_calibrations(
     session: Session, rig: str | None, station: str | None
 ) -> tuple[Calibration, ...]:
-    """Return the calibrations there are, newest first; None does not narrow the search."""
+    """Return this bench's own calibrations, newest first; None does not narrow the search."""
     query = (
         select(CalibrationRow)
         .options(
             selectinload(CalibrationRow.lines).selectinload(CalibrationLineRow.points),
         )
+        .where(*own_rows(session, CalibrationRow))
         .order_by(CalibrationRow.made_at.desc(), CalibrationRow.id)
     )
     if rig is not None:
@@ -248,6 +250,7 @@ def newest_rig_check(
     row = session.scalars(
         select(RigCheckRow)
         .where(
+            *own_rows(session, RigCheckRow),
             RigCheckRow.rig_name == rig,
             RigCheckRow.station == station,
             RigCheckRow.simulated == simulated,

@@ -32,6 +32,9 @@ _NUMBERED = {
     "gauge_trials": "study_id",
     "golden_baselines": "golden_id",
     "calibration_points": "line_id",
+    "lot_items": "lot_id",
+    "lot_runs": "item_id",
+    "lot_events": "lot_id",
 }
 
 Row = dict[str, Any]
@@ -214,7 +217,7 @@ def _place(found: Found, table: str, row: Row) -> tuple[str, int | None]:
             return run_id(text_of(row.get("run_id"))), number if isinstance(number, int) else None
         case "half_turns" | "measures":
             return found.place_of_step(row.get("step_id"))
-        case "events" | "reasons" | "gauge_runs":
+        case "events" | "reasons" | "gauge_runs" | "lot_runs":
             return run_id(text_of(row.get("run_id"))), None
     return "", None
 
@@ -246,7 +249,8 @@ def _check_series(
                 run = run_id(text_of(parent))
         what = table.replace("_", "-")
         if not run:
-            problems.add(f"Some {what} of the rig's own studies are missing or there twice.")
+            of = "a lot" if table.startswith("lot_") else "the rig's own studies"
+            problems.add(f"Some {what} of {of} are missing or there twice.")
             continue
         problems.add(f"Some of its {what} are missing or there twice.", run=run, step=step)
 

@@ -44,7 +44,7 @@ def _parts_at(revision: str) -> tuple[tuple[str, str], ...]:
 
 
 def _parts(raw: sqlite3.Connection) -> Iterator[tuple[str, str]]:
-    """Yield (table, what) for each column, reference and index; what carries all that matters."""
+    """Yield (table, what) for each column, reference, index and trigger; all that matters of it."""
     tables = raw.execute("SELECT name FROM sqlite_master WHERE type = 'table' ORDER BY name")
     for (table,) in tables.fetchall():
         for _, name, kind, needed, _, key in _pragma(raw, "table_info", table):
@@ -58,6 +58,9 @@ def _parts(raw: sqlite3.Connection) -> Iterator[tuple[str, str]]:
                 yield table, f"The {'unique ' if unique else ''}index {name} on {of}"
             elif unique:
                 yield table, f"The rule that {of} be unique"
+    triggers = "SELECT tbl_name, name, sql FROM sqlite_master WHERE type = 'trigger' ORDER BY name"
+    for table, name, made in raw.execute(triggers).fetchall():
+        yield table, f"The trigger {name} ({' '.join(made.split())[:200]})"
 
 
 def _pragma(raw: sqlite3.Connection, pragma: str, name: str) -> list[tuple[Any, ...]]:

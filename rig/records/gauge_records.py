@@ -21,6 +21,8 @@ from rig.records.tables import RunRow
 Reads = Callable[[], AbstractContextManager[Session]]
 Writes = Callable[[str], AbstractContextManager[Session]]
 
+_OWN = GaugeStudyRow.bench_id.is_(None)  # another bench's studies are not gone on with here
+
 
 class GaugeRecords:
     """The gauge studies of a store; raises RecordsError like it."""
@@ -61,7 +63,12 @@ class GaugeRecords:
     def all(self) -> list[StudyKept]:
         """Return every study, newest first."""
         with self._read() as session:
-            query = select(GaugeStudyRow).options(*_WHOLE).order_by(GaugeStudyRow.began_at.desc())
+            query = (
+                select(GaugeStudyRow)
+                .where(_OWN)
+                .options(*_WHOLE)
+                .order_by(GaugeStudyRow.began_at.desc())
+            )
             return [_study(row) for row in session.scalars(query).unique()]
 
     def study(self, name: str) -> StudyKept:
@@ -124,15 +131,14 @@ def link_run(session: Session, trial: UUID, run: RunRow) -> None:
 
 
 def _named(session: Session, name: str) -> GaugeStudyRow | None:
-    return session.scalar(select(GaugeStudyRow).where(GaugeStudyRow.name == name))
+    return session.scalar(select(GaugeStudyRow).where(_OWN, GaugeStudyRow.name == name))
 
 
 def _need(session: Session, name: str) -> GaugeStudyRow:
     row = _named(session, name)
     if row is None:
-        names = session.scalars(
-            select(GaugeStudyRow.name).order_by(GaugeStudyRow.began_at.desc()).limit(5)
-        ).all()
+        newest = select(GaugeStudyRow.name).where(_OWN).order_by(GaugeStudyRow.began_at.desc())
+        names = session.scalars(newest.limit(5)).all()
         there = ", ".join(names) if names else "none yet"
         raise RecordsError(
             f"There is no gauge study “{shown(name)}” in these records. There is: {there}."

@@ -91,7 +91,9 @@ class GoldenRecords:
         with self._read() as session:
             return session.scalar(
                 select(func.max(CalibrationRow.made_at)).where(
-                    CalibrationRow.station == station, CalibrationRow.simulated == simulated
+                    CalibrationRow.bench_id.is_(None),
+                    CalibrationRow.station == station,
+                    CalibrationRow.simulated == simulated,
                 )
             )
 
@@ -162,6 +164,7 @@ def _span(
 
 def _checks_of(row: GoldenUnitRow) -> tuple[ColumnElement[bool], ...]:
     return (
+        RunRow.bench_id.is_(None),
         RunRow.unit_id == row.unit_id,
         RunRow.plan_name == row.plan_name,
         RunRow.station == row.station,
@@ -172,7 +175,7 @@ def _checks_of(row: GoldenUnitRow) -> tuple[ColumnElement[bool], ...]:
 def _in_use(session: Session) -> list[GoldenUnitRow]:
     query = (
         select(GoldenUnitRow)
-        .where(GoldenUnitRow.withdrawn_at.is_(None))
+        .where(GoldenUnitRow.withdrawn_at.is_(None), GoldenUnitRow.bench_id.is_(None))
         .options(joinedload(GoldenUnitRow.unit), selectinload(GoldenUnitRow.baselines))
         .order_by(GoldenUnitRow.declared_at)
     )

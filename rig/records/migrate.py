@@ -38,6 +38,11 @@ def upgrade(connection: Connection, revision: str = "head") -> None:
     command.upgrade(_config(connection), revision)
 
 
+def stamp(connection: Connection) -> None:
+    """Note that the tables behind ``connection`` were made as they are today."""
+    command.stamp(_config(connection), "head")
+
+
 def new_revision(message: str) -> None:
     """Write a migration script from the newest revision to the present tables."""
     with TemporaryDirectory() as folder:

@@ -57,7 +57,7 @@ class RunStart:
     and in records from before that was kept.  ``calibration`` is how the station stood; None in
     records from before that was kept.  ``golden`` is what the golden units said of the rig
     (`rig.records.golden_said`), None where none is declared.  ``gauge_trial`` is the trial of a
-    gauge study that the run is made for.
+    gauge study that the run is made for, ``lot_item`` the item of a lot's sample.
     """
 
     started_at: datetime
@@ -79,6 +79,7 @@ class RunStart:
     calibration: Standing | None = None
     golden: Mapping[str, Any] | None = None
     gauge_trial: UUID | None = None
+    lot_item: UUID | None = None
 
 
 AGAIN = " (repeated)"
@@ -134,7 +135,10 @@ class RunEnd:
 
 @dataclass(frozen=True)
 class RunSummary:
-    """A line in a list of runs; ``isolation`` is None for a run of a plan or a feed by hand."""
+    """A line in a list of runs; ``isolation`` is None for a run of a plan or a feed by hand.
+
+    ``bench`` names the bench that made it, if it is not the one whose records these are.
+    """
 
     run_id: UUID
     started_at: datetime
@@ -146,6 +150,7 @@ class RunSummary:
     reference: str
     simulated: bool
     isolation: IsolationCame | None = None
+    bench: str = ""
 
     @property
     def what(self) -> str:
@@ -242,13 +247,17 @@ def isolation_of(steps: Iterable[tuple[str, Mapping[str, Any]]]) -> IsolationCam
 
 @dataclass(frozen=True)
 class RunRecord:
-    """A whole run as kept."""
+    """A whole run as kept.
+
+    ``bench`` names the bench that made it, if it is not the one whose records these are.
+    """
 
     run_id: UUID
     start: RunStart
     steps: tuple[StepRecord, ...]
     events: tuple[RunEvent, ...]
     end: RunEnd | None
+    bench: str = ""
 
     @property
     def state(self) -> RunState:

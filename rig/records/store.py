@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
@@ -11,7 +11,7 @@ from types import TracebackType
 from typing import Self
 from uuid import UUID
 
-from sqlalchemy import Engine, func, select
+from sqlalchemy import Connection, Engine, func, select
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
@@ -19,14 +19,15 @@ from rig.analysis.trace import Trace
 from rig.quality.calibration import Calibration
 from rig.records import calibrations, finding, history, mapping
 from rig.records.calibrations import RigCheckRecord
-from rig.records.checksum import NO_TRACE, checksum_of, trace_sum
 from rig.records.codec import CodecError, unpack
 from rig.records.database import open_engine, writing
 from rig.records.errors import RecordsError, told
 from rig.records.gauge_records import GaugeRecords, link_run
 from rig.records.golden_records import GoldenRecords
+from rig.records.in_bulk import checksum_in, whole_runs
 from rig.records.joining import joined
 from rig.records.lateness import lateness_kept
+from rig.records.lot_records import LotRecords, link_lot_run
 from rig.records.model import (
     RunEnd,
     RunEvent,
@@ -50,7 +51,8 @@ class Store:
 
     Every method that writes is one transaction, committed and synced before it returns; if it
     raises RecordsError nothing of it was kept.  Use one store per process; never carry one over a
-    fork.  Threads may share it.  ``gauge`` and ``golden`` are the rig's own studies in it.
+    fork.  Threads may share it.  ``gauge`` and ``golden`` are the rig's own studies in it,
+    ``lots`` the lots judged by a sample.
     """
 
     def __init__(self, path: Path, engine: Engine) -> None:
@@ -59,6 +61,7 @@ class Store:
         self._writer = writing(engine)
         self.gauge = GaugeRecords(self._read, self._write)
         self.golden = GoldenRecords(self._read, self._write)
+        self.lots = LotRecords(self._read, self._write)
 
     @classmethod
     def open(cls, path: Path, *, create: bool = True, wait_s: float = 5.0) -> Store:
@@ -122,12 +125,19 @@ class Store:
             session.flush()
             if start.gauge_trial is not None:
                 link_run(session, start.gauge_trial, row)
+            if start.lot_item is not None:
+                link_lot_run(session, start.lot_item, row)
             return row.id
 
     def add_event(self, run_id: UUID, event: RunEvent) -> None:
         """Record something that happened during a run."""
         with self._write("add an event to") as session:
             run = finding.find_run(session, run_id)
+            if run.bench_id is not None:
+                raise RecordsError(
+                    f"Run {run_id} was made by another bench, and only that one writes to it. "
+                    "Write the note there."
+                )
             last = session.scalar(
                 select(func.max(EventRow.position)).where(EventRow.run_id == run.id)
             )
@@ -184,6 +194,13 @@ class Store:
             session.flush()
             return [mapping.summary(row) for row in dead]
 
+    def at_work(self) -> bool:
+        """Tell whether a unit is being tested on this computer, with these records."""
+        with self._read() as session:
+            host = Owner.here().host
+            rows = [row for row in finding.running(session) if row.owner_host == host]
+            return any(_owner(row).may_live() for row in rows)
+
     # --- the rig itself -----------------------------------------------------------------------
 
     def keep_calibration(self, made: Calibration) -> None:
@@ -236,9 +253,10 @@ class Store:
             return finding.summaries(session, found)
 
     def newest(self) -> datetime | None:
-        """Return when the run of the latest date began; None if there is none."""
+        """Return when this bench's run of the latest date began; None if there is none."""
         with self._read() as session:
-            return session.scalar(select(func.max(RunRow.started_at)))
+            newest = select(func.max(RunRow.started_at)).where(RunRow.bench_id.is_(None))
+            return session.scalar(newest)
 
     def search(self, wanted: RunFilter, *, limit: int = 50, offset: int = 0) -> RunsFound:
         """Return a page of the matching runs, newest first, and how many match in all."""
@@ -262,7 +280,9 @@ class Store:
         if none or several match.
         """
         with self._read() as session:
-            return mapping.run_record(finding.find_run(session, run), with_traces=with_traces)
+            row = finding.find_run(session, run)
+            made_by = finding.other_benches(session, [row.id])
+            return mapping.run_record(row, with_traces=with_traces, bench=made_by.get(row.id, ""))
 
     def trace(self, run: UUID | str, step: int | None = None) -> Trace:
         """Return the trace of one step, or of all steps joined in time order."""
@@ -293,10 +313,34 @@ class Store:
         A trace that is damaged makes it another; it raises nothing for that.
         """
         with self._read() as session:
-            row = finding.find_run(session, run)
-            record = mapping.run_record(row, with_traces=False)
-            sums = {step.number: _trace_sum(session, step) for step in row.steps}
-            return checksum_of(record, {n: text for n, text in sums.items() if text})
+            return checksum_in(session, finding.find_run(session, run))
+
+    def whole_runs(self, runs: Sequence[UUID]) -> Iterator[tuple[RunRecord, str]]:
+        """Yield ``runs`` without their traces, each with its checksum, in the order asked for.
+
+        Far quicker than one by one.  Raises RecordsError if one of them is not there.
+        """
+        with self._read() as session:
+            count = 0
+            for one in whole_runs(session, runs):
+                count += 1
+                yield one
+        if count != len(runs):
+            raise RecordsError(f"{len(runs) - count} of {len(runs)} runs are not in these records.")
+
+    # --- whole records, as they cross (`rig.records.transfer`) --------------------------------
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """Yield a connection that sees one moment of the records."""
+        with self._read() as session:
+            yield session.connection()
+
+    @contextmanager
+    def taking(self) -> Iterator[Connection]:
+        """Yield a connection that writes: one transaction, kept whole or, at an error, not."""
+        with self._write("write to") as session:
+            yield session.connection()
 
     # --- helpers ------------------------------------------------------------------------------
 
@@ -349,14 +393,6 @@ def _sweep(row: RunRow) -> None:
         f"thing recorded; it was noticed at {datetime.now(UTC):%Y-%m-%d %H:%M:%S} UTC. "
         "Nobody read back that the feeds were off."
     )
-
-
-def _trace_sum(session: Session, step: StepRow) -> str:
-    data = session.scalar(select(TraceRow.data).where(TraceRow.step_id == step.id))
-    try:
-        return "" if data is None else trace_sum(unpack(data))
-    except CodecError:
-        return NO_TRACE
 
 
 def _traces(session: Session, run: RunRow, step: int | None) -> list[Trace]:

@@ -6,22 +6,36 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 from uuid import UUID
 
-from sqlalchemy import JSON, ForeignKey, UniqueConstraint
+from sqlalchemy import JSON, ForeignKey, Index, UniqueConstraint, text
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from rig.records.base import Base, key
+from rig.records.bench_tables import bench_key
 
 if TYPE_CHECKING:
     from rig.records.tables import RunRow, TextRow, UnitRow
 
 
 class GaugeStudyRow(Base):
-    """A gauge study; its trials are fixed, in their order, when it is set up."""
+    """A gauge study; its trials are fixed, in their order, when it is set up.
+
+    Its name is unique among the bench's own.
+    """
 
     __tablename__ = "gauge_studies"
+    __table_args__ = (
+        Index(
+            "ix_gauge_studies_own_name",
+            "name",
+            unique=True,
+            sqlite_where=text("bench_id IS NULL"),
+            postgresql_where=text("bench_id IS NULL"),
+        ),
+    )
 
     id: Mapped[UUID] = key()
-    name: Mapped[str] = mapped_column(unique=True)
+    bench_id: Mapped[UUID | None] = bench_key()
+    name: Mapped[str]
     plan_name: Mapped[str]
     plan_sha256: Mapped[str] = mapped_column(ForeignKey("texts.sha256"))
     station: Mapped[str]
@@ -72,6 +86,7 @@ class GoldenUnitRow(Base):
     __tablename__ = "golden_units"
 
     id: Mapped[UUID] = key()
+    bench_id: Mapped[UUID | None] = bench_key()
     unit_id: Mapped[UUID] = mapped_column(ForeignKey("units.id"))
     plan_name: Mapped[str]
     station: Mapped[str]

@@ -12,12 +12,14 @@ from sqlalchemy.orm import Mapped, mapped_column, relationship
 from rig.analysis.model import Direction, Outcome, Verdict
 from rig.records.base import Base as Base  # with every table there is
 from rig.records.base import key
+from rig.records.bench_tables import bench_key
 from rig.records.calibration_tables import CalibrationRow
 from rig.records.columns import NanFloat
+from rig.records.lot_tables import LotRunRow
 from rig.records.model import Held, RunState, Source, StepState
 from rig.records.study_tables import GaugeRunRow
 
-SCHEMA = "0007"
+SCHEMA = "0009"
 """The revision these tables are at: the newest in ``migrations/versions``."""
 
 
@@ -53,6 +55,7 @@ class RunRow(Base):
     __tablename__ = "runs"
 
     id: Mapped[UUID] = key()
+    bench_id: Mapped[UUID | None] = bench_key()
     unit_id: Mapped[UUID] = mapped_column(ForeignKey("units.id"), index=True)
     plan_name: Mapped[str]
     plan_sha256: Mapped[str] = mapped_column(ForeignKey("texts.sha256"))
@@ -92,6 +95,7 @@ class RunRow(Base):
     events: Mapped[list[EventRow]] = relationship(order_by="EventRow.position")
     reasons: Mapped[list[ReasonRow]] = relationship(order_by="ReasonRow.position")
     gauge_run: Mapped[GaugeRunRow | None] = relationship(back_populates="run")
+    lot_run: Mapped[LotRunRow | None] = relationship(back_populates="run")
 
 
 class StepRow(Base):

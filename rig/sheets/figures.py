@@ -23,7 +23,10 @@ from rig.analysis.model import Direction, HalfTurn, Limits, Outcome, Reason, Ver
 from rig.analysis.trace import Trace
 from rig.analysis.wording import direction_words
 from rig.diagnosis.model import Diagnosis
+from rig.lots.curve import draw_curve
+from rig.lots.worth import LotWorth
 from rig.picture import BAND, CURRENT, FEED, LIMIT, Panel, draw_panel
+from rig.records.lot_model import LotKept
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -162,6 +165,13 @@ def stroke_figure(found: Diagnosis, width_in: float) -> str:
                 fontsize=7,
             )
         _lever_axis(axes)
+        return _svg(figure)
+
+
+def curve_figure(lot: LotKept, worth: LotWorth, width_in: float) -> str:
+    """Return the operating characteristic of a lot's plan."""
+    with _figure(width_in, 2.1) as figure:
+        draw_curve(figure.add_subplot(), lot, worth)
         return _svg(figure)
 
 

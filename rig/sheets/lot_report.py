@@ -1,6 +1,6 @@
 """A list of runs as a report: how many, what each got, and how the main measures spread.
 
-Whether a lot is accepted is not said here: whoever judges lots by a sample gives `LotFinding`.
+Whether a lot is accepted is said by the sample that judges it (`LotFinding`), or not at all.
 """
 
 from __future__ import annotations
@@ -8,26 +8,25 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from rig.analysis.model import HalfTurn, Outcome
+from rig.records.held import counted, is_judged
 from rig.records.model import RunRecord
 from rig.records.show import SHORT_ID
-from rig.records.store import Store
 from rig.sheets import words
 from rig.sheets.code import SheetCode
 from rig.sheets.document import Document, common
 from rig.sheets.figures import spread_figure
 from rig.sheets.letterhead import Letterhead
+from rig.sheets.lot_finding import LotFinding
 from rig.sheets.lot_marks import across, lot_counts, lot_marks
-from rig.sheets.measures import counted, is_judged
 from rig.sheets.standing import standing_of
 
-LOT_MOST = 500
-"""Runs in one report at most: some fifteen pages."""
+LOT_MOST = 6000
+"""Runs in one report at most: some two hundred pages."""
 DRAWN_LEAST = 5
 """Fewer runs than this make no picture of a spread."""
 MAIN = (
@@ -38,24 +37,18 @@ MAIN = (
 """The measures whose spread is shown: label, field of `HalfTurn`, unit."""
 
 
-@dataclass(frozen=True)
-class LotFinding:
-    """What is said of the whole lot: a word, a sentence, and by what rule (texts)."""
-
-    word: str
-    sentence: str
-    rule: str
-
-
 def lot_report(
-    store: Store,
-    records: Sequence[RunRecord],
+    summed: Iterable[tuple[RunRecord, str]],
     letterhead: Letterhead,
     paper: str = "",
     finding: LotFinding | None = None,
 ) -> Document:
-    """Return the report of ``records``, in the order of their dates; at least one is needed."""
-    runs = sorted(records, key=lambda run: (run.start.started_at, run.run_id))
+    """Return the report of runs, each with its checksum, in the order of their dates.
+
+    At least one is needed.  ``finding`` says what is made of the lot that they belong to.
+    """
+    both = sorted(summed, key=lambda one: (one[0].start.started_at, one[0].run_id))
+    runs = [run for run, _ in both]
     marks = lot_marks(runs)
     first, last = (words.local(run.start.started_at, "%Y-%m-%d") for run in (runs[0], runs[-1]))
     dated = first if first == last else f"{first} to {last}"
@@ -76,10 +69,8 @@ def lot_report(
         "lot": words.clean(name),
         "facts": _facts(runs, len(serials)),
         "counts": lot_counts(runs),
-        "finding": None
-        if finding is None
-        else {"word": finding.word, "sentence": finding.sentence, "rule": finding.rule},
-        "rows": [_row(store, run) for run in runs],
+        "finding": None if finding is None else finding.data,
+        "rows": [_row(run, checksum) for run, checksum in both],
         "spreads": [spread for spread in (_spread(_alike(runs), *main) for main in MAIN) if spread],
         "rule": words.decision_rules(runs),
         "says_lot": "This report lists the runs named, and what each unit did on this bench. It "
@@ -132,9 +123,9 @@ def _plan_name(run: RunRecord) -> str:
     return run.start.plan_name if run.isolation is None else "isolation"
 
 
-def _row(store: Store, run: RunRecord) -> dict[str, Any]:
+def _row(run: RunRecord, checksum: str) -> dict[str, Any]:
     standing = standing_of(run)
-    code = SheetCode.of(run.run_id, store.checksum(run.run_id))
+    code = SheetCode.of(run.run_id, checksum)
     against = [reason.text for reason in standing.reasons if str(reason.verdict) != "pass"]
     return {
         "serial": words.clean(run.start.unit_serial),

@@ -28,12 +28,13 @@ def study_start(
 
     Raises DesignError.
     """
-    name, note = _text("name", "The name", name, NAME_LONGEST), note.strip()
-    parts = [_text("parts", "A part's serial number", part, SERIAL_LONGEST) for part in parts]
+    name, note = needed_text("name", "The name", name, NAME_LONGEST), note.strip()
+    parts = [needed_text("parts", "A part's serial number", part, SERIAL_LONGEST) for part in parts]
     operators = [
-        _text("operators", "An operator's name", operator, NAME_LONGEST) for operator in operators
+        needed_text("operators", "An operator's name", operator, NAME_LONGEST)
+        for operator in operators
     ]
-    _need_printable("note", "The note", note, NAME_LONGEST)
+    need_printable("note", "The note", note, NAME_LONGEST)
     if seed is None:
         seed = random.SystemRandom().randrange(1_000_000)
     order = draw_order(parts, operators, trials, seed)
@@ -52,9 +53,9 @@ def golden_start(
 
     Raises DesignError.
     """
-    serial = _text("serial", "The serial number", serial, SERIAL_LONGEST)
+    serial = needed_text("serial", "The serial number", serial, SERIAL_LONGEST)
     operator = operator.strip()
-    _need_printable("operator", "The operator's name", operator, NAME_LONGEST)
+    need_printable("operator", "The operator's name", operator, NAME_LONGEST)
     for measure in measures:
         if measure not in BY_NAME:
             raise DesignError(
@@ -77,16 +78,20 @@ def expected_run_s(plan: Plan) -> float:
     return sum(step.expected_s(HALF_TURN_GUESS_S) for step in plan.steps)
 
 
-def _text(about: str, called: str, text: str, longest: int) -> str:
-    """Return what was typed without blanks around it, if it may stand on a record."""
+def needed_text(about: str, called: str, text: str, longest: int) -> str:
+    """Return what was typed without blanks around it, if it may stand on a record.
+
+    Raises DesignError about ``about``, whose sentence begins with ``called``.
+    """
     text = text.strip()
     if not text:
         raise DesignError(f"{called} is empty.", about=about)
-    _need_printable(about, called, text, longest)
+    need_printable(about, called, text, longest)
     return text
 
 
-def _need_printable(about: str, called: str, text: str, longest: int) -> None:
+def need_printable(about: str, called: str, text: str, longest: int) -> None:
+    """Raise DesignError if ``text`` has what may not stand on a record."""
     trouble = trouble_with(text, longest)
     if trouble:
         raise DesignError(f"{called} {trouble}", about=about)

@@ -9,6 +9,7 @@ import zlib
 from dataclasses import replace
 
 from drivers import BackendOptions
+from rig.records.lot_model import LotItem, LotKept
 from rig.records.study_model import GoldenKept, StudyKept, TrialKept
 
 
@@ -20,6 +21,19 @@ def chance_of_trial(study: StudyKept, trial: TrialKept) -> int:
 def chance_of_check(golden: GoldenKept, checks: int) -> int:
     """Return the chance of a golden unit's next check, after ``checks`` of this baseline."""
     return checks + 1000 * golden.newest.number
+
+
+def chance_of_item(lot: LotKept, item: LotItem) -> int:
+    """Return the chance of a lot's item's next run: another one each time."""
+    return lot.seed * 1000 + item.position + 1_000_000_000 * len(item.runs)
+
+
+def serial_of_item(lot: LotKept, item: LotItem) -> str:
+    """Return the serial number that an item bears on the simulated bench, unless another is told.
+
+    The lot's seed is in it: two lots never hold the same units.
+    """
+    return item.serial or f"{lot.name[:40]}-{lot.seed}-{item.number}"
 
 
 def options_for(options: BackendOptions, serial: str, chance: int) -> BackendOptions:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import os
 from datetime import UTC, datetime, timedelta
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
+import quick_schema
+from central_server import new_database, programs, shared_server
 
 from rig.analysis.model import Direction, HalfTurn, Judgement, Measure, Outcome, Reason, Verdict
 from rig.analysis.trace import Trace
@@ -138,6 +141,12 @@ def run_end(**changes: Any) -> RunEnd:
     return RunEnd(**(values | changes))
 
 
+@pytest.fixture(scope="package", autouse=True)
+def _through_migrations():
+    with quick_schema.using(quick_schema.through_migrations):
+        yield
+
+
 @pytest.fixture(scope="session")
 def make() -> SimpleNamespace:
     return SimpleNamespace(
@@ -155,3 +164,20 @@ def make() -> SimpleNamespace:
 def store(tmp_path):
     with Store.open(tmp_path / "records.db") as opened:
         yield opened
+
+
+@pytest.fixture(scope="session")
+def server():
+    """A PostgreSQL server of the test run's own; see `central_server`."""
+    if programs() is None:
+        if os.environ.get("CI") == "true":
+            pytest.fail("There is no PostgreSQL here to test the central records on.")
+        pytest.skip("no PostgreSQL here (Debian: apt install postgresql)")
+    in_worker = "PYTEST_XDIST_WORKER" in os.environ
+    return shared_server(os.getppid() if in_worker else os.getpid())
+
+
+@pytest.fixture
+def central_url(server):
+    """The URL of empty central records."""
+    return new_database(server, "prepared")

@@ -22,8 +22,9 @@ from rig.records.model import AGAIN
 from rig.sheets.before_after import NotOneUnitError, before_after, change_rows
 from rig.sheets.figures import mark_svg
 from rig.sheets.letterhead import Letterhead
+from rig.sheets.lot_finding import LotFinding
 from rig.sheets.lot_marks import across, lot_counts, lot_marks
-from rig.sheets.lot_report import LotFinding, lot_report
+from rig.sheets.lot_report import lot_report
 from rig.sheets.measures import bar_of, counted, measure_name, measure_rows, other_measures
 from rig.sheets.standing import marks_of
 from rig.sheets.turns import turn_row
@@ -117,7 +118,7 @@ def test_a_value_that_is_no_number_is_left_out_of_means_and_spreads(store, made)
     odd = turns_of(runs[1], 2, half_turn_s=inf)
     names = [row["name"] for row in change_rows(turns_of(runs[0], 2, half_turn_s=inf), odd)]
     assert not any(name.startswith("Half-turn time") for name in names)
-    assert lot_report(store, [*runs, odd], HEAD).data["spreads"]
+    assert lot_report(summed(store, [*runs, odd]), HEAD).data["spreads"]
 
 
 def test_a_difference_is_as_uncertain_as_both_together():
@@ -141,12 +142,17 @@ def test_one_side_that_was_simulated_marks_the_whole(store, made):
     assert [mark["word"] for mark in document.data["marks"]] == ["SIMULATED"]
 
 
+def summed(store, runs):
+    """Return runs with their checksums, as a report takes them."""
+    return [(run, store.checksum(run.run_id)) for run in runs]
+
+
 LOT = ("jammed", "short", "runs_on", "no_feed", "interrupted", "pass")
 
 
 def test_a_lot_names_every_run_and_counts_what_each_got(store, made):
     runs = [store.run(made[1][name]) for name in LOT]
-    document = lot_report(store, runs, HEAD)
+    document = lot_report(summed(store, runs), HEAD)
     said = text_of(document.pdf())
     for run in runs:
         assert run.start.unit_serial in said
@@ -177,7 +183,7 @@ def test_a_lot_counts_its_units_by_their_last_run(store, made):
         dated(run, "C", 2),
         dated(run, "C", 4, verdict=Verdict.FAIL),
     ]
-    document = lot_report(store, runs, HEAD)
+    document = lot_report(summed(store, runs), HEAD)
     facts = {fact["name"]: fact["text"] for fact in document.data["facts"]}
     assert (facts["Units"], facts["Last run"]) == ("3 in 5 runs", "1 unit FAIL, 2 units PASS")
     assert "1 unit FAIL, 2 units PASS" in text_of(document.pdf())
@@ -187,7 +193,7 @@ def test_a_lot_counts_its_units_by_their_last_run(store, made):
 def test_a_pass_by_one_plan_is_none_by_another(store, made):
     run = store.run(made[1]["pass"])
     runs = [dated(run, "A", 1, verdict=Verdict.FAIL), dated(run, "A", 2, plan="qualify")]
-    data = lot_report(store, runs, HEAD).data
+    data = lot_report(summed(store, runs), HEAD).data
     facts = {fact["name"]: fact["text"] for fact in data["facts"]}
     assert facts["Last run"] == "by incoming: 1 unit FAIL; by qualify: 1 unit PASS"
     assert data["spreads"][0]["text"].endswith("of different plans together: incoming, qualify")
@@ -195,7 +201,7 @@ def test_a_pass_by_one_plan_is_none_by_another(store, made):
 
 def test_what_is_said_over_a_mixed_lot_is_true_of_it(store, made):
     runs = [store.run(made[1][name]) for name in (*LOT, "unfinished")]
-    document = lot_report(store, runs, HEAD)
+    document = lot_report(summed(store, runs), HEAD)
     marks = {mark["word"]: mark["sentence"] for mark in document.data["marks"]}
     assert list(marks) == ["4 OF 7 SIMULATED", "1 OF 7 UNFINISHED", "1 OF 7 INTERRUPTED"]
     assert marks["4 OF 7 SIMULATED"].startswith("4 of 7 runs were made on a simulated bench")
@@ -210,7 +216,7 @@ def test_what_is_said_over_a_mixed_lot_is_true_of_it(store, made):
 def test_a_spread_never_mixes_real_units_with_simulated_ones(store, made):
     runs = [store.run(made[1][name]) for name in ("pass", "retest", "new", "slow")]
     for some, count in ((runs, 2), (runs[2:], 2)):
-        told = [spread["text"] for spread in lot_report(store, some, HEAD).data["spreads"]]
+        told = [spread["text"] for spread in lot_report(summed(store, some), HEAD).data["spreads"]]
         assert len(told) == 3
         assert all(f", {count} runs: " in text for text in told)
 
@@ -235,7 +241,7 @@ def test_a_verdict_that_nobody_knows_is_counted_too(store, made):
 
 def test_what_is_said_of_a_whole_lot_has_its_place(store, made):
     finding = LotFinding("Accepted", "Of 6 tested none failed.", "The rule of the sample.")
-    document = lot_report(store, [store.run(made[1]["pass"])], HEAD, finding=finding)
+    document = lot_report(summed(store, [store.run(made[1]["pass"])]), HEAD, finding=finding)
     said = text_of(document.pdf())
     assert "Accepted Of 6 tested none failed. The rule of the sample." in said
 

@@ -42,7 +42,11 @@ def test_a_rig_out_of_control_is_said_wherever_its_verdict_stands(store, made, s
     document = document_of(store, run, HEAD)
     assert document.data["standing"]["caution"] == short
     assert {"name": "Golden", "text": TOLD} in document.data["rig"]
-    assert lot_report(store, [run], HEAD).data["rows"][0]["why"].startswith(short)
+    assert (
+        lot_report([(run, store.checksum(run.run_id))], HEAD)
+        .data["rows"][0]["why"]
+        .startswith(short)
+    )
     if standing is GoldenStanding.OUT:
         written = text_of(document.pdf())
         assert short in written

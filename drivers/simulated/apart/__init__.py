@@ -32,3 +32,6 @@ def backend(wiring: RigWiring, options: BackendOptions) -> Backend:
             f"folder with --set world=FOLDER or in the environment as {ENVIRONMENT}."
         )
     return ApartBackend(Path(folder), wiring, options.seed, options.faults, extra)
+
+
+backend.simulated = True  # type: ignore[attr-defined]

@@ -1,0 +1,242 @@
+"""Lots as text, for command, console and sheet."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from rig.lots.history import SupplierHistory
+from rig.lots.worth import LotWorth
+from rig.quality.lots import ProcessAverage
+from rig.quality.switching import Inspection
+from rig.records.lot_model import (
+    ItemResult,
+    LotEnd,
+    LotEvent,
+    LotEventKind,
+    LotItem,
+    LotKept,
+    LotResult,
+    LotRun,
+)
+from rig.records.model import RunState
+
+END_WORDS = {
+    LotEnd.ACCEPTED: "accepted",
+    LotEnd.NOT_ACCEPTED: "not accepted",
+    LotEnd.WITHDRAWN: "withdrawn",
+}
+RESULT_WORDS = {
+    ItemResult.LEFT: "to be tested",
+    ItemResult.CONFORMING: "conforming",
+    ItemResult.NONCONFORMING: "nonconforming",
+    ItemResult.REPLACED: "replaced",
+}
+EVENT_WORDS = {
+    LotEventKind.OPENED: "opened",
+    LotEventKind.SET_ASIDE: "runs set aside",
+    LotEventKind.UNTESTABLE: "cannot be tested",
+    LotEventKind.TESTABLE: "can be tested after all",
+    LotEventKind.CLOSED: "closed",
+    LotEventKind.WITHDRAWN: "withdrawn",
+}
+SOURCE = (
+    "Single sampling by attributes, ISO 2859-1:1999 (tables as printed in copies of it; the "
+    "standard's own text was not at hand)"
+)
+
+
+def offered_words(lot: LotKept) -> str:
+    """Return what was delivered by whom."""
+    order = f", order {lot.order_number}" if lot.order_number else ""
+    return f"{lot.size} units {lot.unit_type} from {lot.supplier}{order}"
+
+
+def plan_words(lot: LotKept) -> str:
+    """Return by which plan the lot is judged: level, AQL, letter, sample, Ac and Re."""
+    share = f"all {lot.n} units" if lot.n == lot.size else f"{lot.n} of {lot.size} units"
+    return (
+        f"level {lot.level}, AQL {lot.aql:g} %, {lot.severity} inspection: letter {lot.letter}, "
+        f"{share}, of which {lot.ac or 'none'} may be nonconforming (Ac {lot.ac}, Re {lot.re})"
+    )
+
+
+def progress_words(lot: LotKept) -> str:
+    """Return how far a lot is, in a sentence without its full stop."""
+    bad = len(lot.nonconforming)
+    count = f"{lot.judged} of {len(lot.sample)} items judged, {bad} nonconforming"
+    if lot.end is not None:
+        return f"{END_WORDS[lot.end]}; {count}"
+    following = lot.next_item
+    ahead = ", ready to be closed" if not lot.left else ""
+    if following is not None:
+        ahead = f"; next: item {following.number} of the crate"
+    elif lot.left:
+        ahead = "; the rest is on the jig"
+    return f"{count}{ahead}"
+
+
+def verdict_word(lot: LotKept) -> str:
+    """Return the one word (or two) that the lot gets."""
+    if lot.end is not None:
+        return END_WORDS[lot.end]
+    return {
+        LotResult.OPEN: "open",
+        LotResult.ACCEPTABLE: "acceptable",
+        LotResult.NOT_ACCEPTABLE: "not acceptable",
+    }[lot.result]
+
+
+def finding_words(lot: LotKept) -> str:
+    """Return what the sample says of the lot by now, and what to do next."""
+    bad, left = len(lot.nonconforming), len(lot.left)
+    found = f"{bad or 'No'} nonconforming item{'' if bad == 1 else 's'}"
+    too_many = "is too many" if lot.re == 1 else "are too many"
+    if lot.end is LotEnd.WITHDRAWN:
+        return f"The lot was withdrawn before anything of it was judged: {lot.closing_note}"
+    match lot.result:
+        case LotResult.NOT_ACCEPTABLE if left:
+            return (
+                f"{found} in the sample by now, and {lot.re} {too_many}: the lot "
+                f"{'was not accepted' if lot.end else 'cannot be accepted any more'}. "
+                + (
+                    f"{left} items were left untested."
+                    if lot.end
+                    else f"Testing the {left} left is recommended all the same: the supplier's "
+                    "average is known better with them. Then close the lot."
+                )
+            )
+        case LotResult.NOT_ACCEPTABLE:
+            return (
+                f"{found} in a sample of {len(lot.sample)}, and {lot.re} {too_many}: the lot is "
+                "not accepted."
+            )
+        case LotResult.ACCEPTABLE:
+            return (
+                f"{found} in a sample of {len(lot.sample)}, and {lot.ac or 'none'} may be: the lot "
+                f"{'is accepted' if lot.end else 'can be accepted; close it'}."
+            )
+    more = lot.re - bad
+    return (
+        f"{found} by now, and {lot.ac or 'none'} may be. With {more} more the lot is not accepted; "
+        f"{left} item{' is' if left == 1 else 's are'} left."
+    )
+
+
+def item_words(item: LotItem) -> str:
+    """Return what an item came to, and why if it does not conform or is no more of the sample."""
+    if item.untestable is not None:
+        return f"{RESULT_WORDS[item.result]}: cannot be tested, {item.untestable_why}"
+    run = item.run
+    if run is None:
+        return "on the jig" if item.on_jig is not None else RESULT_WORDS[item.result]
+    why = f": {run.why}" if item.result is ItemResult.NONCONFORMING and run.why else ""
+    return f"{RESULT_WORDS[item.result]}{why}"
+
+
+def run_words(run: LotRun) -> str:
+    """Return what a run of an item was, and why it does not decide if it does not."""
+    came = str(run.verdict).upper() if run.verdict is not None else str(run.state)
+    line = f"run {str(run.run_id)[:8]} {came}"
+    if run.set_aside:
+        return f"{line}, set aside: {run.set_aside}"
+    if run.state is RunState.RUNNING or run.decides:
+        return line
+    return f"{line}, decides nothing"
+
+
+def item_lines(lot: LotKept) -> Iterator[str]:
+    """Yield every item of the sample in the order of the crate, with its runs."""
+    items = sorted(lot.items, key=lambda item: item.number)
+    width = max(len(str(item.number)) for item in items)
+    wide = max((len(item.serial) for item in items), default=0) or 1
+    for item in items:
+        place = f" (for item {item.replaces})" if item.replaces is not None else ""
+        yield f"{item.number:>{width}}  {item.serial or '-':<{wide}}  {item_words(item)}{place}"
+        for run in item.runs:
+            if run is not item.run:
+                yield f"{'':>{width}}  {'':<{wide}}  {run_words(run)}"
+
+
+def worth_lines(lot: LotKept, worth: LotWorth) -> Iterator[str]:
+    """Yield what the plan's judgement is worth, as a table: risks and qualities."""
+    rows = list(worth_rows(lot, worth))
+    widths = [max(len(row[column]) for row in rows) for column in range(3)]
+    for row in rows:
+        yield "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
+
+
+def worth_rows(lot: LotKept, worth: LotWorth) -> Iterator[tuple[str, str, str]]:
+    """Yield a heading, then each risk and quality: its name, of a process, of this lot."""
+    yield "", "lots of a process", "this lot"
+    for first, risk in enumerate(worth.risks):
+        if not first:
+            yield (
+                f"producer's risk at {risk.good_percent:g} % (AQL)",
+                f"{percent(risk.producers)} not accepted",
+                f"with {_units(risk.good_units)}: {percent(risk.lot_producers)}",
+            )
+        yield (
+            f"consumer's risk at {risk.bad_percent:g} %",
+            f"{percent(risk.consumers)} accepted",
+            f"with {_units(risk.bad_units)}: {percent(risk.lot_consumers)}",
+        )
+    for quality in worth.qualities:
+        yield (
+            f"accepted in {percent(quality.accepted)}",
+            f"{quality.percent:.3g} % nonconforming",
+            f"up to {_units(quality.units)}",
+        )
+
+
+def _units(count: int) -> str:
+    return f"{count} unit{'' if count == 1 else 's'}"
+
+
+def percent(share: float) -> str:
+    """Return a probability in per cent, to as many digits as tell it from none and all."""
+    value = 100.0 * share
+    if 0.0 < value < 0.1:
+        return "under 0.1 %"
+    if 99.9 < value < 100.0:
+        return "over 99.9 %"
+    return f"{value:.3g} %"
+
+
+def event_words(event: LotEvent) -> str:
+    """Return what was done to a lot by hand, when and by whom."""
+    who = f" by {event.operator}" if event.operator else ""
+    item = f"item {event.item} " if event.item is not None else ""
+    text = f": {event.text}" if event.text else ""
+    return f"{event.at.astimezone():%Y-%m-%d %H:%M}  {item}{EVENT_WORDS[event.kind]}{who}{text}"
+
+
+def inspection_word(inspection: Inspection) -> str:
+    """Return how the next lot is inspected, in a word."""
+    return "ended" if inspection.ended else str(inspection.severity)
+
+
+def average_words(average: ProcessAverage | None) -> str:
+    """Return a process average with its interval, in a sentence without its full stop."""
+    if average is None:
+        return "no process average yet"
+    return (
+        f"process average {100 * average.share:.3g} % nonconforming ({average.nonconforming} of "
+        f"{average.inspected}; with 95 % confidence {100 * average.low:.3g} to "
+        f"{100 * average.high:.3g} %)"
+    )
+
+
+def history_lines(history: SupplierHistory) -> Iterator[str]:
+    """Yield a supplier's lots that count together, its average, and how the next is inspected."""
+    key = history.key
+    world = " (SIMULATED)" if key.simulated else ""
+    yield f"{key.supplier}: {key.unit_type}, level {key.level}, AQL {key.aql:g} %{world}"
+    for lot in (*history.lots, *history.open_lots):
+        day = f"{(lot.closed_at or lot.opened_at).astimezone():%Y-%m-%d}"
+        again = "" if lot.original else ", offered again"
+        yield (
+            f"  {day}  {lot.name}  {lot.severity}, {lot.n} of {lot.size}, Ac {lot.ac}: "
+            f"{len(lot.nonconforming)} nonconforming, {verdict_word(lot)}{again}"
+        )
+    yield f"  {average_words(history.average)}"
+    yield f"  next lot: {inspection_word(history.inspection)}. {history.inspection.why}"

@@ -1,0 +1,364 @@
+"""A bench's records sent to the central ones: all, once, whatever happens on the way."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+import threading
+from pathlib import Path
+
+import psycopg
+import pytest
+from central_server import new_database, url_of
+from hypothesis import HealthCheck, given
+from hypothesis import settings as example_settings
+from hypothesis import strategies as st
+from sqlalchemy import text
+from whole_records import everything, made
+
+from rig.records import meeting
+from rig.records.central import Central, CentralError
+from rig.records.outbox import count_refused, count_waiting, refused
+from rig.records.store import Store
+from rig.records.sync import sync
+from rig.records.tables import SCHEMA
+from rig.records.transfer import Fate
+
+ROOT = Path(__file__).parents[2]
+
+
+def plain_url(url):
+    """The URL as psycopg itself takes it."""
+    return url.replace("+psycopg", "")
+
+
+def execute(url, *statements):
+    with psycopg.connect(plain_url(url), autocommit=True) as line:
+        for statement in statements:
+            line.execute(statement)
+
+
+def count(url, table, where="true"):
+    with psycopg.connect(plain_url(url)) as line:
+        return line.execute(f"SELECT count(*) FROM {table} WHERE {where}").fetchone()[0]
+
+
+def left(store):
+    with store.reading() as connection:
+        return sum(count_waiting(connection).values())
+
+
+def checksums(url, store, runs):
+    with Central.open(url) as central:
+        return [central.checksum(run) for run in runs] == [store.checksum(run) for run in runs]
+
+
+@pytest.fixture
+def bench(tmp_path):
+    with Store.open(tmp_path / "bench.db") as opened:
+        yield opened
+
+
+def test_everything_goes_once_with_its_checksum(store, central_url, make):
+    runs = everything(store, make)
+    done = sync(store, central_url, name="north bench")
+    assert done.fates == {Fate.NEW: 7}
+    assert checksums(central_url, store, runs)
+    assert (left(store), sync(store, central_url, name="north bench").fates) == (0, {})
+    with Central.open(central_url) as central:
+        (bench,) = central.benches().values()
+    assert bench.name == "north bench"
+    store.add_event(runs[0], make.event("later", kind="note"))
+    store.lots.not_testable("L-2209", 17, "crushed", "sam", make.T0)
+    assert sync(store, central_url, name="north bench").fates == {Fate.UPDATED: 2}
+    assert count(central_url, "lot_items", "untestable = 'nonconforming'") == 1
+
+
+def test_two_benches_with_the_same_unit_and_names_send_at_once(store, bench, central_url, make):
+    for each in (store, bench):
+        everything(each, make)
+    threads = [
+        threading.Thread(target=sync, args=(each, central_url), kwargs={"name": name})
+        for each, name in ((store, "north"), (bench, "south"))
+    ]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert [count(central_url, name) for name in ("runs", "units", "lots", "gauge_studies")] == [
+        4,
+        2,
+        2,
+        2,
+    ]
+    assert (left(store), left(bench)) == (0, 0)
+
+
+@example_settings(max_examples=12, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    st.text(st.characters(exclude_categories=("Cs",), exclude_characters="\0"), max_size=20),
+    st.dictionaries(st.text(max_size=5), st.floats() | st.text(max_size=5) | st.none()),
+    st.none() | st.floats(allow_nan=False),
+)
+def test_every_value_comes_back_as_it_was(store, bench_url, make, words, answers, number):
+    step = make.step(1, answers=answers, note=words, title=words, trace=None)
+    measures = tuple(type(m)(m.name, number, words, number) for m in step.measures)
+    run = store.begin_run(make.run_start(unit_serial=f"u{words}", backend_facts=answers))
+    store.finish_step(run, type(step)(**{**vars_of(step), "measures": measures}))
+    store.finish_run(run, make.run_end(note=words))
+    done = sync(store, bench_url, name="b")
+    assert done.fates == {Fate.NEW: 1}, done.why
+    assert checksums(bench_url, store, [run])
+
+
+def vars_of(step):
+    return {name: getattr(step, name) for name in step.__dataclass_fields__}
+
+
+@pytest.fixture
+def bench_url(server):
+    return new_database(server, "prepared")
+
+
+# --- ended at any instant -------------------------------------------------------------------------
+
+
+def test_killed_between_there_and_here_it_finds_what_it_sent(store, central_url, make, monkeypatch):
+    runs = everything(store, make)
+    with monkeypatch.context() as patch:
+        patch.setattr("rig.records.sync._mark", lambda *_: (_ for _ in ()).throw(KeyboardInterrupt))
+        with pytest.raises(KeyboardInterrupt):
+            sync(store, central_url, name="b")
+    assert count(central_url, "calibrations") == 1  # the first batch is there, and not marked
+    done = sync(store, central_url, name="b")
+    assert done.fates == {Fate.KNOWN: 1, Fate.NEW: 6}
+    assert checksums(central_url, store, runs)
+
+
+def test_a_line_that_is_cut_is_told_and_the_rest_goes_the_next_time(store, central_url, make):
+    runs = [made(store, make, unit_serial=f"u{n}") for n in range(3)]
+    # The server itself cuts the line in the middle of a batch: as an administrator would.
+    execute(
+        central_url,
+        "CREATE FUNCTION cut() RETURNS trigger AS $$ BEGIN "
+        "PERFORM pg_terminate_backend(pg_backend_pid()); RETURN NEW; END $$ LANGUAGE plpgsql",
+        "CREATE TRIGGER cut BEFORE INSERT ON measures EXECUTE FUNCTION cut()",
+    )
+    with pytest.raises(CentralError, match="shut down or cut the line"):
+        sync(store, central_url, name="b")
+    assert (count(central_url, "runs"), left(store)) == (0, 3)
+    execute(central_url, "DROP TRIGGER cut ON measures")
+    assert sync(store, central_url, name="b").sent == 3
+    assert checksums(central_url, store, runs)
+
+
+def test_a_full_disk_there_is_told(store, central_url, make):
+    made(store, make)
+    # The server's own code for a full disk, raised where it would be.
+    execute(
+        central_url,
+        "CREATE FUNCTION full_disk() RETURNS trigger AS $$ BEGIN "
+        "RAISE EXCEPTION 'could not extend file' USING ERRCODE = '53100'; END $$ LANGUAGE plpgsql",
+        "CREATE TRIGGER full_disk BEFORE INSERT ON traces EXECUTE FUNCTION full_disk()",
+    )
+    with pytest.raises(CentralError, match=r"server's disk is full\. Have its administrator"):
+        sync(store, central_url, name="b")
+    assert (count(central_url, "runs"), left(store)) == (0, 1)
+    with store.reading() as connection:
+        state = meeting.state(connection)
+    assert "disk is full" in state.failed
+    assert state.synced_at is None
+
+
+# --- who may come in ------------------------------------------------------------------------------
+
+
+def test_a_wrong_password_is_told_and_none_is_printed(store, server, central_url, monkeypatch):
+    name = central_url.split("@/")[1].split("?")[0]
+    monkeypatch.setenv("PGPASSWORD", "wrong-one")
+    with pytest.raises(CentralError, match="the password is wrong") as caught:
+        sync(store, url_of(server, name, "locked"), name="b")
+    assert "wrong-one" not in str(caught.value)
+    monkeypatch.delenv("PGPASSWORD")
+    monkeypatch.setenv("PGPASSFILE", "/nowhere")
+    with pytest.raises(CentralError, match=r"none was found\. Put it into ~/\.pgpass"):
+        sync(store, url_of(server, name, "locked"), name="b")
+
+
+def test_a_password_in_the_url_is_refused_and_not_repeated(store):
+    for url in ("postgresql://b:se1cret@h/d", "postgresql://b@h/d?password=se1cret"):
+        with pytest.raises(CentralError, match="has a password in it") as caught:
+            sync(store, url, name="b")
+        assert "se1cret" not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("url", "words"),
+    [
+        ("mysql://b@h/d", "no URL of a PostgreSQL"),
+        ("postgresql://[", "cannot be read"),
+        ("postgresql://b@/d?host=/nowhere", "cannot be reached"),
+        ("postgresql://b@/d?host=/nowhere&nonsense=1", "could not be used|cannot be used"),
+    ],
+)
+def test_a_url_that_leads_nowhere_is_told(store, url, words):
+    with pytest.raises(CentralError, match=words):
+        sync(store, url, name="b")
+
+
+def test_rights_that_are_missing_are_told(store, server, central_url, make):
+    made(store, make)
+    name = central_url.split("@/")[1].split("?")[0]
+    with pytest.raises(CentralError, match="the rights the README lists"):
+        sync(store, url_of(server, name, "nobody"), name="b")
+
+
+def test_without_the_driver_the_message_says_what_to_install(store, monkeypatch):
+    monkeypatch.setitem(sys.modules, "psycopg", None)
+    with pytest.raises(CentralError, match=r"pip install 'halfturn\[postgresql\]'"):
+        sync(store, "postgresql://b@h/d", name="b")
+
+
+# --- the schema there -----------------------------------------------------------------------------
+
+
+def test_records_are_prepared_once_by_whoever_asks_first(store, server, make):
+    url = new_database(server)
+    with pytest.raises(CentralError, match="halfturn sync prepare"):
+        sync(store, url, name="b")
+    said = []
+
+    def prepare():
+        with Central.open(url, unprepared=True) as central:
+            said.append(central.prepare())
+
+    threads = [threading.Thread(target=prepare) for _ in range(3)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert sorted(said, key=str) == [SCHEMA, SCHEMA, None]
+    everything(store, make)
+    assert sync(store, url, name="b").sent == 7
+
+
+@pytest.mark.parametrize(
+    ("there", "words"),
+    [("0001", "older halfturn .*`halfturn sync prepare`"), ("9999", "newer halfturn .* Update")],
+)
+def test_records_of_another_schema_are_left_alone(store, central_url, there, words):
+    execute(central_url, f"UPDATE alembic_version SET version_num = '{there}'")
+    with pytest.raises(CentralError, match=words):
+        sync(store, central_url, name="b")
+
+
+def test_a_database_of_another_program_is_left_alone(server):
+    url = new_database(server)
+    execute(url, "CREATE TABLE runs (id int)")
+    with (
+        Central.open(url, unprepared=True) as central,
+        pytest.raises(CentralError, match="tables of another program"),
+    ):
+        central.prepare()
+
+
+# --- copies and backups ---------------------------------------------------------------------------
+
+
+def test_a_copy_that_sends_too_is_found_out(store, central_url, make, tmp_path):
+    run = made(store, make)
+    sync(store, central_url, name="b")
+    copied = shutil.copy(backed_up(store), tmp_path / "copy.db")
+    with Store.open(Path(copied)) as copy:
+        sync(store, central_url, name="b")
+        later = made(copy, make)
+        with pytest.raises(CentralError, match="a copy of them is in use elsewhere"):
+            sync(copy, central_url, name="b")
+        new = meeting.become_new(copy)
+        done = sync(copy, central_url, name="south")
+        assert done.fates == {Fate.KNOWN: 1, Fate.NEW: 1}
+        assert count(central_url, "runs") == 2
+        assert left(copy) == 0
+    with Central.open(central_url) as central:
+        assert {each.name for each in central.benches().values()} == {"b", "south"}
+        assert new.id in central.benches()
+    assert run != later
+
+
+def backed_up(store):
+    """The file with all that is in its log."""
+    with store.reading():
+        pass
+    store.close()
+    return store.path
+
+
+def test_records_put_back_from_a_backup_go_on_and_nothing_is_undone(
+    store, central_url, make, tmp_path
+):
+    run = made(store, make)
+    sync(store, central_url, name="b")
+    backup = shutil.copy(backed_up(store), tmp_path / "backup.db")
+    with Store.open(tmp_path / "records.db") as store_then:
+        store_then.add_event(run, make.event("after the backup", kind="note"))
+        sync(store_then, central_url, name="b")
+    with Store.open(Path(backup)) as back:
+        with pytest.raises(CentralError, match="put back from a backup"):
+            sync(back, central_url, name="b")
+        meeting.go_on_as_the_same(back)
+        new = made(back, make)
+        done = sync(back, central_url, name="b")
+        assert (done.sent, len(done.why)) == (1, 1)
+        assert "a newer one is there" in done.why[run][1]
+        with back.reading() as connection:
+            assert count_refused(connection) == 1
+            assert refused(connection)[0][1] == run
+        assert checksums(central_url, back, [new])
+        sync(back, central_url, name="b")  # and the next time nobody is asked
+    assert count(central_url, "events", "text = 'after the backup'") == 1
+
+
+def test_records_of_another_computer_are_not_sent_unasked(store, central_url, make):
+    made(store, make)
+    with store.taking() as connection:
+        connection.execute(text("UPDATE benches SET machine = 'another'"))
+    with pytest.raises(CentralError, match="made on another computer"):
+        sync(store, central_url, name="b")
+    meeting.go_on_as_the_same(store)
+    assert sync(store, central_url, name="b").sent == 1
+
+
+def test_other_central_records_get_everything_again(store, server, central_url, make):
+    runs = everything(store, make)
+    sync(store, central_url, name="b")
+    other = new_database(server)
+    with Central.open(other, unprepared=True) as central:
+        central.prepare()
+    assert sync(store, other, name="b").fates == {Fate.NEW: 7}
+    assert checksums(other, store, runs)
+
+
+# --- beside a bench at work -----------------------------------------------------------------------
+
+
+def test_a_bench_at_work_has_priority(store, central_url, make):
+    for number in range(45):
+        made(store, make, unit_serial=f"u{number}")
+    made(store, make, end=None)  # goes on
+    rests = []
+    done = sync(store, central_url, name="b", traces=False, pause=rests.append)
+    assert (done.sent, len(rests)) == (45, 3)
+    assert all(rest > 0 for rest in rests)
+
+
+def test_a_damaged_run_keeps_no_other_here(store, central_url, make):
+    good, bad = made(store, make), made(store, make, unit_serial="u2")
+    with store.taking() as connection:
+        connection.execute(
+            text("UPDATE runs SET started_at = 'never' WHERE id = :id"), {"id": bad.hex}
+        )
+    done = sync(store, central_url, name="b")
+    assert done.fates == {Fate.NEW: 1, Fate.REFUSED: 1}
+    assert "records verify" in done.why[bad][1]
+    assert checksums(central_url, store, [good])
+    assert left(store) == 0
