@@ -51,6 +51,7 @@ class ByHandSession(FedJob):
     """
 
     judges = False
+    starts_in_turn = False  # a feed made later than its key was held would surprise somebody
     touches: TouchKeeper
     _last: Sample
 

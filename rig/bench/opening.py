@@ -53,6 +53,7 @@ class FedJob(ABC):
     log: RunLog
     standing: Standing
     judges = True  # an unfit rig must not
+    starts_in_turn = True  # its motor starts when no other has just done so
     golden: Said = None
 
     def __init__(
@@ -199,7 +200,7 @@ class FedJob(ABC):
             on_trip=self.survived,
             lateness=None if self.claim is None else LatenessMeter(period_s),
             in_phase=self.premises.in_phase(period_s),
-            may_start=self.premises.may_start,
+            may_start=self.premises.may_start if self.starts_in_turn else None,
         )
 
     def _start(self, dates: Dates) -> RunStart:
@@ -257,6 +258,9 @@ class FedJob(ABC):
             )
         if self.claim is not None and self.claim.advice and not self.backend.simulated:
             self.log.note("control", self.claim.words)
+        if self.premises.words:
+            hz = self.order.station.sample_hz
+            self.log.note("stations", f"{hz} samples a second. {self.premises.words}.")
         self._need_sensor()
         self.log.note("dead_man", self.premises.arm(loop))
         self._need_consent()

@@ -17,6 +17,11 @@ Result = TypeVar("Result")
 class Premises(Protocol):
     """Opens what a job feeds with, and has it wait for others where the rig is shared."""
 
+    @property
+    def words(self) -> str:
+        """What the record says of sharing the rig; empty if it is not shared."""
+        ...
+
     def station(self, backend: Backend, wiring: RigWiring, wired: StationWiring) -> Station:
         """Open the job's station, feeds off."""
         ...
@@ -57,6 +62,7 @@ class Premises(Protocol):
 class Alone:
     """One job has the rig to itself."""
 
+    words = ""
     may_start: Callable[[float], bool] | None = None
 
     def station(self, backend: Backend, wiring: RigWiring, wired: StationWiring) -> Station:

@@ -79,6 +79,12 @@ class Berth:
     rig: SharedRig
     name: str
 
+    @property
+    def words(self) -> str:
+        """Which other stations may be at work meanwhile."""
+        others = [name for name in self.rig.stations if name != self.name]
+        return f"Other stations may have been at work meanwhile: {', '.join(others)}"
+
     def station(self, backend: Backend, wiring: RigWiring, wired: StationWiring) -> Station:
         """Open the job's station; no other station's pins are touched."""
         pins = self.rig.pins

@@ -14,9 +14,7 @@ from drivers.switches import Switch
 from rig.bench.contact import ContactEstimate
 from rig.bench.requests import OFF, Feeds, Sample
 from rig.bench.rig_pins import RigPins
-
-IGNITION_EVERY = 5
-"""The ignition sensor and the jig's switches are read with every so many samples."""
+from rig.crowding import IGNITION_EVERY
 
 
 class _HasClose(Protocol):

@@ -14,11 +14,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 from drivers import RigWiring
 from drivers.backends import keeps_own_time, load_backend
 from rig.bench.console_end import ConsoleEnd, PipeLine
-from rig.bench.crowding import why_crowded
 from rig.bench.errors import RefusedError
 from rig.bench.events import BenchEvent, Ready
 from rig.bench.hub import Hub
@@ -31,6 +31,7 @@ from rig.bench.ring import SampleRing
 from rig.bench.shared_rig import SharedRig
 from rig.bench.signals import ENDING, SignalFlag, flag_signals
 from rig.bench.stations import Leave, StationEnd, StationsOrder
+from rig.crowding import why_crowded
 
 _LOOK_EVERY_S = 0.02
 """A station without a job looks for one so often, s."""
@@ -74,6 +75,27 @@ class _ToAll:
         """Tell all of them."""
         for line in self.lines:
             line.send(event)
+
+
+@dataclass(frozen=True, slots=True)
+class _OneOfLines:
+    """A station's line (`rig.bench.console_end.Line`): with any of them the console is gone."""
+
+    own: PipeLine
+    all: Sequence[PipeLine]
+
+    def send(self, event: BenchEvent) -> None:
+        """Send an event; never blocks."""
+        self.own.send(event)
+
+    def take(self, wait_s: float = 0.0) -> Any | None:
+        """Return the next thing that came for this station."""
+        return self.own.take(wait_s)
+
+    @property
+    def gone(self) -> bool:
+        """Tell whether the console has gone, by any of its lines."""
+        return any(line.gone for line in self.all)
 
 
 class _Bench:
@@ -194,7 +216,8 @@ class _Bench:
         tell_failure(work, console)
 
     def _console(self, place: Place) -> ConsoleEnd:
-        return ConsoleEnd(place.line, place.ring, self._flag)
+        line = _OneOfLines(place.line, [each.line for each in self._places])
+        return ConsoleEnd(line, place.ring, self._flag)
 
     def _claim(self) -> Claim:
         wanted = self._order.settings.control

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
 from drivers.backends import keeps_own_time, load_backend
 from rig.bench.commands import Answer, Stop
-from rig.bench.crowding import why_crowded
 from rig.bench.events import Asked, BenchEvent, Refused, RunEnded
 from rig.bench.keeper import DirectKeeper
 from rig.bench.order import RunOrder
@@ -26,8 +25,9 @@ from rig.commands.follow import GONE
 from rig.commands.progress import Progress
 from rig.commands.run import Gathered, answer, order_of, status_of, words
 from rig.commands.streams import say, tell
-from rig.commands.terminal import ask_operator
-from rig.feasible import cautions_on_rig
+from rig.commands.terminal import ask_operator, wrapped
+from rig.crowding import why_crowded
+from rig.feasible import cautions_on_rig, cautions_together
 from rig.records.store import Store
 
 # The worst of several: what says least of the units, or most against them, comes first.
@@ -51,9 +51,8 @@ def run(options: argparse.Namespace) -> int:
     if crowded:
         raise CommandError(exits.FILES, crowded)
     if not options.quiet:
-        for name, order in orders.items():
-            for caution in cautions_on_rig(order.plan, order.settings, order.station):
-                tell(f"{name}: warning: {caution}")
+        for caution in _cautions(orders):
+            tell(wrapped(f"warning: {caution}"))
     rule = first.plan.decision.as_rule()
     gathered = {
         name: Gathered(Progress(quiet=options.quiet, station=name), whole=options.json, rule=rule)
@@ -71,6 +70,19 @@ def run(options: argparse.Namespace) -> int:
         for name in orders:
             say(_prefixed(name, _in_words(came[name], gathered[name])))
     return worst([_status(end) for end in came.values()])
+
+
+def _cautions(orders: Mapping[str, RunOrder]) -> Iterator[str]:
+    """Yield what the operator should know, once where it holds for several stations."""
+    stations: dict[str, list[str]] = {}
+    for name, order in orders.items():
+        for caution in cautions_on_rig(order.plan, order.settings, order.station):
+            stations.setdefault(caution, []).append(name)
+    for caution, names in stations.items():
+        yield caution if len(names) == len(orders) else f"station {', '.join(names)}: {caution}"
+    first = next(iter(orders.values()))
+    at_work = [order.station for order in orders.values()]
+    yield from cautions_together(first.plan, first.settings, at_work)
 
 
 def worst(statuses: Sequence[int]) -> int:

@@ -28,7 +28,6 @@ from side_by_side import Side, rig_of
 from drivers import BackendOptions
 from drivers.simulated.backend import SimulatedBackend
 from drivers.simulated.clocks import RealClock
-from rig.bench.crowding import BUS_SHARE, crowd
 from rig.bench.events import Refused, RunEnded
 from rig.bench.guard import Guard
 from rig.bench.loop import ControlLoop
@@ -36,6 +35,7 @@ from rig.bench.opening import guard_limits
 from rig.bench.order import RunOrder
 from rig.bench.requests import OFF
 from rig.bench.stations import StationsBench
+from rig.crowding import BUS_SHARE, crowd
 
 STATIONS = range(1, 5)
 VIRTUAL_S = 2.0

@@ -70,6 +70,7 @@ MAY = {
     "rig.bench": {
         "rig",
         "rig.bench",
+        "rig.crowding",
         "rig.quality",
         "rig.references",
         "rig.analysis",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -12,10 +13,16 @@ from hypothesis import strategies as st
 from side_by_side import PERIOD_S, Side, fed
 
 from drivers.simulated.i2c import HANG_S
+from rig.bench.commands import Hold
 from rig.bench.errors import Stopped
 from rig.bench.events import HalfTurnEnded, Refused, StepBegan
-from rig.bench.requests import BOTH
+from rig.bench.guard import Guard
+from rig.bench.loop import ControlLoop
+from rig.bench.opening import guard_limits
+from rig.bench.requests import BOTH, OFF
+from rig.bench.rounds import Turn
 from rig.bench.turns import START_APART_S
+from rig.crowding import BUS_SHARE, crowd
 from rig.plans import plan_from_text
 
 LONG = '[[step]]\nkind = "half_turns"\ncount = 4\npause_s = 0.4\n'
@@ -257,6 +264,34 @@ def test_motors_start_one_after_the_other(side):
         assert one == other or other_s - one_s >= START_APART_S - PERIOD_S
 
 
+def test_a_key_that_is_held_feeds_at_once_and_one_that_is_let_go_takes_it_at_once(side):
+    both = side(plans={name: make_plan(LONG) for name in "AB"})
+    both.by_hand.add("B")
+    held, done = [], []
+
+    def keys():
+        now_s = both.now_s()
+        started = [e.time_s for e in both.diary.of("A", battery=False) if e.made]
+        if started and not held:
+            held.append(now_s)
+        if held and now_s < held[0] + 0.1:
+            return [Hold(True, False, lease_s=0.05)]
+        if held and not done:
+            done.append(now_s)
+            return [Hold(False, False)]
+        if "A" in both.ends:
+            raise Stopped("Stopped: enough.", by_operator=True)
+        return ()
+
+    both.watchers["B"].on_listen = keys
+    both.run()
+    ((from_s, to_s),) = both.diary.spans_s("B")
+    # Right beside A's start; a console is listened to every hundredth of a second.
+    assert from_s - held[0] <= IN_TIME_S < START_APART_S
+    assert to_s - done[0] <= IN_TIME_S
+    assert both.verdict("A") == "pass"
+
+
 def _battery_spans(side, name):
     edges = side.diary.of(name)
     return [(a.time_s, b.time_s) for a, b in zip(edges[::2], edges[1::2], strict=True)]
@@ -323,7 +358,7 @@ KINDS = ("", "jammed=90", "cam-welded", "sensor-absent", "sensor-stuck", "open-w
     stop_s=st.none() | st.floats(0.1, 5.0),
     press_s=st.none() | st.floats(0.5, 6.0),
 )
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=8, deadline=None)
 def test_no_interleaving_feeds_a_station_that_must_not_be(
     tmp_path_factory, faults, at_s, joins_s, stop_s, press_s
 ):
@@ -389,3 +424,74 @@ def _limits(name, said, press_s, stop_s):
         if fault.startswith(f"{name}:sensor-absent"):
             yield float(fault.partition("@")[2]), 5 * PERIOD_S
     yield 0.0, 0.0
+
+
+def test_loops_that_are_always_late_have_their_turns_all_the_same(side):
+    both = side()
+    rig, hub = both.together.rig, both.together.hub
+    cycles = dict.fromkeys("AB", 0)
+
+    def work(name):
+        order = both.order(name)
+        wired = next(s for s in order.wiring().stations if s.name == name)
+        station = rig.berth(name).station(rig.backend_of(name), order.wiring(), wired)
+        hooks = dict.fromkeys(("listen", "watch", "ask", "set_supply", "news", "on_trip"), _nothing)
+        loop = ControlLoop(station, hub, Guard(guard_limits(order.plan)), 1e-7, **hooks)
+        while hub.now_s() < 0.1:
+            loop.cycle(OFF)
+            cycles[name] += 1
+        station.close()
+
+    for name in cycles:
+        hub.begin(partial(work, name))
+    hub.run()
+    rig.close()
+    both.backend.close()
+    assert cycles["A"] == pytest.approx(cycles["B"], rel=0.05)
+    # What the bus allows one of two, by its bit times.
+    assert cycles["A"] == pytest.approx(
+        0.1 * crowd(both.settings, "AB").most_hz / BUS_SHARE, rel=0.1
+    )
+
+
+def _nothing(*_):
+    return ()
+
+
+VISUAL = '[[step]]\nkind = "visual"\nchecks = ["earth_good"]\n'
+
+
+def test_whoever_looks_at_the_jig_looks_at_the_right_station(side):
+    plans = {name: make_plan(VISUAL, HALF_TURNS) for name in "AB"}
+    both = side(plans=plans, faults=["B:poor-earth=0.1"]).run()
+    answers = {name: both.record(name).steps[0].answers for name in "AB"}
+    assert answers == {"A": {"earth_good": "ok"}, "B": {"earth_good": "fault"}}
+
+
+def test_a_station_whose_cycle_was_not_good_counts_only_with_its_feeds_read_back_off(side):
+    both = side()
+    pins, rounds = both.together.rig.pins, both.together.rig.rounds
+    turns = {name: Turn(rounds, name, pins.feeds[name]) for name in "AB"}
+
+    def edges_of(*calls):
+        before = len(both.diary.toggles_s)
+        for call in calls:
+            call()
+        return len(both.diary.toggles_s) - before
+
+    a, b = turns["A"], turns["B"]
+    assert edges_of(a.toggle) == 1, "alone, each cycle is a round"
+    assert edges_of(b.toggle) == 0, "A has not been round since"
+    assert edges_of(b.toggle, b.toggle) == 0, "one station's cycles are no round of two"
+    assert edges_of(a.toggle) == 1
+    assert edges_of(a.toggle, b.stand_by) == 1, "B is blind, its feeds read back off"
+    for feed in ("battery_feed", "ignition_feed"):
+        pin = getattr(both.settings.station("B"), feed).pin
+        both.backend.pin_factory.stick(pin, True)
+        assert edges_of(a.toggle, b.stand_by, a.toggle, b.stand_by) == 0, feed
+        both.backend.pin_factory.stick(pin, None)
+        assert edges_of(b.stand_by) == 1
+    rounds.leave("B")
+    assert edges_of(a.toggle, a.toggle) == 2
+    both.together.rig.close()
+    both.backend.close()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields
 from pathlib import Path
 
 from bench_runs import HALF_TURNS, Watcher, make_plan
@@ -10,7 +10,7 @@ from bench_runs import HALF_TURNS, Watcher, make_plan
 from drivers import BackendOptions
 from drivers.simulated.backend import SimulatedBackend
 from rig.bench.keeper import DirectKeeper
-from rig.bench.order import RunOrder
+from rig.bench.order import ByHandOrder, RunOrder
 from rig.bench.requests import Feeds
 from rig.bench.together import Together
 from rig.records.store import Store
@@ -103,7 +103,7 @@ class Side:
         self.watchers = {name: Watcher() for name in names}
         self.options = BackendOptions(seed=seed, faults=tuple(faults), extra=extra)
         self.records = records
-        self.ends = {}
+        self.by_hand = set()  # the stations that are worked by hand
         first = self.order(next(iter(self.plans)))
         self.backend = SimulatedBackend(first.wiring(), self.options)
         self.diary = Diary(self.backend, self.settings)
@@ -122,9 +122,11 @@ class Side:
             consent=True,
         )
 
-    def begin(self, name, **changes):
+    def begin(self, name):
         """Have a station's job begin: before `run`, or while it is on."""
-        order = replace(self.order(name), **changes)
+        order = self.order(name)
+        if name in self.by_hand:
+            order = ByHandOrder(**{f.name: getattr(order, f.name) for f in fields(order)})
         self.together.begin(order, self.keeper, self.watchers[name])
 
     def begin_when(self, due, *, by, begin):

@@ -6,9 +6,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from drivers.ina219 import mean_read_bits
-from rig.bench.station import IGNITION_EVERY
 from rig.settings import RigSettings, StationSettings
 
+IGNITION_EVERY = 5
+"""The ignition sensor and the jig's switches are read with every so many samples."""
 # The bus may be in use for this share of the time at most; the rest is the program's own (guess).
 BUS_SHARE = 0.6
 MOST_STATIONS = 4
@@ -23,6 +24,11 @@ class Crowd:
     stations: int
     most_hz: float
     bus_s: float  # of the bus's time for one sample of every station
+
+    @property
+    def samples_hz(self) -> int:
+        """What a rig file may ask for with so many at work, Hz."""
+        return int(min(self.most_hz, RATES_HZ[0]))
 
     @property
     def usual_hz(self) -> int:
@@ -50,6 +56,15 @@ def crowds(settings: RigSettings) -> Iterator[Crowd]:
     names = [station.name for station in settings.stations]
     for count in range(1, min(len(names), MOST_STATIONS) + 1):
         yield crowd(settings, names[:count])
+
+
+def crowds_in_words(settings: RigSettings) -> str:
+    """Return one line on what several stations can have; empty for a rig with a single one."""
+    if len(settings.stations) == 1:
+        return ""
+    each = ", ".join(f"{one.stations}: {one.samples_hz}" for one in crowds(settings))
+    clock = f"{settings.control.i2c_hz / 1000:g} kHz"
+    return f"samples a second each, by how many stations are at work at once ({clock} bus): {each}"
 
 
 def why_crowded(settings: RigSettings, stations: Sequence[str]) -> str:
