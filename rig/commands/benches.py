@@ -6,13 +6,13 @@ from pathlib import Path
 
 from drivers import BackendOptions
 from rig.bench.attached import AttachedBench, attach
-from rig.bench.crowding import why_crowded
 from rig.bench.errors import BenchError
 from rig.bench.handle import BenchHandle
 from rig.bench.meeting_place import somebody_listens
 from rig.bench.process import BenchClient
 from rig.bench.stations import StationsBench
 from rig.console.desks import Desks
+from rig.crowding import why_crowded
 from rig.settings import RigSettings
 
 # A console that opens waits so long for a bench that is at work (s).
