@@ -82,10 +82,10 @@ class StandingDialogs:
             if desk.live.asked is asked:
                 return
             self._close_question()
-        here = self._console.screen
-        if not isinstance(here, DeskScreen):
+        here, desks = self._console.screen, self._console.desks
+        if not (desks.several and isinstance(here, DeskScreen)):
             return
-        chosen, desks = self._console.desk, self._console.desks
+        chosen = desks.chosen
         pending = [desk.live.asked for desk in desks]
         self._left_open = [one for one in self._left_open if any(one is p for p in pending)]
         waiting = [chosen] if here.is_of(chosen) else []
