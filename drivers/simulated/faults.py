@@ -301,11 +301,16 @@ def parse_fault(text: str) -> AppliedFault:
     return AppliedFault(fault, degree, after_s, lasts_s)
 
 
+def is_of_the_rig(fault: Fault) -> bool:
+    """Tell whether all stations have a fault that one of them has: it is of what they share."""
+    return fault.sets in _OF_THE_RIG or fault.name == "supply-error"
+
+
 def _on(station: str, applied: AppliedFault) -> AppliedFault:
     fault = applied.fault
     if not station:
         raise ValueError(f"Before ':{fault.name}' the station's name is missing.")
-    if fault.sets in _OF_THE_RIG or fault.name == "supply-error":
+    if is_of_the_rig(fault):
         raise ValueError(
             f"The fault '{fault.name}' is of the whole rig, not of one station: leave "
             f"'{station}:' away. It means: {fault.says}."

@@ -105,6 +105,16 @@ class StationHandle:
         return self._over
 
     @property
+    def spent(self) -> bool:
+        """Tell whether it is of no more use: its job is over, or it was closed without one."""
+        return self._over or self._closed
+
+    @property
+    def heard_ready(self) -> bool:
+        """Tell whether the station has said by now that it waits for a job."""
+        return self._over or self._said_ready or self._known_ready
+
+    @property
     def alive(self) -> bool:
         """Tell whether the station waits for its job or does it, or things it said are due."""
         return not (self._closed or self._over or self._line.inbox.gone)
@@ -219,10 +229,11 @@ class StationsBench:
         return {name: self.station(name) for name in self.stations}
 
     def station(self, name: str) -> StationHandle:
-        """Return a station's handle; a new one if the job of the last is over."""
+        """Return a station's handle; a new one if the last is spent."""
         handle = self._handles[name]
-        if handle.over and self.alive:
-            handle = StationHandle(self, name, self._lines[name], ready=True)
+        if handle.spent and self.alive:
+            ready = handle.heard_ready
+            handle = StationHandle(self, name, self._lines[name], ready=ready)
             self._handles[name] = handle
         return handle
 

@@ -130,7 +130,7 @@ class RecordsScreen(DeskScreen):
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Offer what the pane has; letters belong to a field while it has the focus."""
         if action not in _WHERE:
-            return True
+            return super().check_action(action, parameters)
         if not self.is_mounted or self.pane not in _WHERE[action]:
             return False
         if isinstance(self.focused, Input) and action != "back":
@@ -149,7 +149,8 @@ class RecordsScreen(DeskScreen):
         """Open the verdict of the run under the cursor."""
         event.stop()
         if self.pane != "overlay" and self._chosen is not None:
-            self.app.get_screen("verdict", VerdictScreen).show_run(self._chosen.run_id)
+            verdict = self.app.get_screen(self.app.named("verdict"), VerdictScreen)
+            verdict.show_run(self._chosen.run_id)
             self.app.go("verdict")
 
     def scanned(self, label: str) -> None:
