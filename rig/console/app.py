@@ -31,7 +31,7 @@ from rig.console.feeds_words import feeds_of
 from rig.console.held_keys import HeldKeys
 from rig.console.live_job import Phase
 from rig.console.lost_terminal import PatientDriver
-from rig.console.places import CAUSES, GAUGE, GOLDEN, OF_RIG, PLACES, places
+from rig.console.places import CAUSES, GAUGE, GOLDEN, LOTS, OF_RIG, PLACES, places
 from rig.console.rig_kept import RigKept, rig_kept
 from rig.console.scanner import SCANNER_S
 from rig.console.screen import DeskScreen
@@ -93,7 +93,7 @@ class HalfturnConsole(App[int]):
         for theme in (FIELD, DAYLIGHT):
             self.register_theme(theme)
         self.theme = FIELD.name
-        for place in (*places(self.desk.has_world), CAUSES, *OF_RIG):
+        for place in (*places(self.desk.has_world), CAUSES, LOTS, *OF_RIG):
             self.install_screen(_screen(place.name), place.name)
         self.push_screen("bench")
         self._pumping = self.set_interval(1 / FRAMES_PER_S, self.pump)
@@ -225,14 +225,16 @@ class HalfturnConsole(App[int]):
             self._come_to_causes("The isolation is over: F3 tells what it came to.")
             return
         if here is None or here.place in WATCHED_FROM:
-            self.go(self._study_of_live() or "verdict")
+            self.go(self._asker_of_live() or "verdict")
             return
         verdict = "no verdict" if ended.judgement is None else str(ended.judgement.verdict).upper()
         self.say(f"The run is over: {verdict}. F5 tells why.")
 
-    def _study_of_live(self) -> str:
-        """Return the place of the study that the run just made belongs to; "" if to none."""
+    def _asker_of_live(self) -> str:
+        """Return the place of the study or lot that the run just made belongs to; "" if to none."""
         live = self.desk.live
+        if isinstance(live.job, RunOrder) and live.job.lot_item is not None:
+            return LOTS.name
         if isinstance(live.job, RunOrder) and live.job.gauge_trial is not None:
             return GAUGE.name
         began = live.began
@@ -392,6 +394,7 @@ def _screen(name: str) -> DeskScreen:
     from rig.console.screens.golden import GoldenScreen
     from rig.console.screens.isolate import IsolateScreen
     from rig.console.screens.live import LiveScreen
+    from rig.console.screens.lots import LotsScreen
     from rig.console.screens.records import RecordsScreen
     from rig.console.screens.rig import RigScreen
     from rig.console.screens.verdict import VerdictScreen
@@ -404,6 +407,7 @@ def _screen(name: str) -> DeskScreen:
         "by_hand": ByHandScreen,
         "verdict": VerdictScreen,
         "records": RecordsScreen,
+        "lots": LotsScreen,
         "rig": RigScreen,
         "golden": GoldenScreen,
         "gauge": GaugeScreen,

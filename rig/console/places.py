@@ -36,11 +36,16 @@ GAUGE = Place("gauge", "f7", "Gauge", "Gauge studies: what of a value is the rig
 OF_RIG = (GOLDEN, GAUGE)
 """Come to from Rig, and left to it."""
 
+LOTS = Place("lots", "f6", "Lots", "Deliveries, judged by a sample")
+"""Come to from Records, and left to it."""
+
 
 def tab_of(name: str) -> str:
     """Return the place whose tab a place is seen under."""
     if any(place.name == name for place in OF_RIG):
         return "rig"
+    if name == LOTS.name:
+        return "records"
     return "live" if name == CAUSES.name else name
 
 
