@@ -37,7 +37,7 @@ OF_RIG = (GOLDEN, GAUGE)
 """Come to from Rig, and left to it."""
 
 LOTS = Place("lots", "f6", "Lots", "Deliveries, judged by a sample")
-"""Come to from Records, and left to it."""
+"""The other side of Records: its key leads from one to the other."""
 
 
 def tab_of(name: str) -> str:

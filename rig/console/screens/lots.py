@@ -66,9 +66,9 @@ class LotsScreen(StudyScreen):
         "Is a delivery taken? A sample of it is tested, drawn at random when the lot is opened. "
         "Open one with N; Enter goes on with the one in the list. There the next item in the order "
         "of the crate is named: put it on the jig and scan its label, and its run begins with the "
-        "lot's plan; F9 begins it with the serial number that is typed. Enter shows the verdict of the "
-        "item in the list. V shows the supplier's "
-        "history instead of the curve, which tells how likely which quality is accepted. A sets "
+        "lot's plan; F9 begins it with the serial number that is typed. Enter shows the verdict of "
+        "the item in the list. V shows the supplier's history instead of the curve, which tells "
+        "how likely which quality is accepted: the dashed line is the AQL. A sets "
         "the runs of the item in the list aside, with the reason, so that it is tested again; X "
         "says that it cannot be tested. C closes the lot, which is final. Reduced inspection, and "
         "lots that are offered again, are opened by the command  halfturn lot open"
@@ -134,7 +134,7 @@ class LotsScreen(StudyScreen):
         self._asked = 0
         self._lots: list[LotKept] = []
         self._seen: LotSeen | None = None
-        self._name = ""
+        self._lot_name = ""
 
     def body(self) -> ComposeResult:
         """Lay the list and the lot out over each other."""
@@ -166,12 +166,12 @@ class LotsScreen(StudyScreen):
     def lot(self) -> LotKept | None:
         """The lot that is shown, as it was read last; None on the list."""
         seen = self._seen
-        return seen.lot if seen is not None and self._name else None
+        return seen.lot if seen is not None and self._lot_name else None
 
     def read_again(self) -> None:
         """Read the lots, and the one that is shown."""
         self._asked += 1
-        self._read(self.desk.reading, self._asked, self._name)
+        self._read(self.desk.reading, self._asked, self._lot_name)
 
     @work(thread=True, exclusive=True, group="lots")
     def _read(self, reading: RecordsReader, asked: int, name: str) -> None:
@@ -194,12 +194,12 @@ class LotsScreen(StudyScreen):
             self.query_one("#lots-none", Static).update(said)
         self.set_class(not self._lots, "-none")
         if self._seen is None:
-            self._name = ""
+            self._lot_name = ""
             marked = self.query_one(LotTable).chosen
             self.query_one(LotTable).show(self._lots, marked.name if marked else "")
             self._switch("list-pane", LotTable)
         else:
-            self._show(self._seen, same=before is not None and before.lot.name == self._name)
+            self._show(self._seen, same=before is not None and before.lot.name == self._lot_name)
             self._switch("lot-pane", ItemTable)
 
     def _switch(self, pane: str, table: type[LotTable | ItemTable]) -> None:
@@ -261,7 +261,7 @@ class LotsScreen(StudyScreen):
             self.app.go("verdict")
 
     def _open(self, name: str) -> None:
-        self._name = name
+        self._lot_name = name
         self.read_again()
 
     # --- what can be done ------------------------------------------------------------------------

@@ -47,7 +47,8 @@ class RecordsScreen(DeskScreen):
         "Every run is here from its start on. Type part of a serial number, job or lot, or a day; "
         "the list follows. Enter opens a run's verdict, U follows its unit over all its runs. To "
         "lay two runs over each other, mark one with M, go to the other, and press O. L leads to "
-        "the lots: deliveries judged by a sample. Esc goes back, / goes to the fields."
+        "the lots, deliveries judged by a sample; so does F6 once more. Esc goes back, / goes to "
+        "the fields."
     )
     BINDINGS: ClassVar[list[BindingType]] = [
         letter("u", "unit", "History", "follow the unit over all its runs"),
