@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import argparse
 import json
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 
 from rig.analysis.trace import Trace
 from rig.commands import exits
 from rig.commands.common import (
+    day_of,
     need_printable,
     open_records,
     picture_path,
@@ -62,26 +63,13 @@ def _list(store: Store, options: argparse.Namespace) -> int:
         serial=options.serial,
         reference=options.reference,
         verdict=options.verdict,
-        since=_day(options.since),
-        until=_day(options.until, later=timedelta(days=1)),
+        since=day_of(options.since),
+        until=day_of(options.until, later=timedelta(days=1)),
         plan=options.plan,
         limit=options.limit,
     )
     say(json.dumps(runs_json(runs), indent=2) if options.json else runs_text(runs).rstrip())
     return exits.PASS
-
-
-def _day(text: str | None, *, later: timedelta = timedelta()) -> datetime | None:
-    """Return the local midnight at which a day begins, or so much later."""
-    if text is None:
-        return None
-    try:
-        return datetime.strptime(text, "%Y-%m-%d").astimezone().astimezone(UTC) + later
-    except (ValueError, OverflowError, OSError):  # the calendar or the time zone ends before
-        raise CommandError(
-            exits.USAGE,
-            f"'{text[:20]}' is not a date; write it as YYYY-MM-DD, for example 2026-11-25.",
-        ) from None
 
 
 def _show(store: Store, options: argparse.Namespace) -> int:
