@@ -17,6 +17,7 @@ from rig.records.errors import RecordsError
 from rig.records.outbox import Mark, count_waiting, mark, waiting
 from rig.records.store import Store
 from rig.records.transfer import Fate, put
+from rig.records.verify import verify
 
 DATA = Path(__file__).with_name("data")
 
@@ -66,6 +67,7 @@ def test_everything_crosses_once_with_its_checksum(store, other, make):
     }
     assert set(fates(cross(store, other))) == {"known already"}
     assert rows_of(other) == once
+    assert verify(other.path).problems == []
 
 
 def test_every_table_crosses_or_says_why_not():
