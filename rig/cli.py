@@ -111,6 +111,10 @@ def _parser() -> argparse.ArgumentParser:
     _add_gauge(commands.add_parser("gauge", help="gauge studies: what of a value is the rig's own"))
     _add_lot(commands.add_parser("lot", help="judge a delivery by a sample: plan, runs, verdict"))
     _add_golden(commands.add_parser("golden", help="golden units: is the rig in control today?"))
+    _add_limits(commands.add_parser("limits", help="limits for a plan out of known good units"))
+    _add_capability(
+        commands.add_parser("capability", help="how a lot or a month lies in its plan's limits")
+    )
     _add_check(commands.add_parser("check", help="check a rig file and plans; feeds nothing"))
     _add_budget(
         commands.add_parser("budget", help="what a reading is worth, at each limit of a plan")
@@ -350,12 +354,7 @@ def _add_why(parser: argparse.ArgumentParser) -> None:
 def _add_records(parser: argparse.ArgumentParser) -> None:
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
     listing = actions.add_parser("list", help="the runs, newest first")
-    listing.add_argument("--serial", help="only this unit")
-    listing.add_argument("--reference", help="only this job or lot")
-    listing.add_argument("--verdict", choices=("pass", "fail", "retest"))
-    listing.add_argument("--plan", help="only this plan")
-    listing.add_argument("--since", metavar="YYYY-MM-DD")
-    listing.add_argument("--until", metavar="YYYY-MM-DD", help="up to and with this day")
+    _add_run_filter(listing)
     listing.add_argument(
         "--limit",
         type=_whole("how many runs to list, as in --limit 20"),
@@ -371,6 +370,20 @@ def _add_records(parser: argparse.ArgumentParser) -> None:
     export.add_argument(
         "--step", type=_whole("the step's number, as in --step 4"), help="only this step's trace"
     )
+    out = actions.add_parser("out", help="many runs as tables, for other programs and benches")
+    out.add_argument("folder", help="the folder to write; it must not be there yet")
+    out.add_argument("--format", choices=("csv", "parquet"), default="csv", help="(csv)")
+    out.add_argument(
+        "--with-traces",
+        action="store_true",
+        help="the traces too; only so can another bench take the runs in",
+    )
+    _add_run_filter(out)
+    taking = actions.add_parser("take-in", help="the runs of another bench, none of them twice")
+    taking.add_argument(
+        "path", help="a folder that `records out --with-traces` wrote, or a records file or backup"
+    )
+    taking.add_argument("--dry-run", action="store_true", help="say what would come; write nothing")
     verify = actions.add_parser("verify", help="check every record and trace; changes nothing")
     backup = actions.add_parser("backup", help="a verified copy, also while a bench is writing")
     backup.add_argument("file", help="the backup's name, or a folder in which it gets a dated name")
@@ -379,12 +392,22 @@ def _add_records(parser: argparse.ArgumentParser) -> None:
     restore.add_argument("file", help="the backup; the records as they are now are kept too")
     for action in (show, export):
         action.add_argument("run", help="the run's identifier, its first characters, or last")
-    for action in (listing, show, export, verify, backup, restore):
+    for action in (listing, show, export, out, taking, verify, backup, restore):
         action.add_argument("--rig", metavar="FILE", help="rig file whose records are meant")
         action.add_argument("--records", metavar="FILE", help="records file")
-    for action in (listing, show, verify, backup, restore):
+    for action in (listing, show, out, taking, verify, backup, restore):
         action.add_argument("--json", action="store_true", help="print JSON")
     parser.set_defaults(module="records")
+
+
+def _add_run_filter(parser: argparse.ArgumentParser) -> None:
+    """Which runs are wanted; left out, all of them."""
+    parser.add_argument("--serial", help="only this unit")
+    parser.add_argument("--reference", help="only this job or lot")
+    parser.add_argument("--verdict", choices=("pass", "fail", "retest"))
+    parser.add_argument("--plan", help="only this plan")
+    parser.add_argument("--since", metavar="YYYY-MM-DD")
+    parser.add_argument("--until", metavar="YYYY-MM-DD", help="up to and with this day")
 
 
 def _add_sheet(parser: argparse.ArgumentParser) -> None:
@@ -636,6 +659,99 @@ def _add_golden(parser: argparse.ArgumentParser) -> None:
     for action in (listing, show):
         action.add_argument("--json", action="store_true", help="print JSON")
     parser.set_defaults(module="golden")
+
+
+def _add_limits(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "Limits for a plan out of the recorded runs of units that are known to be good."
+    )
+    actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
+    propose = actions.add_parser("propose", help="propose limits, and write them into a copy")
+    propose.description = (
+        "Propose tolerance limits, each unit counting once with the value nearest to the limit, "
+        "and say what the plan's decision rule would make of good units at them. Name the units by "
+        "--reference, --serial, --serials or --since; that they are good is known from elsewhere."
+    )
+    propose.add_argument("plan", help="the plan's name or file; its runs count")
+    _add_unit_runs(propose)
+    propose.add_argument(
+        "--include",
+        action="append",
+        default=[],
+        choices=("fail", "retest"),
+        help="take good units in whose run is no pass, again for both",
+    )
+    propose.add_argument(
+        "--coverage",
+        type=_number("a part of 1, as 0.99"),
+        default=0.99,
+        help="so many of all such units keep a limit (0.99)",
+    )
+    propose.add_argument(
+        "--confidence",
+        type=_number("a part of 1, as 0.95"),
+        default=0.95,
+        help="and how surely (0.95)",
+    )
+    propose.add_argument(
+        "--with-band",
+        action="store_true",
+        help="the plan's guard band on top, so that as many pass outright",
+    )
+    propose.add_argument(
+        "--limit",
+        action="append",
+        default=[],
+        metavar="KEY",
+        help="only this limit, again for more; also one that the plan has not",
+    )
+    propose.add_argument("--out", metavar="FILE", help="write a copy of the plan (.toml)")
+    propose.add_argument("--replace", action="store_true", help="--out may replace a file")
+    _add_spread_output(propose)
+    parser.set_defaults(module="limits")
+
+
+def _add_capability(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "How the units of a lot, a month or a list lie in their plan's limits: performance "
+        "indices with their intervals, and what part of all is beyond."
+    )
+    parser.add_argument("plan", help="the plan's name or file; its runs count, its limits hold")
+    _add_unit_runs(parser)
+    parser.add_argument("--month", metavar="YYYY-MM", help="the runs of this month")
+    parser.add_argument(
+        "--first",
+        action="store_true",
+        help="each unit's first run, as it came (default: its newest, as it left)",
+    )
+    parser.add_argument(
+        "--confidence",
+        type=_number("a part of 1, as 0.95"),
+        default=0.95,
+        help="of the intervals (0.95)",
+    )
+    _add_spread_output(parser)
+    parser.set_defaults(module="capability")
+
+
+def _add_unit_runs(parser: argparse.ArgumentParser) -> None:
+    """Which recorded runs count."""
+    parser.add_argument("--reference", help="the units of this job or lot")
+    parser.add_argument("--serial", action="append", default=[], help="this unit, again for more")
+    parser.add_argument("--serials", metavar="FILE", help="the units of a file, one a line")
+    parser.add_argument(
+        "--without", action="append", default=[], metavar="SERIAL", help="not this unit"
+    )
+    parser.add_argument("--since", metavar="YYYY-MM-DD")
+    parser.add_argument("--until", metavar="YYYY-MM-DD", help="up to and with this day")
+    _add_rig_file(parser)
+    _add_records_file(parser)
+
+
+def _add_spread_output(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--plot", action="store_true", help="normal probability plots as text")
+    parser.add_argument("--picture", metavar="FILE", help="draw them (.png, .svg or .pdf)")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
 
 
 def _add_study_run(parser: argparse.ArgumentParser) -> None:

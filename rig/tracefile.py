@@ -41,15 +41,15 @@ _GZIP = b"\x1f\x8b"  # RFC 1952, section 2.3.1
 _UTF16 = (b"\xff\xfe", b"\xfe\xff")  # its byte order marks
 
 
-def read_trace(path: Path | str) -> Trace:
-    """Read a trace file.
+def read_trace(path: Path | str, *, max_bytes: int | None = None) -> Trace:
+    """Read a trace file; its text, unpacked, may have ``max_bytes`` (None: `MAX_BYTES`).
 
     Raises TraceFileError naming file, line and column, what is wrong and what is allowed.
     """
     name = "standard input" if str(path) == "-" else str(path)
     rows = Rows(name)
     with _told(name, "read", _NO_FILE), _reading(path) as file:
-        for text in _pieces(file, name):
+        for text in _pieces(file, name, MAX_BYTES if max_bytes is None else max_bytes):
             rows.add(text)
         return _trace(rows.columns())
 
@@ -87,7 +87,7 @@ def _unpacked(file: Any) -> IO[bytes]:
     return cast(IO[bytes], gzip.GzipFile(fileobj=buffered) if packed else buffered)
 
 
-def _pieces(file: IO[bytes], name: str) -> Iterator[str]:
+def _pieces(file: IO[bytes], name: str, max_bytes: int) -> Iterator[str]:
     """Yield the text in pieces of whole lines, with newlines as line ends and no BOM."""
     size = lines = 0
     while piece := file.read(_CHUNK) + file.readline(_LONGEST_LINE):
@@ -96,9 +96,9 @@ def _pieces(file: IO[bytes], name: str) -> Iterator[str]:
                 raise TraceFileError(f"{name}: this is UTF-16 text; save it as UTF-8")
             piece = piece.removeprefix(b"\xef\xbb\xbf")
         size += len(piece)
-        if size > MAX_BYTES:
+        if size > max_bytes:
             raise TraceFileError(
-                f"{name}: the file is larger than {MAX_BYTES / 2**30:g} GiB; cut it into parts"
+                f"{name}: the file is larger than {max_bytes / 2**30:.3g} GiB; cut it into parts"
             )
         if len(piece) >= _CHUNK + _LONGEST_LINE and not piece.endswith(b"\n"):
             line = lines + piece.count(b"\n") + 1

@@ -6,7 +6,6 @@ import argparse
 import tomllib
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 from uuid import UUID
@@ -150,16 +149,3 @@ def run_named(store: Store, name: str) -> UUID | str:
             "--records FILE."
         )
     return newest[0].run_id
-
-
-def day_of(text: str | None, *, later: timedelta = timedelta()) -> datetime | None:
-    """Return the local midnight at which a day begins, or so much later."""
-    if text is None:
-        return None
-    try:
-        return datetime.strptime(text, "%Y-%m-%d").astimezone().astimezone(UTC) + later
-    except (ValueError, OverflowError, OSError):  # the calendar or the time zone ends before
-        raise CommandError(
-            exits.USAGE,
-            f"'{text[:20]}' is not a date; write it as YYYY-MM-DD, for example 2026-11-25.",
-        ) from None

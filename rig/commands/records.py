@@ -1,17 +1,17 @@
-"""`halfturn records`: list, show and export what was recorded (and `records_safe`)."""
+"""`halfturn records`: list, show and export what was recorded.
+
+Its health and copies are in `records_safe`, many runs out and in in `records_exchange`.
+"""
 
 from __future__ import annotations
 
 import argparse
 import json
-from datetime import timedelta
 from pathlib import Path
 
 from rig.analysis.trace import Trace
 from rig.commands import exits
 from rig.commands.common import (
-    day_of,
-    need_printable,
     open_records,
     picture_path,
     records_path,
@@ -19,8 +19,8 @@ from rig.commands.common import (
     tell_long,
 )
 from rig.commands.exits import CommandError
+from rig.commands.run_filter import filter_of
 from rig.commands.streams import let_go, say, tell
-from rig.labels import NAME_LONGEST, SERIAL_LONGEST
 from rig.plans import PlanError, plan_from_text
 from rig.quality.decision import DecisionRule
 from rig.records.as_json import run_json, runs_json
@@ -40,6 +40,10 @@ def run(options: argparse.Namespace) -> int:
         from rig.commands.records_safe import run as keep_safe
 
         return keep_safe(options)
+    if options.action in ("out", "take-in"):
+        from rig.commands.records_exchange import run as exchange
+
+        return exchange(options)
     with open_records(records_path(options)) as store:
         match options.action:
             case "list":
@@ -53,21 +57,7 @@ def run(options: argparse.Namespace) -> int:
 def _list(store: Store, options: argparse.Namespace) -> int:
     if not 1 <= options.limit <= _MOST_RUNS:
         raise CommandError(exits.USAGE, f"--limit must be from 1 to {_MOST_RUNS}.")
-    for option, text, longest in (
-        ("--serial", options.serial, SERIAL_LONGEST),
-        ("--reference", options.reference, NAME_LONGEST),
-        ("--plan", options.plan, NAME_LONGEST),
-    ):
-        need_printable(option, text or "", longest)
-    runs = store.runs(
-        serial=options.serial,
-        reference=options.reference,
-        verdict=options.verdict,
-        since=day_of(options.since),
-        until=day_of(options.until, later=timedelta(days=1)),
-        plan=options.plan,
-        limit=options.limit,
-    )
+    runs = store.search(filter_of(options), limit=options.limit).runs
     say(json.dumps(runs_json(runs), indent=2) if options.json else runs_text(runs).rstrip())
     return exits.PASS
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-import time
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -13,21 +12,20 @@ from typing import Any
 from rig.commands import exits
 from rig.commands.common import records_path
 from rig.commands.exits import CommandError
-from rig.commands.streams import say, tell
+from rig.commands.meter import Meter
+from rig.commands.streams import say
 from rig.commands.terminal import wrapped
 from rig.records.copies import BackedUp, Restored, back_up, restore
 from rig.records.problems import Problem
 from rig.records.verify import RunLine, Verified, verify
 
 _SHOWN = 20  # problems and runs told; --json has them all
-_SAY_AFTER_S = 1.0  # work that is over sooner tells nothing
-_SHOW_EVERY_S = 0.1
 
 
 def run(options: argparse.Namespace) -> int:
     """Do what the command line asks."""
     records = records_path(options)
-    with _Meter() as meter:
+    with Meter() as meter:
         match options.action:
             case "verify":
                 done: Verified | BackedUp | Restored = verify(records, meter.show)
@@ -61,37 +59,6 @@ def _tell(as_json: bool, words: list[str], whole: dict[str, Any]) -> None:
         return
     text = "\n".join(words)
     say(wrapped(text) if sys.stdout.isatty() else text)
-
-
-class _Meter:
-    """Tells on standard error how far long work is: in place on a terminal, else once a kind."""
-
-    def __init__(self) -> None:
-        self._began_s = self._shown_s = time.monotonic()
-        self._live = sys.stderr.isatty()
-        self._said = ""
-
-    def show(self, doing: str, part: float) -> None:
-        """Tell that ``doing`` is at ``part`` (0 to 1); ten times a second at most."""
-        now_s = time.monotonic()
-        if now_s - self._began_s < _SAY_AFTER_S:
-            return
-        if self._live and now_s - self._shown_s >= _SHOW_EVERY_S:
-            self._shown_s = now_s
-            far = f" {part:.0%}" if part > 0 else " ..."
-            sys.stderr.write(f"\r\033[K{doing}{far}")
-            sys.stderr.flush()
-        elif not self._live and doing != self._said:
-            tell(f"{doing} ...")
-        self._said = doing
-
-    def __enter__(self) -> _Meter:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        if self._live and self._said:
-            sys.stderr.write("\r\033[K")
-            sys.stderr.flush()
 
 
 # --- words ------------------------------------------------------------------------------------

@@ -11,7 +11,8 @@ from datetime import timedelta
 from sqlalchemy import Connection
 
 from rig.commands import exits
-from rig.commands.common import day_of, open_records, records_path, settings_or_starter
+from rig.commands.common import open_records, records_path, settings_or_starter
+from rig.commands.run_filter import day_of
 from rig.commands.streams import say
 from rig.commands.sync import central_url
 from rig.overview.figures import JudgedRun, lines_by, lines_of_suppliers, pairs, spreads

@@ -36,8 +36,8 @@ class HistoryKey:
 class SupplierHistory:
     """The lots that count together, in the order they were closed, and what comes of them.
 
-    ``average`` is that of original inspection, of samples that were inspected to their end; None
-    without any.  ``open_lots`` are not closed yet, in the order they were opened.
+    ``average`` is that of original inspection, with what was inspected of samples that were broken
+    off; None without any.  ``open_lots`` are not closed yet, in the order they were opened.
     """
 
     key: HistoryKey
@@ -74,9 +74,7 @@ def history_of(lots: Iterable[LotKept], key: HistoryKey, said: Said = NOTHING) -
         tuple(judged),
         tuple(sorted((lot for lot in ours if lot.is_open), key=lambda lot: lot.number)),
         severity_after([_judged(lot) for lot in judged], said),
-        process_average(
-            (lot.judged, len(lot.nonconforming)) for lot in judged if lot.original and not lot.left
-        ),
+        process_average((lot.judged, len(lot.nonconforming)) for lot in judged if lot.original),
     )
 
 

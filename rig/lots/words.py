@@ -101,8 +101,8 @@ def finding_words(lot: LotKept) -> str:
                 + (
                     f"{left} items were left untested."
                     if lot.end
-                    else f"Testing the {left} left is recommended all the same: only a sample "
-                    "tested to its end counts for the supplier's average. Then close the lot."
+                    else f"Testing the {left} left is recommended all the same: the supplier's "
+                    "average is known better with them. Then close the lot."
                 )
             )
         case LotResult.NOT_ACCEPTABLE:
@@ -218,7 +218,7 @@ def inspection_word(inspection: Inspection) -> str:
 def average_words(average: ProcessAverage | None) -> str:
     """Return a process average with its interval, in a sentence without its full stop."""
     if average is None:
-        return "no process average: no lot was inspected to its end yet"
+        return "no process average yet"
     return (
         f"process average {100 * average.share:.3g} % nonconforming ({average.nonconforming} of "
         f"{average.inspected}; with 95 % confidence {100 * average.low:.3g} to "

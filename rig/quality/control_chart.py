@@ -12,12 +12,12 @@ are watched at once; the tests simulate what that comes to.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from itertools import pairwise
 from math import floor, isfinite, log10, sqrt
 
-from scipy.special import ndtr, stdtrit
+from scipy.special import ndtr, ndtri, stdtrit
 
 from rig.quality.range_constants import c4, d2, range_limits
 
@@ -28,6 +28,10 @@ a known centre and sigma one false alarm in 500 checks (computed in the tests by
 
 LEAST_BASELINE = 5
 """Fewer values set no limits worth the name (guess)."""
+
+
+FALSE_ALARM = 0.05
+"""Of looks back at a steady process, in each chart (common practice; the tests simulate both)."""
 
 
 class Signal(StrEnum):
@@ -190,6 +194,18 @@ def monitored(
 ) -> tuple[Point, ...]:
     """Return the points of ``values`` on charts whose limits are known."""
     return _points(values, 0, limits, weight)
+
+
+def in_hindsight(values: Sequence[float]) -> tuple[Point, ...]:
+    """Return the points of finite ``values`` on charts whose limits they set themselves.
+
+    Centre and sigma are the handbook's (`limits_of`), so that a drift does not widen the limits by
+    what it adds to the spread.  The limits are as wide as let one of a steady process' values out,
+    in each chart, in `FALSE_ALARM` of such looks: the more values, the wider.  Raises ValueError
+    for fewer than two values.
+    """
+    reach = -float(ndtri(0.5 * FALSE_ALARM / max(len(values), 2)))
+    return monitored(values, replace(limits_of(values), reach=reach, width=reach))
 
 
 def ewma_limits(limits: Limits, number: int, weight: float = LAMBDA) -> tuple[float, float]:

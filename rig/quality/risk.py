@@ -1,8 +1,8 @@
-"""How often a decision rule decides wrongly: specific and global risks of JCGM 106:2012, clause 9.
+"""How often a decision rule decides wrongly: the global risks of JCGM 106:2012, clause 9.
 
-The specific risk is that of one item whose value has been measured.  A global risk is that of a
-next item of a production whose spread is known: the consumer's, that it passes and does not
-conform; the producer's, that it conforms and is rejected.
+They are those of a next item of a production whose spread is known: the consumer's, that it passes
+and does not conform; the producer's, that it conforms and is rejected.  (That of one item whose
+value has been measured is what its `conformance` leaves.)
 """
 
 from __future__ import annotations
@@ -72,14 +72,18 @@ def normal_production(mean: float, sd: float) -> Production:
     )
 
 
-def specific_consumers_risk(value: float, standard_u: float, tolerance: Limits) -> float:
-    """Return the probability that an accepted item with this measured value does not conform."""
-    return 1.0 - conformance(value, standard_u, tolerance.low, tolerance.high)
+def log_normal_production(mean: float, sd: float) -> Production:
+    """Return true values whose natural logarithms are normal with this mean and deviation.
 
-
-def specific_producers_risk(value: float, standard_u: float, tolerance: Limits) -> float:
-    """Return the probability that a rejected item with this measured value conforms."""
-    return conformance(value, standard_u, tolerance.low, tolerance.high)
+    Raises ValueError unless ``sd`` is above zero.
+    """
+    logarithms = normal_production(mean, sd)
+    return Production(
+        lambda x: logarithms.density(math.log(x)) / x if x > 0.0 else 0.0,
+        math.exp(logarithms.low),
+        math.exp(logarithms.high),
+        tuple(math.exp(mean + off * sd) for off in (-3.0, -1.0, 0.0, 1.0, 3.0)),
+    )
 
 
 def global_risk(
@@ -123,30 +127,3 @@ def _integral(of: Density, low: float, high: float, places: list[float]) -> floa
     return math.fsum(
         quad(of, begin, end, epsabs=1e-13, epsrel=1e-10)[0] for begin, end in pairwise(marks)
     )
-
-
-def guard_band_for(
-    production: Production, standard_u: float, tolerance: Limits, consumers_risk: float
-) -> float:
-    """Return the guard band (inwards, in the value's unit) that keeps the global consumer's risk.
-
-    0 if simple acceptance keeps it already.  Raises ValueError for a risk that is not above zero,
-    which no guard band keeps.
-    """
-    if not consumers_risk > 0.0:
-        raise ValueError("no guard band keeps a risk of nothing at all")
-    from scipy.optimize import brentq
-
-    def over(width: float) -> float:
-        inside = Limits(
-            None if tolerance.low is None else tolerance.low + width,
-            None if tolerance.high is None else tolerance.high - width,
-        )
-        return global_risk(production, standard_u, tolerance, inside).consumers - consumers_risk
-
-    if over(0.0) <= 0.0:
-        return 0.0
-    most = FAR * standard_u
-    if tolerance.low is not None and tolerance.high is not None:
-        most = min(most, 0.5 * (tolerance.high - tolerance.low))
-    return float(brentq(over, 0.0, most, xtol=1e-9 * max(most, 1e-9)))

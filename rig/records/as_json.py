@@ -30,6 +30,7 @@ def run_json(run: RunRecord, rule: DecisionRule | None = None) -> dict[str, Any]
     start["calibration"] = calibration_object(run.start.calibration)
     whole = {
         "run_id": run.run_id,
+        "bench": run.bench,
         **start,
         "state": run.state,
         **_end(run.end),

@@ -80,6 +80,11 @@ class Bench:
     machine: str = ""
 
 
+def named(name: str, key: UUID) -> str:
+    """Return what a bench is called: its name, or the beginning of its key."""
+    return name or f"bench {str(key)[:8]}"
+
+
 @dataclass(frozen=True)
 class Bundle:
     """A whole record: its rows by table, ``texts`` and ``units`` that it names among them.

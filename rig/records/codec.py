@@ -28,6 +28,10 @@ MAGIC = b"HTRC"
 VERSION = 1
 _SAMPLE = 4096  # rows tried with each method: enough to rank them, short beside the packing
 _PREFIX = struct.Struct("<4sBI")
+_TABLE = struct.Struct("<I2s")
+
+MOST_ROWS = 100_000_000
+"""Samples of a trace, at most: some 28 h at 1 kHz, and what a large computer holds in memory."""
 
 # What reading damaged bytes may raise before the checksum can tell.
 _DAMAGE = (
@@ -63,23 +67,28 @@ def pack(trace: Trace) -> bytes:
     return b"".join([prefix, header, *packed, digest.digest()])
 
 
-def unpack(blob: bytes) -> Trace:
-    """Return the trace; CodecError if the blob is damaged or of an unknown format."""
+def unpack(blob: bytes, *, most_rows: int = MOST_ROWS) -> Trace:
+    """Return the trace; CodecError if the blob is damaged or of an unknown format.
+
+    What says that it has more than ``most_rows`` is damaged: nothing is unpacked of it.
+    """
     try:
-        return _unpack(blob)
+        return _unpack(blob, most_rows)
     except CodecError:
         raise
     except _DAMAGE as error:
         raise CodecError("the trace is damaged") from error
 
 
-def _unpack(blob: bytes) -> Trace:
+def _unpack(blob: bytes, most_rows: int) -> Trace:
     magic, version, length = _PREFIX.unpack_from(blob)
     if magic != MAGIC or version != VERSION:
         raise CodecError("the trace is in a format that this program does not know")
     at = _PREFIX.size + length
     header = blob[_PREFIX.size : at]
     layout = json.loads(header)
+    if not 0 <= layout["rows"] <= most_rows:
+        raise CodecError("the trace says that it has more samples than any run")
     digest = hashlib.sha256()
     columns: dict[str, NDArray[Any]] = {}
     for column in layout["columns"]:
@@ -149,13 +158,22 @@ def _pack_column(kind: str, data: NDArray[Any]) -> tuple[str, bytes]:
 
 
 def _unpack_column(column: dict[str, Any], blob: bytes, rows: int) -> NDArray[Any]:
-    raw = zlib.decompress(blob)
+    raw = _decompressed(blob, _TABLE.size + 12 * rows)  # what a table of all of them would have
     if column["kind"] == "bool":
         bits = np.frombuffer(raw, np.uint8)
         return np.unpackbits(bits, count=rows).astype(np.bool_)
     if column["kind"] == "u1":
         return np.frombuffer(raw, np.uint8).copy()
     return _METHODS[column["method"]][1](raw).view(np.float64)
+
+
+def _decompressed(blob: bytes, most: int) -> bytes:
+    """Return what zlib packed; CodecError if it is longer than ``most``: a few bytes can be."""
+    packer = zlib.decompressobj()
+    raw = packer.decompress(blob, most + 1)
+    if len(raw) > most or not packer.eof:
+        raise CodecError("the trace is damaged")
+    return raw
 
 
 def _shuffle(words: NDArray[Any]) -> bytes:
@@ -203,14 +221,14 @@ def _un_delta2(raw: bytes) -> Words:
 def _table(words: Words) -> bytes:
     patterns, index = np.unique(words, return_inverse=True)
     width = "<u1" if len(patterns) <= 0x100 else "<u2" if len(patterns) <= 0x10000 else "<u4"
-    start = struct.pack("<I2s", len(patterns), width[1:].encode())
+    start = _TABLE.pack(len(patterns), width[1:].encode())
     return start + _delta(patterns) + _shuffle(index.astype(width))
 
 
 def _un_table(raw: bytes) -> Words:
-    count, width = struct.unpack_from("<I2s", raw)
-    end = 6 + 8 * count
-    patterns = _un_delta(raw[6:end])
+    count, width = _TABLE.unpack_from(raw)
+    end = _TABLE.size + 8 * count
+    patterns = _un_delta(raw[_TABLE.size : end])
     index: NDArray[Any] = _unshuffle(raw[end:], "<" + width.decode())
     words: Words = patterns[index]
     return words

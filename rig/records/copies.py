@@ -71,7 +71,7 @@ def back_up(
     with told(records, f"write {target}, a backup of"), _part_of(target) as part:
         if replaced:
             _need_backup(target)
-        _copy(records, part, progress)
+        copy_moment(records, part, progress)
         holds = verify(part, progress)
         if replaced and not holds.sound:
             raise RecordsError(
@@ -111,7 +111,7 @@ def restore(records: Path, backup: Path, *, progress: Progress = quiet) -> Resto
             raise _in_use(records)  # told before the long work, and made sure of after it
         with _part_of(records) as part:
             try:
-                _copy(backup, part, progress)
+                copy_moment(backup, part, progress)
             except UNREADABLE as error:
                 if isinstance(error, OSError):
                     raise  # the disk that is written to
@@ -177,7 +177,7 @@ def _remove(part: Path) -> None:
         part.with_name(part.name + end).unlink(missing_ok=True)
 
 
-def _copy(source: Path, part: Path, progress: Progress) -> None:
+def copy_moment(source: Path, part: Path, progress: Progress) -> None:
     """Copy one moment of ``source`` with SQLite's own means, log included, and sync it.
 
     The copy is one file without a log, which may be read from a write-protected medium.

@@ -83,7 +83,7 @@ def _reading_engine(path: Path, wait_s: float, query: dict[str, str]) -> Engine:
         ),
         connect_args={"timeout": wait_s, "isolation_level": None},
     )
-    event.listen(engine, "connect", _add_casefold)
+    event.listen(engine, "connect", add_casefold)
     event.listen(engine, "begin", _begin)
     return engine
 
@@ -161,12 +161,13 @@ def _engine(path: Path, wait_s: float, *, keys: bool = True) -> Engine:
             connection.execute(f"PRAGMA {pragma}").close()
 
     event.listen(engine, "connect", set_up)
-    event.listen(engine, "connect", _add_casefold)
+    event.listen(engine, "connect", add_casefold)
     event.listen(engine, "begin", _begin)
     return engine
 
 
-def _add_casefold(connection: sqlite3.Connection, _record: object) -> None:
+def add_casefold(connection: sqlite3.Connection, _record: object = None) -> None:
+    """Give a connection what a search for a part of a word needs."""
     # SQLite's own lower() and LIKE know the case of a to z only; as fast for 100 000 runs.
     connection.create_function("casefold", 1, str.casefold, deterministic=True)
 

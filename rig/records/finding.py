@@ -14,6 +14,8 @@ from sqlalchemy.orm import Session, contains_eager, selectinload
 from rig.analysis.model import Verdict
 from rig.labels import shown
 from rig.records import mapping
+from rig.records.bench_tables import BenchRow
+from rig.records.bundles import named
 from rig.records.errors import RecordsError
 from rig.records.model import OF_ISOLATION, RunFilter, RunState, RunSummary, isolation_of
 from rig.records.tables import RunRow, StepRow, TextRow, UnitRow
@@ -29,7 +31,7 @@ def find_runs(
         select(RunRow)
         .join(RunRow.unit)
         .options(contains_eager(RunRow.unit))
-        .where(*_conditions(wanted))
+        .where(*conditions(wanted))
         .order_by(RunRow.started_at.desc(), RunRow.id)
     )
     return list(session.scalars(query.limit(limit).offset(offset)))
@@ -37,7 +39,7 @@ def find_runs(
 
 def count_runs(session: Session, wanted: RunFilter) -> int:
     """Return how many runs match."""
-    query = select(func.count(RunRow.id)).join(RunRow.unit).where(*_conditions(wanted))
+    query = select(func.count(RunRow.id)).join(RunRow.unit).where(*conditions(wanted))
     return session.scalar(query) or 0
 
 
@@ -51,10 +53,25 @@ def summaries(session: Session, rows: Sequence[RunRow]) -> list[RunSummary]:
     of_run: dict[UUID, list[tuple[str, dict[str, Any]]]] = {}
     for run_id, kind, answers in session.execute(steps):
         of_run.setdefault(run_id, []).append((kind, answers))
-    return [mapping.summary(row, isolation_of(of_run.get(row.id, ()))) for row in rows]
+    made_by = other_benches(session, [row.id for row in rows])
+    return [
+        mapping.summary(row, isolation_of(of_run.get(row.id, ())), made_by.get(row.id, ""))
+        for row in rows
+    ]
 
 
-def _conditions(wanted: RunFilter) -> Iterator[ColumnElement[bool]]:
+def other_benches(session: Session, runs: Sequence[UUID]) -> dict[UUID, str]:
+    """Return by run the bench that made it, for those that this one did not make."""
+    query = (
+        select(RunRow.id, BenchRow.name, BenchRow.id)
+        .join(BenchRow, RunRow.bench_id == BenchRow.id)
+        .where(RunRow.id.in_(runs))
+    )
+    return {run: named(name, key) for run, name, key in session.execute(query)}
+
+
+def conditions(wanted: RunFilter) -> Iterator[ColumnElement[bool]]:
+    """Yield what a run (joined to its unit) must fulfil."""
     for column, value, part in (
         (UnitRow.serial, wanted.serial, wanted.serial_part),
         (RunRow.reference, wanted.reference, wanted.reference_part),

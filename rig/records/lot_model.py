@@ -167,7 +167,7 @@ class LotItem:
             return ItemResult(self.untestable.value)
         if self.run is None:
             return ItemResult.LEFT
-        good = self.run.verdict is Verdict.PASS
+        good = self.run.verdict == Verdict.PASS
         return ItemResult.CONFORMING if good else ItemResult.NONCONFORMING
 
 

@@ -107,8 +107,8 @@ def _plain(value: Any) -> Any:
 # --- from rows --------------------------------------------------------------------------------
 
 
-def summary(row: RunRow, isolation: IsolationCame | None = None) -> RunSummary:
-    """Return a run's line in a list."""
+def summary(row: RunRow, isolation: IsolationCame | None = None, bench: str = "") -> RunSummary:
+    """Return a run's line in a list; ``bench``: of another one."""
     return RunSummary(
         run_id=row.id,
         started_at=row.started_at,
@@ -120,17 +120,19 @@ def summary(row: RunRow, isolation: IsolationCame | None = None) -> RunSummary:
         reference=row.reference,
         simulated=row.simulated,
         isolation=isolation,
+        bench=bench,
     )
 
 
-def run_record(row: RunRow, *, with_traces: bool) -> RunRecord:
-    """Return a whole run."""
+def run_record(row: RunRow, *, with_traces: bool, bench: str = "") -> RunRecord:
+    """Return a whole run; ``bench``: of another one."""
     return RunRecord(
         run_id=row.id,
         start=_run_start(row),
         steps=tuple(_step_record(step, with_trace=with_traces) for step in row.steps),
         events=tuple(RunEvent(e.at, e.time_s, e.kind, e.text) for e in row.events),
         end=_run_end(row),
+        bench=bench,
     )
 
 

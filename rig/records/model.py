@@ -135,7 +135,10 @@ class RunEnd:
 
 @dataclass(frozen=True)
 class RunSummary:
-    """A line in a list of runs; ``isolation`` is None for a run of a plan or a feed by hand."""
+    """A line in a list of runs; ``isolation`` is None for a run of a plan or a feed by hand.
+
+    ``bench`` names the bench that made it, if it is not the one whose records these are.
+    """
 
     run_id: UUID
     started_at: datetime
@@ -147,6 +150,7 @@ class RunSummary:
     reference: str
     simulated: bool
     isolation: IsolationCame | None = None
+    bench: str = ""
 
     @property
     def what(self) -> str:
@@ -243,13 +247,17 @@ def isolation_of(steps: Iterable[tuple[str, Mapping[str, Any]]]) -> IsolationCam
 
 @dataclass(frozen=True)
 class RunRecord:
-    """A whole run as kept."""
+    """A whole run as kept.
+
+    ``bench`` names the bench that made it, if it is not the one whose records these are.
+    """
 
     run_id: UUID
     start: RunStart
     steps: tuple[StepRecord, ...]
     events: tuple[RunEvent, ...]
     end: RunEnd | None
+    bench: str = ""
 
     @property
     def state(self) -> RunState:

@@ -28,9 +28,10 @@ def runs_text(runs: Sequence[RunSummary], *, zone: tzinfo | None = None) -> str:
         return "No runs.\n"
     rows = [["run", "started", "unit", "plan", "job/lot", "result", "bench"]]
     rows += [_summary_cells(run, zone) for run in runs]
-    if not any(run.simulated for run in runs):
+    if not any(run.simulated or run.bench for run in runs):
         rows = [row[:-1] for row in rows]
-    return _table(rows, shrinkable=(2, 3, 4, 5))
+    of_others = any(run.bench for run in runs)
+    return _table(rows, shrinkable=(2, 3, 4, 5, 6) if of_others else (2, 3, 4, 5))
 
 
 def _summary_cells(run: RunSummary, zone: tzinfo | None) -> list[str]:
@@ -41,7 +42,9 @@ def _summary_cells(run: RunSummary, zone: tzinfo | None) -> list[str]:
         _clean(run.what),
         _clean(run.reference),
         _clean(run.came_to),
-        _SIMULATED if run.simulated else "",
+        ", ".join(
+            word for word in (_SIMULATED if run.simulated else "", _clean(run.bench)) if word
+        ),
     ]
 
 
@@ -61,6 +64,8 @@ def run_text(
 
 def _heading(run: RunRecord) -> list[str]:
     lines = [f"Run {run.run_id}"]
+    if run.bench:
+        lines += _wrapped(f"Made by another bench: {_clean(run.bench)}.")
     if run.start.simulated:
         lines += _wrapped(f"{_SIMULATED} bench: these are not measurements of a real unit.")
     return lines

@@ -253,9 +253,10 @@ class Store:
             return finding.summaries(session, found)
 
     def newest(self) -> datetime | None:
-        """Return when the run of the latest date began; None if there is none."""
+        """Return when this bench's run of the latest date began; None if there is none."""
         with self._read() as session:
-            return session.scalar(select(func.max(RunRow.started_at)))
+            newest = select(func.max(RunRow.started_at)).where(RunRow.bench_id.is_(None))
+            return session.scalar(newest)
 
     def search(self, wanted: RunFilter, *, limit: int = 50, offset: int = 0) -> RunsFound:
         """Return a page of the matching runs, newest first, and how many match in all."""
@@ -279,7 +280,9 @@ class Store:
         if none or several match.
         """
         with self._read() as session:
-            return mapping.run_record(finding.find_run(session, run), with_traces=with_traces)
+            row = finding.find_run(session, run)
+            made_by = finding.other_benches(session, [row.id])
+            return mapping.run_record(row, with_traces=with_traces, bench=made_by.get(row.id, ""))
 
     def trace(self, run: UUID | str, step: int | None = None) -> Trace:
         """Return the trace of one step, or of all steps joined in time order."""

@@ -269,10 +269,14 @@ def _units_of(bundle: Bundle) -> dict[tuple[str, str], UUID]:
 
 
 def _by_key(rows: Iterable[Row]) -> dict[UUID, str]:
-    """Return rows as texts to compare; whose they are is compared apart."""
+    """Return rows as texts to compare.
+
+    Whose they are is compared apart, and which process made a run is nothing of its record: an
+    export leaves it out.
+    """
     return {
         row["id"]: json.dumps(
-            {name: value for name, value in row.items() if name != "bench_id"},
+            {n: value for n, value in row.items() if n != "bench_id" and n[:6] != "owner_"},
             sort_keys=True,
             default=_text_of,
         )

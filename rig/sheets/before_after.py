@@ -13,6 +13,7 @@ from rig.analysis.wording import DIRECTION_WORDS, outcome_words
 from rig.quality.budget import coverage_factor
 from rig.quality.decision import COVERAGE
 from rig.records.compare import MEASURES, Change, change, in_order
+from rig.records.held import counted, counts
 from rig.records.history import PLAIN_STEPS
 from rig.records.model import RunRecord
 from rig.records.show import SHORT_ID
@@ -21,7 +22,7 @@ from rig.sheets import words
 from rig.sheets.document import Document, common, of_run
 from rig.sheets.figures import before_after_figure
 from rig.sheets.letterhead import Letterhead
-from rig.sheets.measures import counted, counts, measure_name
+from rig.sheets.measures import measure_name
 from rig.sheets.run_sheet import FULL_IN, middle_trace, standing_data
 from rig.sheets.standing import Mark, standing_of
 

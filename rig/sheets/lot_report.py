@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from rig.analysis.model import HalfTurn, Outcome
+from rig.records.held import counted, is_judged
 from rig.records.model import RunRecord
 from rig.records.show import SHORT_ID
 from rig.sheets import words
@@ -22,7 +23,6 @@ from rig.sheets.figures import spread_figure
 from rig.sheets.letterhead import Letterhead
 from rig.sheets.lot_finding import LotFinding
 from rig.sheets.lot_marks import across, lot_counts, lot_marks
-from rig.sheets.measures import counted, is_judged
 from rig.sheets.standing import standing_of
 
 LOT_MOST = 6000

@@ -12,43 +12,11 @@ from rig.analysis.half_turn_checks import checks_of
 from rig.analysis.judge import measure_check, measure_label
 from rig.analysis.model import HalfTurn, Limits, Measure, Verdict
 from rig.analysis.wording import direction_words, with_u
-from rig.records.model import AGAIN, Held, StepRecord
-
-# In records that do not say it: steps whose half-turns are held against the plan's limits.
-_JUDGED_KINDS = ("half_turns", "park_check", "loaded", "relay_check", "endurance")
+from rig.records.held import counted, counts, is_judged
+from rig.records.model import StepRecord
 
 _SEVERITY = {Verdict.FAIL: 0, Verdict.RETEST: 1, Verdict.PASS: 2}
 _STATES = {Verdict.PASS: "met", Verdict.FAIL: "broken", Verdict.RETEST: "not certain"}
-
-
-def counted(steps: Sequence[StepRecord]) -> list[StepRecord]:
-    """Return the steps without those that were done again: the repetition counts."""
-    again = [step.title.removesuffix(AGAIN) for step in steps if step.title.endswith(AGAIN)]
-    kept = []
-    for step in reversed(steps):
-        if step.title in again and not step.title.endswith(AGAIN):
-            again.remove(step.title)
-            continue
-        kept.append(step)
-    return kept[::-1]
-
-
-def held_of(step: StepRecord) -> Held:
-    """Return what of a step was held against the plan's limits, as recorded where it is."""
-    if step.held is not None:
-        return step.held
-    guided = step.kind == "guided" and step.answers.get("test") == "turns"
-    return Held.ALL if guided or step.kind in _JUDGED_KINDS else Held.MEASURES
-
-
-def is_judged(step: StepRecord) -> bool:
-    """Tell whether a step's half-turns are held against the plan's limits."""
-    return held_of(step) is Held.ALL
-
-
-def counts(step: StepRecord) -> bool:
-    """Tell whether anything of a step counts: what no one knows the word for does not."""
-    return held_of(step) in (Held.ALL, Held.MEASURES)
 
 
 _SMALL_A = 0.001
@@ -56,7 +24,7 @@ _LABELS = {"half_turn_min_s": "Half-turn time, least"}
 
 
 @dataclass
-class _Group:
+class Closest:
     """One measure over the half-turns of a run: how many, and where it came closest."""
 
     check: Check
@@ -64,6 +32,7 @@ class _Group:
     count: int = 0
 
     def add(self, check: Check, turn: HalfTurn | None) -> None:
+        """Count a check in, and keep it if it is closer to its limit."""
         self.count += 1
         if _rank(check) < _rank(self.check):
             self.check, self.turn = check, turn
@@ -78,13 +47,18 @@ def measure_rows(steps: Sequence[StepRecord], limits: Limits) -> list[dict[str, 
 
     Of a step that was done again only what failed counts: a repetition clears doubts, no faults.
     """
-    groups: dict[str, _Group] = {}
+    return [_row(group) for group in closest_checks(steps, limits)]
+
+
+def closest_checks(steps: Sequence[StepRecord], limits: Limits) -> list[Closest]:
+    """Return what `measure_rows` shows, as checks with their numbers."""
+    groups: dict[str, Closest] = {}
     last = {step.number for step in counted(steps)}
     judged = [*_turn_checks(steps, limits), *_run_checks(steps, limits)]
     for step, check, turn in judged:
         if step.number in last or check.verdict is Verdict.FAIL:
-            groups.setdefault(check.measure, _Group(check, turn)).add(check, turn)
-    return [_row(group) for group in groups.values()]
+            groups.setdefault(check.measure, Closest(check, turn)).add(check, turn)
+    return list(groups.values())
 
 
 _Judged = tuple[StepRecord, Check, HalfTurn | None]
@@ -107,11 +81,20 @@ def _run_checks(steps: Sequence[StepRecord], limits: Limits) -> Iterable[_Judged
 
 def other_measures(steps: Sequence[StepRecord], limits: Limits) -> list[dict[str, str]]:
     """Return what was measured without a limit: name and value, once each."""
-    found: dict[str, dict[str, str]] = {}
+    return [
+        {"name": measure_name(measure), "value": _other_value(measure.value, measure)}
+        for measure in unlimited(steps, limits)
+        if measure.value is not None
+    ]
+
+
+def unlimited(steps: Sequence[StepRecord], limits: Limits | None) -> list[Measure]:
+    """Return what was measured without a limit (None: nothing has one), the last of each name."""
+    found: dict[str, Measure] = {}
     for measure in _measures(steps):
-        if measure.value is not None and measure_check(measure, limits) is None:
-            name = measure_name(measure)
-            found[name] = {"name": name, "value": _other_value(measure.value, measure)}
+        if measure.value is None or (limits and measure_check(measure, limits)):
+            continue
+        found[measure_name(measure)] = measure
     return list(found.values())
 
 
@@ -145,7 +128,7 @@ def _unit(unit: str) -> str:
     return "Ω" if unit == "ohm" else unit
 
 
-def _row(group: _Group) -> dict[str, Any]:
+def _row(group: Closest) -> dict[str, Any]:
     check, turn = group.check, group.turn
     nearest = "closest" if check.verdict is Verdict.PASS else "worst"
     where = ""

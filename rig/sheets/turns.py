@@ -12,8 +12,8 @@ from typing import Any
 
 from rig.analysis.model import Direction, HalfTurn, Outcome
 from rig.analysis.wording import direction_words, outcome_words, with_u
+from rig.records.held import counts, is_judged
 from rig.records.model import StepRecord
-from rig.sheets.measures import counts, is_judged
 from rig.sheets.words import clean
 
 TABLE_MOST = 48

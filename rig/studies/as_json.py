@@ -71,6 +71,7 @@ def _measure(studied: MeasureStudied) -> dict[str, Any]:
         "values": [asdict(reading) for reading in studied.readings],
         "result": None,
         "fit": None,
+        "by_ranges": None if studied.ranges is None else asdict(studied.ranges),
     }
     if result is not None:
         made["result"] = {

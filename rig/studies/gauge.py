@@ -12,9 +12,11 @@ from rig.quality.gauge_fit import Fit, Judged, fit_of
 from rig.quality.gauge_study import (
     POOL_ABOVE_P,
     GaugeStudy,
+    RangeStudy,
     Reading,
     StudyError,
     study,
+    study_by_ranges,
 )
 from rig.records.model import UnitRun
 from rig.records.study_model import StudyKept
@@ -23,13 +25,17 @@ from rig.run_values import MEASURES, RunMeasure, RunValue, limits_of_plan, value
 
 @dataclass(frozen=True)
 class MeasureStudied:
-    """One measure of a study; ``missing`` says why there is no result, "" if there is one."""
+    """One measure of a study; ``missing`` says why there is no result, "" if there is one.
+
+    ``ranges`` is the same by averages and ranges, as the trade does it by hand.
+    """
 
     measure: RunMeasure
     judged: Judged
     readings: tuple[Reading, ...]
     result: GaugeStudy | None = None
     fit: Fit | None = None
+    ranges: RangeStudy | None = None
     missing: str = ""
 
 
@@ -104,7 +110,8 @@ def _measured(
         result = study(readings, tolerance=judged.tolerance, pool_above_p=pool_above_p)
     except StudyError as error:
         return MeasureStudied(measure, judged, readings, missing=str(error))
-    return MeasureStudied(measure, judged, readings, result, fit_of(result, judged))
+    ranges = study_by_ranges(readings)
+    return MeasureStudied(measure, judged, readings, result, fit_of(result, judged), ranges)
 
 
 def _judged(measure: RunMeasure, values: list[RunValue], limits: Limits | None) -> Judged:

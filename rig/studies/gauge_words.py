@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterator
 from math import isfinite
 
-from rig.quality.gauge_study import AnovaLine, GaugeStudy, Share
+from rig.quality.gauge_study import AnovaLine, GaugeStudy, RangeStudy, Share
 from rig.records.study_model import StudyKept, TrialKept
 from rig.studies.gauge import GaugeResults, MeasureStudied
 
@@ -93,8 +93,33 @@ def measure_lines(studied: MeasureStudied, *, table: bool = False) -> Iterator[s
     yield f"  distinct categories: {_categories(result.categories)}"
     if table:
         yield from (f"  {line}" for line in table_lines(result))
+        if studied.ranges is not None:
+            yield from _wrapped(_by_ranges(studied.ranges))
+    if studied.ranges is not None and studied.ranges.outside:
+        yield from _wrapped(_scattered(studied.ranges, measure.unit))
     if studied.fit is not None:
         yield from _wrapped(studied.fit.text)
+
+
+def _by_ranges(ranges: RangeStudy) -> str:
+    """Return the same study as it comes out by hand, without the interaction."""
+    return (
+        f"By averages and ranges: rig and people {_number(ranges.gauge)} "
+        f"({_percent(ranges.gauge / ranges.total) if ranges.total > 0.0 else 0} % of the study), "
+        f"repeatability {_number(ranges.repeatability)}, reproducibility "
+        f"{_number(ranges.reproducibility)}, units {_number(ranges.part)}, "
+        f"{ranges.categories} distinct categories."
+    )
+
+
+def _scattered(ranges: RangeStudy, unit: str) -> str:
+    """Return whose trials of which unit differ more than the other trials let expect."""
+    named = [f"unit {part} by {operator}" for part, operator in ranges.outside]
+    more = f" and {len(named) - 3} more" if len(named) > 3 else ""
+    return (
+        f"Trials that differ by more than {_number(ranges.range_limit)} {unit}, as the others do "
+        f"not: {', '.join(named[:3])}{more}. Look at these runs."
+    )
 
 
 def _categories(count: int) -> str:

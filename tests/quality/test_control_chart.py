@@ -14,6 +14,7 @@ from rig.quality.control_chart import (
     baseline_limits,
     chart,
     ewma_limits,
+    in_hindsight,
     limits_of,
     monitored,
 )
@@ -225,3 +226,21 @@ def test_what_is_no_chart():
         chart([1.0] * 10, 4)
     with pytest.raises(ValueError, match="finite"):
         chart([1.0, float("nan")], 5)
+
+
+@pytest.mark.parametrize("count", [12, 60])
+def test_a_look_back_at_a_steady_process_seldom_cries_and_sees_a_drift(count):
+    rng = np.random.default_rng(2)
+
+    def cries(drift):
+        values = rng.normal(size=(500, count)) + np.linspace(0.0, drift, count)
+        return np.mean([any(p.alarm for p in in_hindsight(row.tolist())) for row in values])
+
+    assert cries(0.0) <= 0.11  # each of two charts one in twenty; README: one in twelve
+    assert cries(5.0) >= 0.5
+
+
+def test_a_look_back_finds_the_value_that_jumps_out():
+    values = [5.0, 5.2, 4.9, 5.1, 9.0, 5.0, 4.8, 5.1, 5.0, 4.9, 5.2, 5.0]
+    beyond = [at for at, p in enumerate(in_hindsight(values)) if Signal.BEYOND in p.signals]
+    assert beyond == [4]

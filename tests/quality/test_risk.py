@@ -1,18 +1,17 @@
-"""Specific and global risks against published examples and against draws."""
+"""Global risks against published examples and against draws."""
 
 import math
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from rig.quality.risk import (
     Limits,
     Production,
     global_risk,
-    guard_band_for,
+    log_normal_production,
     normal_production,
-    specific_consumers_risk,
-    specific_producers_risk,
 )
 
 # JCGM 106:2012, 9.5.4, ball bearings, as quoted in a public metrology notebook (the document's own
@@ -33,12 +32,9 @@ def test_ball_bearings():
 
 
 def test_ball_bearings_guarded_for_a_risk_of_one_in_a_thousand():
-    width = guard_band_for(BEARINGS, U_UM, TWO_UM, 0.001)
-    assert 2.0 - width == pytest.approx(1.67183, abs=5e-6)
-    guarded = global_risk(BEARINGS, U_UM, TWO_UM, Limits(high=2.0 - width))
-    assert guarded.consumers == pytest.approx(0.001, rel=1e-6)
+    guarded = global_risk(BEARINGS, U_UM, TWO_UM, Limits(high=1.67183))
+    assert guarded.consumers == pytest.approx(0.001, abs=5e-7)
     assert guarded.producers == pytest.approx(0.07549, abs=5e-6)
-    assert guard_band_for(BEARINGS, U_UM, TWO_UM, 0.01) == 0.0  # simple acceptance does
 
 
 @pytest.mark.parametrize(
@@ -119,16 +115,22 @@ def _within(values, limits):
     return (values >= low) & (values <= high)
 
 
-def test_specific_risks_are_each_others_rest():
-    tolerance = Limits(9.0, 11.0)
-    assert specific_consumers_risk(10.5, 0.4, tolerance) == pytest.approx(0.10574, abs=5e-5)
-    assert specific_producers_risk(11.2, 0.4, tolerance) == pytest.approx(
-        1 - specific_consumers_risk(11.2, 0.4, tolerance)
-    )
+def test_log_normal_productions_are_scipy_s():
+    production, truth = log_normal_production(0.5, 0.3), stats.lognorm(0.3, scale=np.exp(0.5))
+    for x in (0.5, 1.0, 1.7, 4.0):
+        assert production.density(x) == pytest.approx(truth.pdf(x), rel=1e-12)
+    assert production.density(-1.0) == 0.0
+    limits = Limits(high=truth.ppf(0.97))
+    exact = global_risk(production, 0.0, limits, limits)
+    assert (exact.accepted, exact.consumers) == pytest.approx((0.97, 0.0), abs=1e-9)
+    true = truth.rvs(400_000, random_state=2)
+    read = true + np.random.default_rng(3).normal(0.0, 0.1, 400_000)
+    risk = global_risk(production, 0.1, limits, limits)
+    good, passed = _within(true, limits), _within(read, limits)
+    assert risk.consumers == pytest.approx(np.mean(passed & ~good), abs=0.0005)
+    assert risk.producers == pytest.approx(np.mean(~passed & good), abs=0.0005)
 
 
-def test_a_risk_that_no_guard_band_keeps_is_refused():
-    with pytest.raises(ValueError, match="no guard band"):
-        guard_band_for(BEARINGS, U_UM, TWO_UM, 0.0)
+def test_a_production_without_spread_is_none():
     with pytest.raises(ValueError, match="above zero"):
         normal_production(0.0, 0.0)

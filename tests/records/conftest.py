@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+import quick_schema
 from central_server import new_database, programs, shared_server
 
 from rig.analysis.model import Direction, HalfTurn, Judgement, Measure, Outcome, Reason, Verdict
@@ -138,6 +139,12 @@ def run_end(**changes: Any) -> RunEnd:
         "note": "",
     }
     return RunEnd(**(values | changes))
+
+
+@pytest.fixture(scope="package", autouse=True)
+def _through_migrations():
+    with quick_schema.using(quick_schema.through_migrations):
+        yield
 
 
 @pytest.fixture(scope="session")

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import alembic.command
 import pytest
+import quick_schema
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from sqlalchemy import create_engine, event, text
@@ -76,6 +77,26 @@ def test_migrations_make_exactly_the_tables_of_the_program(tmp_path):
         context = MigrationContext.configure(connection, opts={"compare_type": True})
         assert compare_metadata(context, tables.Base.metadata) == []
     engine.dispose()
+
+
+def test_the_tests_fresh_records_are_those_of_the_migrations(tmp_path):
+    """Tests elsewhere do not go through every migration: see tests/support/quick_schema.py."""
+
+    def all_of(name):
+        Store.open(tmp_path / name).close()
+        raw = sqlite3.connect(tmp_path / name)
+        dump = "\n".join(raw.iterdump())
+        header = [
+            raw.execute(f"PRAGMA {key}").fetchone() for key in ("application_id", "user_version")
+        ]
+        raw.close()
+        return dump, header
+
+    migrated = all_of("migrated.db")
+    with quick_schema.using(quick_schema.upgrade):
+        fresh = [all_of(f"{n}.db") for n in range(2)]  # of which one at least is a copy
+    assert fresh == [migrated, migrated]
+    assert "CREATE TABLE runs" in migrated[0]
 
 
 def test_that_comparison_would_notice_a_difference(tmp_path):

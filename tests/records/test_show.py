@@ -224,6 +224,7 @@ def test_a_list_as_json(make):
         "reference": "J-1207",
         "simulated": True,
         "isolation": None,
+        "bench": "",
     }
 
 

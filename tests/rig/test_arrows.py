@@ -24,6 +24,17 @@ MAY = {
     },
     "drivers": {"drivers"},
     "rig.records": {"rig.records", "rig.analysis", "rig.quality", "rig.contract", "rig.labels"},
+    # Out of the records and in: records alone, and what a sheet makes of them.
+    "rig.exchange": {
+        "rig",
+        "rig.exchange",
+        "rig.analysis",
+        "rig.labels",
+        "rig.records",
+        "rig.run_values",
+        "rig.sheets.measures",
+        "rig.tracefile",
+    },
     "rig.schema": {"rig.schema"},
     "rig.diagnosis": {
         "rig.diagnosis",
@@ -51,6 +62,7 @@ MAY = {
         "rig.quality",
         "rig.schema",
         "rig.settings",
+        "rig.studies",
         "rig.verdict_words",
         "rig.visual",
         "rig.wholefile",

@@ -78,7 +78,7 @@ def help_of(capsys: pytest.CaptureFixture[str], *command: str) -> str:
 
 
 def subcommands(text: str) -> list[str]:
-    return re.findall(r"^    ([a-z]+) {2,}\S", text, re.MULTILINE)
+    return re.findall(r"^    ([a-z][a-z-]*) {2,}\S", text, re.MULTILINE)
 
 
 def commands(capsys: pytest.CaptureFixture[str]) -> dict[tuple[str, ...], str]:

@@ -9,8 +9,9 @@ from bench_runs import HALF_TURNS, HEAD, make_order, make_plan, make_settings
 
 from rig.analysis.judge import judge_half_turns
 from rig.analysis.model import Reason, Verdict
+from rig.records.held import held_of
 from rig.records.model import AGAIN, Held
-from rig.sheets.measures import held_of, measure_rows
+from rig.sheets.measures import measure_rows
 from rig.sheets.standing import standing_of
 from rig.sheets.turns import turn_groups
 

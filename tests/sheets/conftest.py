@@ -9,6 +9,7 @@ from dataclasses import replace
 import pytest
 from bench_runs import make_order, make_plan
 from isolations import Asked
+from made_once import made_once
 from recorded import library
 
 from drivers.simulated.backend import SimulatedBackend
@@ -90,8 +91,14 @@ def _judged(verdict, *reasons, state=DONE):
 @pytest.fixture(scope="session")
 def made(tmp_path_factory):
     """Return a records file and the runs' ids by name."""
-    path, ids = library(tmp_path_factory.mktemp("sheets"))
-    ids = dict(ids)
+    folder, ids = made_once("runs-of-sheets", _made)
+    path = tmp_path_factory.mktemp("sheets") / "records.sqlite"
+    shutil.copy(folder / path.name, path)
+    return path, ids
+
+
+def _made(folder):
+    path, ids = library(folder)
     ids["isolation"] = _isolated(path)
     with Store.open(path) as store:
         fit = store.run(ids["new"])
@@ -121,7 +128,13 @@ def made(tmp_path_factory):
         ids["endurance"] = copy_of(
             store, ids["new"], _judged(Verdict.FAIL, *stalled)(fit), long_endurance, **REAL
         )
-    return path, ids
+        ids["plain"] = copy_of(store, ids["pass"], steps=_without_traces)
+    return ids
+
+
+def _without_traces(steps):
+    """Return steps of which nothing can be drawn or diagnosed, which takes most of the time."""
+    return [replace(step, trace=None) for step in steps]
 
 
 @pytest.fixture

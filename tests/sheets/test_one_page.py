@@ -63,7 +63,7 @@ def test_a_sheet_of_an_incoming_inspection_is_one_page(
 
 def test_no_caption_is_left_alone_on_a_page(store, made, tmp_path):
     """A picture and its caption stay together, wherever the page ends."""
-    run = store.run(made[1]["pass"])
+    document = document_of(store, store.run(made[1]["pass"]), letterhead_in(tmp_path, "A shop"))
     (tmp_path / "sheets").mkdir()
     for above_mm in range(208, 221, 3):
         own = (
@@ -71,15 +71,15 @@ def test_no_caption_is_left_alone_on_a_page(store, made, tmp_path):
             "figure-of(data.trace.svg, data.trace.caption) }\n"
         )
         (tmp_path / "sheets" / "sheet.typ").write_text(own)
-        document = document_of(store, run, letterhead_in(tmp_path, "A shop"))
-        pages = pages_of(document.pdf())
+        own = replace(document, letterhead=letterhead_in(tmp_path, "A shop"))
+        pages = pages_of(own.pdf())
         (page,) = [page for page in pages if "Grey bars" in page]
         assert "time, s" in page, above_mm
 
 
 def test_a_name_is_not_squeezed_by_a_long_address(store, made, shop):
     """It stands on one line, whatever stands beside or below it."""
-    run = store.run(made[1]["pass"])
+    run = store.run(made[1]["plain"])
     for lines in (LINES, LINES[:1]):
         head = replace(shop, logo="", lines=lines)
         first, *_ = pages_of(document_of(store, run, head).pdf())
@@ -91,5 +91,5 @@ def test_a_shops_template_may_break_pages(store, made, tmp_path):
     (tmp_path / "sheets").mkdir()
     own = "#let sheet(data) = { data.serial; pagebreak(); data.serial }\n"
     (tmp_path / "sheets" / "sheet.typ").write_text(own)
-    document = document_of(store, store.run(made[1]["pass"]), letterhead_in(tmp_path, "A shop"))
+    document = document_of(store, store.run(made[1]["plain"]), letterhead_in(tmp_path, "A shop"))
     assert len(document.pages(40.0)) == 2

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from made_once import made_once
 from paper import codes_in, text_of
 from PIL import Image
 
@@ -30,12 +31,13 @@ ALL = ("new", "slow", "jammed", "no_feed", "isolation", "pass", "fail", "retest"
 
 @pytest.fixture(scope="session")
 def sheets(store, made):
-    """Return the document, the text and the number of pages of each run."""
-    found = {}
-    for name in ALL:
-        document = document_of(store, store.run(made[1][name]), HEAD)
-        found[name] = (document, document.pdf())
-    return found
+    """Return the document and its PDF of each run."""
+
+    def make(_folder):
+        documents = {name: document_of(store, store.run(made[1][name]), HEAD) for name in ALL}
+        return {name: (document, document.pdf()) for name, document in documents.items()}
+
+    return made_once("sheets-set", make)[1]
 
 
 @pytest.fixture
@@ -212,19 +214,19 @@ def test_the_same_run_makes_the_same_bytes(store, made, sheets):
         assert again.pdf() == sheets[name][1]
 
 
-def test_the_rigs_own_fuse_is_nothing_that_the_units_traces_show(store, made):
+def test_the_rigs_own_fuse_is_nothing_that_the_units_traces_show(store, made, sheets):
     """A 40 A fuse does not protect the unit's type; `why` tells it, the unit's sheet does not."""
     run = store.run(made[1]["pass"])
     text = re.sub(r"(?m)^#? ?fuse_a = .*$", "fuse_a = 40.0", run.start.rig_text)
     changed = replace(run, start=replace(run.start, rig_text=text))
     assert any("over-rated" in line for line in summary(diagnosis_of(store, changed)))
     data = document_of(store, changed, HEAD).data
-    assert data["why"] == document_of(store, run, HEAD).data["why"]
+    assert data["why"] == sheets["pass"][0].data["why"]
     assert not any("fuse" in line for line in data["why"])
 
 
 def test_letter_paper(store, made):
-    document = document_of(store, store.run(made[1]["pass"]), HEAD, "letter")
+    document = document_of(store, store.run(made[1]["plain"]), HEAD, "letter")
     (page,) = document.pages(50.0)[:1]
     width, height = (int.from_bytes(page[at : at + 4], "big") for at in (16, 20))
     assert (width, height) == (425, 550)  # 8.5 by 11 inches
@@ -270,7 +272,7 @@ def _letters(text: str) -> str:
 
 
 def test_other_scripts_and_long_words_do_not_break_it(store, made):
-    run = store.run(made[1]["pass"])
+    run = store.run(made[1]["plain"])
     for serial in ("漢字-0417 Ж-12 ½ Ω 😀", "W" * 64, "שלום ا"):
         start = replace(run.start, unit_serial=serial, operator="W" * 100, reference="x" * 100)
         document = document_of(store, replace(run, start=start), HEAD)

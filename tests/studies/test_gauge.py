@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import csv
 import json
-from collections import Counter
+from collections import Counter, defaultdict
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -19,6 +21,7 @@ from rig.studies.gauge import results_of
 from rig.studies.gauge_words import measure_lines, order_lines, progress_words, results_lines
 from rig.studies.order import DesignError, draw_order
 
+REFERENCE = Path(__file__).parents[1] / "reference" / "gauge_study_aiag.csv"
 PARTS, OPERATORS = [f"U-{k}" for k in range(1, 6)], ["jo", "ann", "lee"]
 
 
@@ -117,3 +120,21 @@ def test_as_json_and_as_text():
     table = list(measure_lines(running(results), table=True))
     assert any(line.split()[:1] == ["repeatability"] for line in table)
     assert sum("done" in line for line in order_lines(study)) == 16
+
+
+def test_the_study_by_hand_stands_beside_it_and_names_who_scattered():
+    # The manual's worked example (tests/reference): one cell's range lies beyond its limit.
+    readings = defaultdict(dict)
+    with REFERENCE.open() as file:
+        for row in csv.DictReader(line for line in file if not line.startswith("#")):
+            readings[int(row["part"]), row["operator"]][int(row["trial"])] = float(row["value"])
+    values = [
+        [[readings[part, who][trial] + 5.0 for trial in (1, 2, 3)] for who in "ABC"]
+        for part in range(1, 11)
+    ]
+    found = running(results_of(*gauge_study(values)))
+    text = " ".join(" ".join(measure_lines(found, table=True)).split())
+    assert "By averages and ranges: rig and people 0.3058 (26.7 % of the study)" in text
+    assert "5 distinct categories" in text
+    assert "differ by more than 0.8797 A, as the others do not: unit U-4 by ann." in text
+    assert "unit U-4 by ann" in " ".join(" ".join(measure_lines(found)).split())

@@ -6,12 +6,10 @@ import shutil
 import sqlite3
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
-from functools import cache
-from pathlib import Path
-from tempfile import TemporaryDirectory
 from uuid import uuid4
 
 from bench_runs import HEAD, Watcher, make_plan, make_settings
+from made_once import made_once
 
 from drivers import BackendOptions
 from drivers.simulated.backend import SimulatedBackend
@@ -115,23 +113,19 @@ OTHERS = {
     "runs_on": Made("LM-12-0292", (9, 23, 9), ("cam-welded",), **LOT),
     "no_feed": Made("LM-12-0293", (9, 23, 10), ("feed-relay-stuck-open",), **LOT),
 }
-_kept = []
 
 
-@cache
-def _library():
-    """Make the records once for all tests; return the file and the runs' ids by name."""
-    _kept.append(TemporaryDirectory())
-    path = Path(_kept[0].name) / "records.sqlite"
+def _library(folder):
+    """Make the records; return the runs' ids by name."""
     runs = {**LIFE, **OTHERS}
-    return path, dict(zip(runs, record(path, *runs.values()), strict=True))
+    return dict(zip(runs, record(folder / "records.sqlite", *runs.values()), strict=True))
 
 
 def library(folder):
     """Return a copy of the records in ``folder``, and the runs' ids by name."""
-    made, ids = _library()
+    made, ids = made_once("library", _library)
     path = folder / "records.sqlite"
-    shutil.copy(made, path)
+    shutil.copy(made / path.name, path)
     return path, ids
 
 

@@ -18,6 +18,7 @@ from rig.analysis.model import (
 )
 from rig.records.model import (
     RunEnd,
+    RunRecord,
     RunStart,
     RunState,
     RunSummary,
@@ -98,9 +99,8 @@ def gauge_study(values, name="spring"):
     return study, runs
 
 
-def kept(store, run, *, serial="G-1", operator="jo", trial=None, golden=None):
-    """Write a run as seen into records; return its id."""
-    start = RunStart(
+def _start(run, serial, operator, **more):
+    return RunStart(
         started_at=run.summary.started_at,
         unit_serial=serial,
         unit_type="LM-12",
@@ -111,17 +111,17 @@ def kept(store, run, *, serial="G-1", operator="jo", trial=None, golden=None):
         station="A",
         operator=operator,
         source=Source.OWN_REBUILD,
-        reference="",
         backend="simulated",
         simulated=run.summary.simulated,
         backend_facts={},
         program_version="0",
-        gauge_trial=trial,
-        golden=golden,
+        **{"reference": "", **more},
     )
-    run_id = store.begin_run(start)
-    at = start.started_at
-    step = StepRecord(
+
+
+def _step(run):
+    at = run.summary.started_at
+    return StepRecord(
         1,
         "half_turns",
         "Half-turns",
@@ -131,10 +131,26 @@ def kept(store, run, *, serial="G-1", operator="jo", trial=None, golden=None):
         run.measures,
         run.half_turns,
     )
-    store.finish_step(run_id, step)
+
+
+def _end(run):
     verdict = Verdict(run.summary.verdict)
     judged = Judgement(verdict, (Reason(verdict, "As it was made.", "outcome"),))
-    store.finish_run(run_id, RunEnd(at + timedelta(seconds=4), RunState.FINISHED, judged, True))
+    ended_at = run.summary.started_at + timedelta(seconds=4)
+    return RunEnd(ended_at, RunState.FINISHED, judged, True)
+
+
+def whole(run, serial, **more):
+    """Return a run as seen as the whole record that it would be."""
+    start = _start(run, serial, "jo", **more)
+    return RunRecord(run.summary.run_id, start, (_step(run),), (), _end(run))
+
+
+def kept(store, run, *, serial="G-1", operator="jo", trial=None, **more):
+    """Write a run as seen into records; return its id."""
+    run_id = store.begin_run(_start(run, serial, operator, gauge_trial=trial, **more))
+    store.finish_step(run_id, _step(run))
+    store.finish_run(run_id, _end(run))
     return run_id
 
 

@@ -1,0 +1,426 @@
+"""Limits proposed from the recorded runs of units that are known to be good."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from math import ceil, exp, floor, inf, isfinite, log, log10, sqrt
+from statistics import fmean, harmonic_mean, stdev, variance
+
+from scipy.special import ndtr
+
+from rig.analysis.model import Limits, VoltageLimit
+from rig.quality.decision import COVERAGE, DecisionRule
+from rig.quality.normality import Look, logs, look
+from rig.quality.risk import (
+    GlobalRisk,
+    Production,
+    global_risk,
+    log_normal_production,
+    normal_production,
+)
+from rig.quality.risk import Limits as Both
+from rig.quality.tolerance import Interval, Side, normal_interval, order_interval
+from rig.studies.binding import BOUNDS, Bound, HeldValues, Readings, curve_of
+from rig.studies.units import Chosen
+
+LEAST_UNITS = 5
+"""Fewer units set no limit worth the name (guess): at five, k is still near 6."""
+
+MORE_UNITS = (10, 20, 30, 50, 100, 200)
+"""What is shown of more units: how much nearer the limit would come."""
+
+
+LOG_FROM = 1.5
+"""Logarithms are tried where the largest value is so many times the least (guess): of values that
+lie closer they are as good as straight, and would be no other distribution."""
+
+NOT_NORMAL = "the units' values are not normal"
+"""Why there is no limit where a sample's own order would need more units."""
+
+
+READABLE = 0.05
+"""A spread below this part of U is none that the rig can tell (guess)."""
+
+COARSE = 2.0
+"""Values in steps wider than so many standard deviations say too little of their spread.  Up to
+there a limit half a step farther out holds what it says (simulated in the tests)."""
+
+TOO_COARSE = "the values come in steps too coarse to tell their spread"
+
+
+class Method(StrEnum):
+    """By what a limit was worked out."""
+
+    NORMAL = "normal"
+    LOG_NORMAL = "log_normal"
+    ORDER = "order"  # the sample's own values, whatever the distribution
+    NONE = "none"
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What is asked of the limits: they hold ``coverage`` of all such units with ``confidence``.
+
+    ``with_band``: the plan's guard band is put on top, so that these pass outright.
+    """
+
+    coverage: float = 0.99
+    confidence: float = 0.95
+    with_band: bool = False
+
+
+@dataclass(frozen=True)
+class Spread:
+    """Mean and standard deviation over the units' values; ``within`` and ``between`` apart.
+
+    ``within`` is the standard deviation of a unit's own values and ``between`` that of the units'
+    means without it; None where no unit has two values.
+    """
+
+    count: int
+    mean: float
+    sd: float
+    within: float | None
+    between: float | None
+
+
+@dataclass(frozen=True)
+class Pair:
+    """A lower and an upper limit in the values' unit; None where there is none."""
+
+    low: float | None = None
+    high: float | None = None
+
+    def __bool__(self) -> bool:
+        return self.low is not None or self.high is not None
+
+
+@dataclass(frozen=True)
+class Risks:
+    """What the plan's rule would make of units like these at the proposed limit.
+
+    ``waiting`` are the units of the sample that would not pass outright; ``not_passed`` the part of
+    all such units.  ``outright`` counts a pass against anything else, ``failed`` a fail against
+    anything else: of the first the consumer's risk is what passes and does not keep the limit, of
+    the second the producer's is what fails and does.  None where no distribution was accepted.
+    """
+
+    waiting: tuple[str, ...]
+    not_passed: float | None
+    outright: GlobalRisk | None
+    failed: GlobalRisk | None
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """What known good units say of one quantity's limits.
+
+    ``look`` is at the values, ``log_look`` at their logarithms where these were tried;
+    ``tolerance`` are the limits as computed, ``proposed`` as rounded outwards, and ``today`` the
+    plan's at the same voltage.  ``band`` is the guard band there.  ``why`` says why there is none.
+    """
+
+    readings: Readings
+    side: Side
+    spread: Spread
+    look: Look | None
+    log_look: Look | None
+    method: Method
+    tolerance: Interval | None
+    today: Pair
+    proposed: Pair
+    band: float
+    risks: Risks | None
+    more: tuple[tuple[int, Interval], ...]
+    why: str = ""
+
+    @property
+    def bound(self) -> Bound:
+        """What the limits bind."""
+        return self.readings.bound
+
+
+@dataclass(frozen=True)
+class Proposals:
+    """What a set of known good units says of a plan's limits.
+
+    ``others`` are limits that the runs could set too and that the plan has not.
+    """
+
+    chosen: Chosen
+    asked: Asked
+    limits: Limits
+    found: tuple[Proposal, ...]
+    unmeasured: tuple[str, ...]
+    others: tuple[str, ...]
+    supplies_v: tuple[float, float] | None
+
+
+def propose(chosen: Chosen, asked: Asked, keys: Sequence[str] = ()) -> Proposals:
+    """Return the limits that the chosen runs propose: for ``keys``, or for all that the plan has.
+
+    Raises ValueError for a coverage or confidence that cannot be worked with.
+    """
+    limits = chosen.plan.analysis_limits()
+    has = {key for bound in BOUNDS for key in bound.keys if getattr(limits, key) is not None}
+    held = HeldValues(chosen.records, limits, chosen.plan.unit.nominal_v)
+    found, unmeasured, others = [], [], []
+    for bound in BOUNDS:
+        wanted = [key for key in bound.keys if key in (keys or has)]
+        side = _side(bound, wanted or bound.keys)
+        readings = held.of(bound, side)
+        if readings is None:
+            unmeasured += wanted
+        elif wanted:
+            found.append(_proposal(readings, side, limits, asked))
+        if readings is not None and not keys:
+            others += [key for key in bound.keys if key not in has]
+    return Proposals(
+        chosen,
+        asked,
+        limits,
+        tuple(found),
+        tuple(unmeasured),
+        tuple(others),
+        held.supplies_v(),
+    )
+
+
+def values_of(proposal: Proposal, limits: Limits) -> dict[str, float | VoltageLimit]:
+    """Return the proposed limits by their keys in a plan.
+
+    A limit that follows the voltage is the plan's own curve, scaled to meet the proposal at the
+    voltage the runs were made at.
+    """
+    found: dict[str, float | VoltageLimit] = {}
+    bound, proposed = proposal.bound, proposal.proposed
+    for key, value in ((bound.low, proposed.low), (bound.high, proposed.high)):
+        if key is None or value is None:
+            continue
+        at_v, curve = proposal.readings.at_v, curve_of(limits, bound)
+        if curve is None or at_v is None:
+            found[key] = value
+            continue
+        scale, step = value / curve.at(at_v), _step(proposal.spread.sd)
+        up = key == bound.high
+        found[key] = VoltageLimit(
+            tuple((v, _outward(x * scale, step, up=up)) for v, x in curve.points)
+        )
+    return found
+
+
+def _side(bound: Bound, keys: Sequence[str]) -> Side:
+    if bound.low in keys and bound.high in keys:
+        return Side.BOTH
+    return Side.LOW if bound.low in keys else Side.HIGH
+
+
+def _proposal(readings: Readings, side: Side, limits: Limits, asked: Asked) -> Proposal:
+    numbers = readings.numbers
+    spread = _spread(readings)
+    today = _today(readings, side, limits)
+    band = limits.rule.guard_band(readings.u or 0.0)
+
+    def found(
+        method: Method,
+        interval: Interval | None,
+        first: Look | None,
+        second: Look | None,
+        why: str = "",
+    ) -> Proposal:
+        proposed = _rounded(interval, spread.sd, band if asked.with_band else 0.0)
+        if interval is not None and not proposed:
+            why = "the limit comes out at zero or below, which is no limit"
+        risks = None
+        if proposed:
+            risks = _risks(readings, proposed, limits.rule, method, spread)
+        return Proposal(
+            readings,
+            side,
+            spread,
+            first,
+            second,
+            method if proposed else Method.NONE,
+            interval,
+            today,
+            proposed,
+            band,
+            risks,
+            _with_more(numbers, asked, side, method, 0.5 * first.step if first else 0.0),
+            why,
+        )
+
+    if len(numbers) < LEAST_UNITS:
+        few = f"{len(numbers)} unit{'s' if len(numbers) != 1 else ''} set no limit"
+        return found(Method.NONE, None, None, None, f"{few}: {LEAST_UNITS} at least, better 20")
+    same = f"all {len(numbers)} units read the same"
+    if not spread.sd > 1e-9 * abs(spread.mean):
+        return found(Method.NONE, None, None, None, f"{same}, so their spread is not known")
+    if readings.u is not None and spread.sd < READABLE * readings.u:
+        far = "what they differ by is far below what the rig can tell"
+        return found(Method.NONE, None, None, None, f"{same}: {far}")
+    first = look(numbers)
+    if first.in_steps:
+        if first.step > COARSE * spread.sd:
+            return found(Method.NONE, None, first, None, TOO_COARSE)
+        interval = _interval(numbers, asked, side, Method.NORMAL)
+        return found(Method.NORMAL, _wider(interval, 0.5 * first.step), first, None)
+    if not first.refused:
+        return found(Method.NORMAL, _interval(numbers, asked, side, Method.NORMAL), first, None)
+    logarithms = logs(numbers) if max(numbers) >= LOG_FROM * min(numbers) else None
+    second = None if logarithms is None else look(logarithms)
+    if second is not None and not second.refused:
+        interval = _interval(numbers, asked, side, Method.LOG_NORMAL)
+        return found(Method.LOG_NORMAL, interval, first, second)
+    by_order = order_interval(numbers, asked.coverage, asked.confidence, side)
+    if by_order is None:
+        return found(Method.NONE, None, first, second, NOT_NORMAL)
+    return found(Method.ORDER, by_order, first, second)
+
+
+def _interval(numbers: Sequence[float], asked: Asked, side: Side, method: Method) -> Interval:
+    if method is Method.NORMAL:
+        return normal_interval(numbers, asked.coverage, asked.confidence, side)
+    inside = normal_interval(logs(numbers) or (), asked.coverage, asked.confidence, side)
+    return Interval(_exp(inside.low), _exp(inside.high), inside.factor)
+
+
+def _wider(interval: Interval, by: float) -> Interval:
+    return Interval(
+        None if interval.low is None else interval.low - by,
+        None if interval.high is None else interval.high + by,
+        interval.factor,
+    )
+
+
+def _exp(value: float | None) -> float | None:
+    return None if value is None else exp(value)
+
+
+def _with_more(
+    numbers: Sequence[float], asked: Asked, side: Side, method: Method, farther: float
+) -> tuple[tuple[int, Interval], ...]:
+    """Return where the limits would lie with more units of the same mean and spread.
+
+    ``farther`` out is what values in steps add.
+    """
+    if method not in (Method.NORMAL, Method.LOG_NORMAL):
+        return ()
+    from rig.quality.tolerance import factor
+
+    sample = list(numbers) if method is Method.NORMAL else (logs(numbers) or [])
+    mean, sd = fmean(sample), stdev(sample)
+    back: Callable[[float], float] = exp if method is Method.LOG_NORMAL else float
+    found = []
+    for count in [count for count in MORE_UNITS if count >= 1.5 * len(sample)][:2]:
+        k = factor(count, asked.coverage, asked.confidence, side)
+        low = None if side is Side.HIGH else back(mean - k * sd)
+        high = None if side is Side.LOW else back(mean + k * sd)
+        found.append((count, _wider(Interval(low, high, k), farther)))
+    return tuple(found)
+
+
+def _spread(readings: Readings) -> Spread:
+    numbers = readings.numbers
+    sd = stdev(numbers) if len(numbers) > 1 else 0.0
+    several = [each.values for each in readings.values if len(each.values) > 1]
+    if len(several) < 2:
+        return Spread(len(numbers), fmean(numbers), sd, None, None)
+    free = sum(len(values) - 1 for values in several)
+    within = sum((len(values) - 1) * variance(values) for values in several) / free
+    means = variance([fmean(values) for values in several])
+    between = max(0.0, means - within / harmonic_mean([len(values) for values in several]))
+    return Spread(len(numbers), fmean(numbers), sd, sqrt(within), sqrt(between))
+
+
+def _today(readings: Readings, side: Side, limits: Limits) -> Pair:
+    """Return the plan's limits today, at the voltage that the values are referred to."""
+
+    def of(key: str | None) -> float | None:
+        limit = None if key is None else getattr(limits, key)
+        if isinstance(limit, VoltageLimit):
+            at_v = readings.at_v if readings.at_v is not None else limit.points[0][0]
+            return limit.at(at_v)
+        return None if limit is None else float(limit)
+
+    bound = readings.bound
+    return Pair(
+        None if side is Side.HIGH else of(bound.low), None if side is Side.LOW else of(bound.high)
+    )
+
+
+def _rounded(interval: Interval | None, sd: float, band: float) -> Pair:
+    """Return the limits rounded outwards, the guard band added; what is not above zero is none."""
+    if interval is None:
+        return Pair()
+    step = _step(sd)
+
+    def kept(value: float | None, *, up: bool) -> float | None:
+        if value is None or not isfinite(value):
+            return None
+        rounded = _outward(value + band if up else value - band, step, up=up)
+        return rounded if rounded > 0.0 else None
+
+    return Pair(kept(interval.low, up=False), kept(interval.high, up=True))
+
+
+def _step(sd: float) -> float:
+    """Return a round step that costs a limit no more than a quarter of the spread."""
+    if not sd > 0.0:
+        return 1e-6
+    fine = sd / 4.0
+    decade = 10.0 ** floor(log10(fine))
+    return max(part * decade for part in (1.0, 2.0, 5.0) if part * decade <= fine * (1.0 + 1e-9))
+
+
+def _outward(value: float, step: float, *, up: bool) -> float:
+    steps = value / step
+    whole = ceil(steps - 1e-6) if up else floor(steps + 1e-6)
+    return round(whole * step, max(0, -floor(log10(step))))
+
+
+def _risks(
+    readings: Readings, proposed: Pair, rule: DecisionRule, method: Method, spread: Spread
+) -> Risks:
+    def passes(value: float, u: float | None) -> bool:
+        return rule.passes(value, u or 0.0, proposed.low, proposed.high) is True
+
+    waiting = tuple(each.serial for each in readings.values if not passes(each.value, each.u))
+    u = readings.u or 0.0
+    accept = _moved(proposed, u, rule.acceptance_limit)
+    reject = _moved(proposed, u, rule.rejection_limit)
+    sample: Sequence[float] = readings.numbers
+    production: Production | None = None
+    scale: Callable[[float], float] = float
+    if method is Method.NORMAL:
+        production = normal_production(spread.mean, spread.sd)
+    elif method is Method.LOG_NORMAL:
+        sample, scale = logs(sample) or (), _log
+        production = log_normal_production(fmean(sample), stdev(sample))
+    if production is None:
+        return Risks(waiting, None, None, None)
+    mean, sd = fmean(sample), stdev(sample)
+    # The values as measured: what the sensor scatters is in their spread already.
+    beyond = 0.0 if accept.low is None else float(ndtr((scale(accept.low) - mean) / sd))
+    beyond += 0.0 if accept.high is None else float(ndtr((mean - scale(accept.high)) / sd))
+    tolerance = Both(proposed.low, proposed.high)
+    standard_u = u / COVERAGE
+    return Risks(
+        waiting,
+        min(1.0, beyond),
+        global_risk(production, standard_u, tolerance, accept),
+        global_risk(production, standard_u, tolerance, reject),
+    )
+
+
+def _log(value: float) -> float:
+    return log(value) if value > 0.0 else -inf
+
+
+def _moved(proposed: Pair, u: float, move: Callable[..., float]) -> Both:
+    return Both(
+        None if proposed.low is None else move(proposed.low, u, is_upper=False),
+        None if proposed.high is None else move(proposed.high, u, is_upper=True),
+    )

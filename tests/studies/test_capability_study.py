@@ -1,0 +1,94 @@
+"""How the units of a lot lie in their limits: values, control, indices, words."""
+
+from __future__ import annotations
+
+import json
+from statistics import fmean, stdev
+
+import numpy as np
+import pytest
+from good_units import chosen, drawn_runs, unit_run
+from study_runs import whole
+
+from rig.sheets.capability_part import capability_part, part_of_runs
+from rig.studies.capability import capability_rows
+from rig.studies.capability_words import capability_lines
+from rig.studies.spread_json import capability_object
+from rig.studies.units import CONCLUSIVE
+
+
+def of(runs, key="run_max_a", **options):
+    study = capability_rows(chosen(runs, wanted=CONCLUSIVE), **options)
+    return study, next(one for one in study.found if key in one.bound.keys)
+
+
+def text_of(study, **options):
+    lines = list(capability_lines(study, **options))
+    assert all(len(line) <= 80 for line in lines)
+    return " ".join(" ".join(lines).split())
+
+
+def test_the_index_is_of_each_units_worst_half_turn_and_fails_count_too():
+    runs = drawn_runs(20, mean=6.0, sd=0.3)
+    runs["U-05"] = unit_run(7.2, 5, verdict="fail")
+    study, found = of(runs)
+    values = [max(turn.run_a for turn in run.half_turns) for run in runs.values()]
+    assert found.readings.numbers == values
+    assert found.index.ppk.value == pytest.approx((7.0 - fmean(values)) / (3 * stdev(values)))
+    assert found.index.exact
+    assert found.broken == ("U-05",)
+    assert found.in_control
+    said = text_of(study, plot=True)
+    assert "beyond it as measured: U-05" in said
+    assert f"Ppk {found.index.ppk.value:.2f} [" in said
+    assert "NIST's handbook (6.1.6) calls the same Cpk and Cp" in said
+    given = json.loads(json.dumps(capability_object(study)))
+    assert given["measures"][1]["index"]["ppk"]["value"] == found.index.ppk.value
+
+
+def test_a_drift_over_the_lot_takes_the_index_its_meaning():
+    rng = np.random.default_rng(1)
+    runs = {
+        f"U-{n:02d}": unit_run(4.0 + 0.06 * n + rng.normal(0.0, 0.1), n, run_u_a=0.3)
+        for n in range(24)
+    }
+    study, found = of(runs)
+    assert not found.in_control
+    said = text_of(study)
+    assert "In control? No: " in said
+    assert "It says nothing: the process was not in control." in said
+    assert "U = 0.30 A: up to" in said
+    assert found.share_of_u == pytest.approx((0.15 / found.sd) ** 2)
+
+
+def test_too_few_none_that_differs_and_what_was_not_measured():
+    study, found = of(drawn_runs(3))
+    assert found.index is None
+    assert "No index: 3 values are too few for an index; 5 at least." in text_of(study)
+    study, found = of(drawn_runs(8), key="rest_max_a")
+    assert found.why.startswith("all 8 units read the same")
+
+
+def test_as_a_part_of_a_sheet():
+    runs = drawn_runs(20, mean=6.0, sd=0.3)
+    study, found = of(runs)
+    part = capability_part(study)
+    row = part["rows"][1]
+    assert (row["name"], row["limit"], row["state"]) == (
+        "Running current",
+        "at most 7 A",
+        "in control",
+    )
+    assert row["index"].startswith(f"Ppk {found.index.ppk.value:.2f} [")
+    assert part["without"] == [
+        "Rest draw: all 20 units read the same, so their spread is not known."
+    ]
+    assert part["of"] == "20 units, each by its newest run with a verdict"
+    assert capability_part(of(drawn_runs(3))[0]) is None
+    records = [whole(run, serial) for serial, run in runs.items()]
+    stalled = whole(unit_run(6.0, 50, outcome="stalled", verdict="fail"), "U-21")
+    again = part_of_runs([stalled, *records[::-1]])
+    assert again["of"].startswith("21 units")
+    assert again["stopped"] == ["U-21, half-turn 2 (to stop): stalled"]
+    assert again["means"] == part["means"]
+    assert part_of_runs(records)["rows"] == part["rows"]
