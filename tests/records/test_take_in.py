@@ -9,6 +9,7 @@ import json
 import os
 import shutil
 import sqlite3
+import subprocess
 from contextlib import closing
 from datetime import timedelta
 from math import nan
@@ -24,6 +25,7 @@ from fuzz_targets import check_message
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from recorded import library
+from sqlalchemy.exc import OperationalError
 
 from rig.exchange import take_in as taking
 from rig.exchange import workspace
@@ -644,6 +646,46 @@ def test_whatever_happens_to_a_file_no_run_comes_that_is_another(
             home = sums(records)
             assert {run: home[run] for run in sums(here)} == sums(here)
             assert verify(here).sound
+
+
+@pytest.mark.parametrize("way", ["csv", "file"])
+def test_a_full_disk_is_told_as_one(small, tmp_path, here, monkeypatch, way):
+    full = sqlite3.OperationalError("database or disk is full")
+    full.sqlite_errorcode = sqlite3.SQLITE_FULL
+
+    def fail(*_):
+        raise OperationalError("", {}, full) if way == "csv" else full
+
+    monkeypatch.setattr(workspace, "_insert" if way == "csv" else "copy_moment", fail)
+    with pytest.raises(RecordsError, match=r"the disk is full\. Free some space"):
+        take_in(small[1][way], here)
+    assert sums(here) == {}
+
+
+def test_a_stick_that_is_pulled_out_is_told(small, here, monkeypatch):
+    def fail(*_):
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr(workspace, "sum_of", fail)
+    with pytest.raises(RecordsError, match="cannot be read: input/output error"):
+        take_in(small[1]["csv"], here)
+
+
+def test_what_a_kill_left_is_cleared_and_what_is_at_work_is_not(small, tmp_path, here):
+    ended = subprocess.Popen(["true"])
+    ended.wait()
+    left = [
+        tmp_path / f".take-in-{ended.pid}.part",
+        tmp_path / f".mine.{ended.pid}.part",
+        tmp_path / f".take-in-{os.getppid()}.part",
+        tmp_path / f".yours.{ended.pid}.part",
+    ]
+    for folder in left:
+        folder.mkdir()
+        (folder / "brought.sqlite").touch()
+    take_in(small[1]["csv"], here)
+    export(here, tmp_path / "mine", Asked())
+    assert [folder.exists() for folder in left] == [False, False, True, True]
 
 
 # --- at the prompt ------------------------------------------------------------------------------
