@@ -11,6 +11,7 @@ from pathlib import Path
 
 import psycopg
 import pytest
+import quick_schema
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from central_server import new_database, url_of
@@ -31,6 +32,12 @@ from rig.records.tables import SCHEMA, Base
 from rig.records.transfer import Fate
 
 ROOT = Path(__file__).parents[2]
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _quickly():
+    with quick_schema.using(quick_schema.upgrade):
+        yield
 
 
 def plain_url(url):
@@ -463,7 +470,10 @@ def test_a_later_schema_is_brought_to_the_central_records_too(central_url, tmp_p
     )
     monkeypatch.setattr(migrate, "SCRIPTS", scripts)
     monkeypatch.setattr(central_module, "SCHEMA", "next")
-    with Central.open(central_url, unprepared=True) as central:
+    with (
+        quick_schema.using(quick_schema.through_migrations),
+        Central.open(central_url, unprepared=True) as central,
+    ):
         assert central.prepare() == SCHEMA
         assert central.prepare() == "next"
     assert count(central_url, "units", "colour IS NULL") == 0

@@ -6,12 +6,19 @@ import json
 from pathlib import Path
 
 import pytest
+import quick_schema
 from at_the_prompt import halfturn
 from central_server import new_database
 from sqlalchemy import text
 from whole_records import made
 
 RIG = (Path(__file__).parents[2] / "rig" / "templates" / "rig.toml").read_text("utf-8")
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _quickly():
+    with quick_schema.using(quick_schema.upgrade):
+        yield
 
 
 @pytest.fixture

@@ -9,6 +9,7 @@ from pathlib import Path
 from uuid import uuid4
 
 import pytest
+import quick_schema
 from sqlalchemy import text
 from whole_records import everything, made, study
 
@@ -20,6 +21,12 @@ from rig.records.transfer import Fate, put
 from rig.records.verify import verify
 
 DATA = Path(__file__).with_name("data")
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _quickly():
+    with quick_schema.using(quick_schema.upgrade):
+        yield
 
 
 @pytest.fixture
