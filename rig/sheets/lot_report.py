@@ -17,6 +17,7 @@ from rig.records.held import counted, is_judged
 from rig.records.model import RunRecord
 from rig.records.show import SHORT_ID
 from rig.sheets import words
+from rig.sheets.capability_part import part_of_runs
 from rig.sheets.code import SheetCode
 from rig.sheets.document import Document, common
 from rig.sheets.figures import spread_figure
@@ -82,6 +83,7 @@ def lot_report(
         "finding": None if finding is None else _with_codes(finding.data, rows),
         "rows": list(rows.values()),
         "spreads": [spread for spread in (_spread(_alike(runs), *main) for main in MAIN) if spread],
+        "capability": part_of_runs(runs),
         "rule": words.decision_rules(runs),
         "says_lot": _SAYS if finding is None or not finding.items else _SAYS_JUDGED,
     }
