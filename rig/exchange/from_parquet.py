@@ -38,7 +38,7 @@ def rows(folder: Path, table: Table) -> Iterator[Row]:
         for batch in file.iter_batches(batch_size=_AT_ONCE):
             for row in batch.to_pylist():
                 number += 1
-                made: Row = {}
+                made: Row = dict.fromkeys(fields)  # what an older program did not know is nothing
                 for name, value in row.items():
                     if name not in fields:
                         continue

@@ -81,6 +81,7 @@ MAY = {
     "rig.bench": {
         "rig",
         "rig.bench",
+        "rig.crowding",
         "rig.quality",
         "rig.references",
         "rig.analysis",
