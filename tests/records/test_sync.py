@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import shutil
 import sys
@@ -15,7 +16,7 @@ import quick_schema
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from central_server import new_database, url_of
-from hypothesis import HealthCheck, given
+from hypothesis import HealthCheck, example, given
 from hypothesis import settings as example_settings
 from hypothesis import strategies as st
 from sqlalchemy import text
@@ -113,6 +114,7 @@ def test_two_benches_with_the_same_unit_and_names_send_at_once(store, bench, cen
     st.dictionaries(st.text(max_size=5), st.floats() | st.text(max_size=5) | st.none()),
     st.none() | st.floats(allow_nan=False),
 )
+@example("grün", {"odd": math.nan, "far": -math.inf, "$number": "nan"}, None)
 def test_every_value_comes_back_as_it_was(store, bench_url, make, words, answers, number):
     step = make.step(1, answers=answers, note=words, title=words, trace=None)
     measures = tuple(type(m)(m.name, number, words, number) for m in step.measures)
