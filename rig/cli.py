@@ -520,9 +520,9 @@ def _add_gauge(parser: argparse.ArgumentParser) -> None:
 
 def _add_lot(parser: argparse.ArgumentParser) -> None:
     parser.description = (
-        "Judge a delivery by a sample (ISO 2859-1): the plan for its size and AQL, the items drawn "
-        "at random, a run of each, and what the lot comes to. How severe the inspection is "
-        "follows from the supplier's lots before."
+        "Judge a delivery by a sample (ISO 2859-1): the plan for its size and AQL, the items\n"
+        "drawn at random, a run of each, and what the lot comes to. How severe the inspection\n"
+        "is follows from the supplier's lots before."
     )
     parser.epilog = LOT_STATUS
     parser.formatter_class = _WholeLines

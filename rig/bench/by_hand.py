@@ -89,7 +89,10 @@ class ByHandSession(FedJob):
         """Let the unit be fed by hand until a stop or a trip; raises Stopped or Tripped."""
         self.holding.let_go()  # keys that were held while the bench got ready count for nothing
         self.log.note("ready", "From here on the feeds are made by hand.")
-        with self.premises.feeding(self.loop, sets_supply=False), self._beside() as beside:
+        feeding = self.premises.feeding(
+            self.loop, lambda text: self.log.note("waits", text), sets_supply=False
+        )
+        with feeding, self._beside() as beside:
             self.touches = TouchKeeper(self.log, beside, self._finder())
             while True:
                 self._rest_until_held()
@@ -234,16 +237,14 @@ class ByHandSession(FedJob):
         After a touch that was cut short the job is ending: no more cycles then.  Not ``recorded``
         is the wait before the touch itself is taken from the recorder.
         """
-        clock = self.backend.clock
-        if cycling and not recorded:
+        if not cycling:
+            self.loop.rest(self.touches.look)
+            return
+        if not recorded:
             self.loop.wait(self.touches.look)
         while not self.touches.look():
-            if cycling:
-                self._last = self.loop.cycle(OFF)
-                self._forget_rest()
-            else:
-                self.station.stand_by()
-                clock.sleep_until(clock.now_s() + 0.001)
+            self._last = self.loop.cycle(OFF)
+            self._forget_rest()
 
     def _forget_rest(self) -> None:
         """Bound what is recorded of a rest: hours of nothing are worth no memory."""

@@ -33,6 +33,8 @@ from rig.bench.station import Station
 READ_BACK_EVERY = 50
 # A command from outside (stop, answer) may wait this long (s).
 LISTEN_EVERY_S = 0.01
+# What is waited for without cycles is looked at so often (s).
+LOOK_EVERY_S = 0.001
 # The master relay picks up within a few dead-man edges and its own operate time.
 PICK_UP_S = 0.5
 MASTER_DROPPED_S = 0.05
@@ -239,6 +241,12 @@ class ControlLoop:
         while not done():
             self.cycle(OFF)
             self.recorder.drop_since(waiting_from_s)
+
+    def rest(self, done: Callable[[], bool]) -> None:
+        """Return when ``done()``, the feeds off and no cycles made: a job that is ending."""
+        while not done():
+            self.station.stand_by()
+            self.clock.sleep_until(self.clock.now_s() + LOOK_EVERY_S)
 
     def resume_after_pause(self) -> bool:
         """Take up the rhythm again after work that held the loop with the feeds off.

@@ -420,10 +420,7 @@ class FedJob(ABC):
         if cycling:
             self.loop.wait(done)
             return
-        clock = self.backend.clock
-        while not done():
-            self.station.stand_by()
-            clock.sleep_until(clock.now_s() + 0.001)
+        self.loop.rest(done)
 
 
 def not_kept(judgement: Judgement | None, error: RecordsError) -> str:

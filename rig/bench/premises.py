@@ -43,10 +43,12 @@ class Premises(Protocol):
         """Have the dead-man proved; return what was found.  RefusedError if it fails."""
         ...
 
-    def feeding(self, loop: ControlLoop, *, sets_supply: bool) -> AbstractContextManager[None]:
+    def feeding(
+        self, loop: ControlLoop, tell: Callable[[str], None], *, sets_supply: bool
+    ) -> AbstractContextManager[None]:
         """While it lasts the job may feed; with ``sets_supply`` no other station does.
 
-        It is waited for with the feeds off, the loop cycling.
+        It is waited for with the feeds off, the loop cycling; ``tell`` hears what for.
         """
         ...
 
@@ -82,7 +84,9 @@ class Alone:
         return loop.arm()
 
     @contextmanager
-    def feeding(self, loop: ControlLoop, *, sets_supply: bool) -> Iterator[None]:
+    def feeding(
+        self, loop: ControlLoop, tell: Callable[[str], None], *, sets_supply: bool
+    ) -> Iterator[None]:
         """Let the job feed."""
         yield
 

@@ -127,11 +127,14 @@ class Berth:
         return found
 
     @contextmanager
-    def feeding(self, loop: ControlLoop, *, sets_supply: bool) -> Iterator[None]:
+    def feeding(
+        self, loop: ControlLoop, tell: Callable[[str], None], *, sets_supply: bool
+    ) -> Iterator[None]:
         """While it lasts the job may feed; with ``sets_supply`` no other station does."""
         turns, power = self.rig.turns, self.rig.supply
         try:
             if not turns.may_feed(self.name, alone=sets_supply):
+                tell(turns.waits_for(self.name, alone=sets_supply))
                 loop.wait(lambda: turns.may_feed(self.name, alone=sets_supply))
             if self.rig.broken:
                 raise RefusedError(
@@ -160,14 +163,8 @@ class Berth:
         if cycling:
             loop.wait(done)
         else:
-            self.rest(loop, done)
+            loop.rest(done)
         return results[0]
-
-    def rest(self, loop: ControlLoop, done: Callable[[], bool]) -> None:
-        """Return when ``done()``, no cycles being made."""
-        while not done():
-            loop.station.stand_by()
-            self.rig.hub.sleep_until(self.rig.hub.now_s() + 0.001)
 
 
 class StationBackend:

@@ -110,7 +110,11 @@ class StepRunner:
         """
         sets_supply = self.can_set_supply and step.sets_supply
         with ExitStack() as feeding:
-            feeding.enter_context(self.premises.feeding(self.loop, sets_supply=sets_supply))
+            feeding.enter_context(
+                self.premises.feeding(
+                    self.loop, lambda text: self.log.note("waits", text), sets_supply=sets_supply
+                )
+            )
             return self._run(place, step, work, feeding.close)
 
     def _run(

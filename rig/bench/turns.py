@@ -49,6 +49,19 @@ class Turns:
         self._feeding.add(name)
         return True
 
+    def waits_for(self, name: str, *, alone: bool) -> str:
+        """Return what a station that may not feed yet waits for, a sentence."""
+        if alone and not self._alone:
+            others = ", ".join(sorted(self._feeding)) or self._asking[0]
+            return (
+                f"Waits with the feeds off until station {others} feeds no longer: the next step "
+                "sets the supply, which feeds them all."
+            )
+        return (
+            f"Waits with the feeds off until station {self._alone or self._asking[0]} is through "
+            "with a step that sets the supply."
+        )
+
     def over(self, name: str) -> None:
         """Take note that a station feeds no longer, or waits no longer to."""
         self._feeding.discard(name)

@@ -62,6 +62,8 @@ _ROWS = 12  # of the table of a curve, about
 
 def run(options: argparse.Namespace) -> int:
     """Do what the command line asks with lots."""
+    for about, called in (("name", "the lot's name"), ("supplier", "the supplier")):
+        need_printable(called, getattr(options, about, None) or "", NAME_LONGEST)
     match options.action:
         case "open":
             return _open(options)

@@ -32,7 +32,7 @@ from rig.console.feeds_words import feeds_of
 from rig.console.held_keys import HeldKeys
 from rig.console.live_job import Phase
 from rig.console.lost_terminal import PatientDriver
-from rig.console.places import CAUSES, FOR_ALL, GAUGE, GOLDEN, OF_RIG, PLACES, places
+from rig.console.places import CAUSES, FOR_ALL, GAUGE, GOLDEN, LOTS, OF_RIG, PLACES, places
 from rig.console.rig_kept import RigKept, rig_kept
 from rig.console.scanner import SCANNER_S
 from rig.console.screen import DeskScreen
@@ -119,7 +119,7 @@ class HalfturnConsole(App[int]):
             self.say(self.desk.bench_error, error=True)
 
     def _install_screens(self) -> None:
-        there = (*places(self.desk.has_world, several=self.desks.several), CAUSES, *OF_RIG)
+        there = (*places(self.desk.has_world, several=self.desks.several), CAUSES, LOTS, *OF_RIG)
         for place in there:
             for desk in self.desks:
                 name = self.named(place.name, desk)
@@ -292,13 +292,15 @@ class HalfturnConsole(App[int]):
             self._come_to_causes("The isolation is over: F3 tells what it came to.")
             return
         if here is None or here.place in WATCHED_FROM:
-            self.go(self._study_of_live() or "verdict")
+            self.go(self._asker_of_live() or "verdict")
             return
         self.say(f"The run is over: {_verdict_of(ended)}. F5 tells why.")
 
-    def _study_of_live(self) -> str:
-        """Return the place of the study that the run just made belongs to; "" if to none."""
+    def _asker_of_live(self) -> str:
+        """Return the place of the study or lot that the run just made belongs to; "" if to none."""
         live = self.desk.live
+        if isinstance(live.job, RunOrder) and live.job.lot_item is not None:
+            return LOTS.name
         if isinstance(live.job, RunOrder) and live.job.gauge_trial is not None:
             return GAUGE.name
         began = live.began
@@ -456,6 +458,8 @@ class HalfturnConsole(App[int]):
             return
         if name == "live" and self.desk.live.isolation and self.screen.place != CAUSES.name:
             name = CAUSES.name  # from there on to Live
+        if name == "records" == self.screen.place:
+            name = LOTS.name  # from there back to Records
         self.go(name)
 
     def action_watch(self) -> None:
@@ -536,6 +540,7 @@ def _screen(name: str) -> DeskScreen:
     from rig.console.screens.golden import GoldenScreen
     from rig.console.screens.isolate import IsolateScreen
     from rig.console.screens.live import LiveScreen
+    from rig.console.screens.lots import LotsScreen
     from rig.console.screens.records import RecordsScreen
     from rig.console.screens.rig import RigScreen
     from rig.console.screens.stations import StationsScreen
@@ -549,6 +554,7 @@ def _screen(name: str) -> DeskScreen:
         "by_hand": ByHandScreen,
         "verdict": VerdictScreen,
         "records": RecordsScreen,
+        "lots": LotsScreen,
         "rig": RigScreen,
         "golden": GoldenScreen,
         "gauge": GaugeScreen,

@@ -38,6 +38,9 @@ GAUGE = Place("gauge", "f7", "Gauge", "Gauge studies: what of a value is the rig
 OF_RIG = (GOLDEN, GAUGE)
 """Come to from Rig, and left to it."""
 
+LOTS = Place("lots", "f6", "Lots", "Deliveries, judged by a sample")
+"""The other side of Records: its key leads from one to the other."""
+
 FOR_ALL = frozenset({"records", "stations"})
 """Places that are one for all stations; of the others each station has its own."""
 
@@ -46,6 +49,8 @@ def tab_of(name: str) -> str:
     """Return the place whose tab a place is seen under."""
     if any(place.name == name for place in OF_RIG):
         return "rig"
+    if name == LOTS.name:
+        return "records"
     return "live" if name == CAUSES.name else name
 
 

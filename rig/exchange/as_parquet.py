@@ -16,10 +16,10 @@ from rig.exchange.traces import LISTS, TRACE_LISTS, TraceKept
 
 ENDING = ".parquet"
 
-ROWS = 50_000
+ROWS = 10_000
 """Rows in a row group: some megabytes for the widest table."""
 
-TRACE_BYTES = 32 << 20
+TRACE_BYTES = 8 << 20
 """Samples in a row group of traces: what a reader has in memory at a time."""
 
 _TYPES: dict[Kind, pa.DataType] = {

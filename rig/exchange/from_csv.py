@@ -37,7 +37,9 @@ def rows(folder: Path, table: Table) -> Iterator[Row]:
             reader = csv.reader(file, strict=True)
             columns = _columns(path, table, next(reader, []))
             for cells in reader:
-                yield _row(path, reader.line_num, columns, cells)
+                # What an older program did not know yet is nothing.
+                nothing = dict.fromkeys(table.names)
+                yield nothing | _row(path, reader.line_num, columns, cells)
     except UnicodeDecodeError:
         raise RecordsError(f"{path} is not UTF-8 text. Take it as halfturn wrote it.") from None
     except csv.Error as error:

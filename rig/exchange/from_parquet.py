@@ -13,7 +13,7 @@ import pyarrow.parquet as pq
 
 from rig.analysis.trace import Trace
 from rig.exchange.as_parquet import ENDING, schema_of
-from rig.exchange.cells import FROM_PARQUET, CellError, kept
+from rig.exchange.cells import FROM_PARQUET, CellError, kept, key
 from rig.exchange.fields import Table
 from rig.exchange.traces import LISTS, MOST_SAMPLES, TRACE_LISTS
 from rig.labels import shown
@@ -23,6 +23,8 @@ from rig.records.errors import RecordsError
 Row = dict[str, Any]
 
 _AT_ONCE = 2000
+_TRACES_AT_ONCE = 16
+_HEADS = ("id", "step_id", "run_id", "step", "samples")
 _MOST_VALUES = 4 * MOST_SAMPLES
 """Values of one column in a row group, at most: what is said of it, before it is unpacked."""
 
@@ -36,7 +38,7 @@ def rows(folder: Path, table: Table) -> Iterator[Row]:
         for batch in file.iter_batches(batch_size=_AT_ONCE):
             for row in batch.to_pylist():
                 number += 1
-                made: Row = {}
+                made: Row = dict.fromkeys(fields)  # what an older program did not know is nothing
                 for name, value in row.items():
                     if name not in fields:
                         continue
@@ -83,27 +85,28 @@ def _need_schema(path: Path, table: Table, schema: pa.Schema) -> None:
 def traces(folder: Path) -> Iterator[Row]:
     """Yield the rows of the table of traces in the records, each packed."""
     path = folder / f"{TRACE_LISTS.name}{ENDING}"
-    heads = {field.name: field for field in TRACE_LISTS.fields if field.name in ("id", "step_id")}
     with _opened(path, TRACE_LISTS) as file:
-        for batch in file.iter_batches(batch_size=1):
-            (head,) = batch.select(["id", "step_id", "run_id", "step", "samples"]).to_pylist()
-            of = f"{path}, the trace of step {head['step']} of run {shown(str(head['run_id']))}"
-            try:
-                keys = {n: kept(f, FROM_PARQUET[f.kind](head[n])) for n, f in heads.items()}
-                trace = _trace(batch)
-            except (CellError, ValueError, TypeError, AttributeError) as error:
-                raise RecordsError(f"{of}, cannot be: {shown(str(error), 200)}.") from error
-            if len(trace) != head["samples"]:
-                raise RecordsError(
-                    f"{of}, has {len(trace)} samples, and {head['samples']} were written."
-                )
-            yield {**keys, "samples": len(trace), "data": pack(trace)}
+        for batch in file.iter_batches(batch_size=_TRACES_AT_ONCE):
+            for at, head in enumerate(batch.select(list(_HEADS)).to_pylist()):
+                yield _packed(path, head, batch, at)
 
 
-def _trace(batch: pa.RecordBatch) -> Trace:
-    columns = {name: _column(batch.column(name)[0]) for name, *_ in LISTS}
+def _packed(path: Path, head: Row, batch: pa.RecordBatch, at: int) -> Row:
+    of = f"{path}, the trace of step {head['step']} of run {shown(str(head['run_id']))}"
+    try:
+        keys = {name: key(head[name]) for name in ("id", "step_id")}
+        trace = _trace(batch, at)
+    except (CellError, ValueError, TypeError, AttributeError) as error:
+        raise RecordsError(f"{of}, cannot be: {shown(str(error), 200)}.") from error
+    if len(trace) != head["samples"]:
+        raise RecordsError(f"{of}, has {len(trace)} samples, and {head['samples']} were written.")
+    return {**keys, "samples": len(trace), "data": pack(trace)}
+
+
+def _trace(batch: pa.RecordBatch, at: int) -> Trace:
+    columns = {name: _column(batch.column(name)[at]) for name, *_ in LISTS}
     extra = {
-        each["name"].as_py(): _column(each["values"]) for each in batch.column("extra")[0].values
+        each["name"].as_py(): _column(each["values"]) for each in batch.column("extra")[at].values
     }
     return Trace(**columns, extra=extra)
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
@@ -16,6 +14,7 @@ from rig import __version__
 from rig.exchange.chosen import OF_RUNS
 from rig.exchange.fields import BENCH, CHECKSUM, WRITTEN, Table, kept_tables
 from rig.exchange.gathering import Batch, Source, source_of
+from rig.exchange.left_over import work_folder
 from rig.exchange.package import About, describe
 from rig.exchange.results import RESULTS, result_rows
 from rig.exchange.traces import TraceKept
@@ -135,16 +134,13 @@ class _FolderError(Exception):
 @contextmanager
 def _part_of(folder: Path) -> Iterator[Path]:
     """Yield the folder to write into; it is gone at the end unless it was renamed."""
-    part = folder.with_name(f".{folder.name}.{os.getpid()}.part")
     try:
-        part.mkdir()
-    except OSError as error:
-        error.filename = str(folder)
+        with work_folder(folder.parent, f".{folder.name}.", ".part") as part:
+            yield part
+    except FileNotFoundError as error:
+        if not folder.parent.is_dir():
+            error.filename = str(folder)
         raise
-    try:
-        yield part
-    finally:
-        shutil.rmtree(part, ignore_errors=True)
 
 
 def _sink(format: str, folder: Path) -> Sink:

@@ -18,6 +18,7 @@ from uuid import UUID
 
 from sqlalchemy import Connection, select
 
+from rig.exchange.left_over import work_folder
 from rig.exchange.workspace import Workspace, from_folder, from_records
 from rig.labels import shown
 from rig.records.bundles import (
@@ -126,13 +127,16 @@ def _need(source: Path, records: Path) -> None:
 @contextmanager
 def _folder_beside(records: Path, *, dry_run: bool) -> Iterator[Path]:
     """Yield a folder of our own on the disk of the records, where there is room for such."""
+    where = records.parent
+    if dry_run and not where.is_dir():
+        where = Path(tempfile.gettempdir())
     with told(records, "take runs into"):
-        if not dry_run:
-            records.parent.mkdir(parents=True, exist_ok=True)
-        beside = records.parent if records.parent.is_dir() else None
-        made = tempfile.TemporaryDirectory(prefix=".take-in-", dir=beside)
-    with made as name:
-        yield Path(name)
+        where.mkdir(parents=True, exist_ok=True)
+        with work_folder(where, ".take-in-", ".part") as made:
+            yield made
+
+
+_NOT_ITS_SUM = "it is not what its checksum says: it has changed since it was written"
 
 
 # --- is it sound? -------------------------------------------------------------------------------
@@ -149,10 +153,11 @@ def _wrong(source: Path, space: Workspace, brought: Store, progress: Progress) -
             )
         step = "" if problem.step is None else f" (step {problem.step})"
         wrong.setdefault(UUID(problem.run), f"it is not sound{step}: {_small(problem.what)}")
-    for number, (run_id, summed) in enumerate(space.sums.items()):
-        progress("checksums", number / len(space.sums))
-        if run_id not in wrong and brought.checksum(run_id) != summed:
-            wrong[run_id] = "it is not what its checksum says: it has changed since it was written"
+    sound = [run_id for run_id in space.sums if run_id not in wrong]
+    for number, (record, summed) in enumerate(brought.whole_runs(sound)):
+        progress("checksums", number / len(sound))
+        if summed != space.sums[record.run_id]:
+            wrong[record.run_id] = _NOT_ITS_SUM
     if space.changed:
         raise RecordsError(_changed_words(source, space.changed, list(wrong)))
     return wrong

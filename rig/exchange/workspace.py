@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from importlib.util import find_spec
@@ -21,10 +22,11 @@ from rig.exchange.package import DESCRIPTION, FORM, sum_of
 from rig.labels import shown
 from rig.records.bundles import plain_tables
 from rig.records.copies import copy_moment
-from rig.records.errors import RecordsError
+from rig.records.errors import RecordsError, sentence
 from rig.records.problems import UNREADABLE, Progress
 from rig.records.store import Store
 from rig.records.tables import SCHEMA
+from rig.records.transfer import fails_whole
 
 Row = dict[str, Any]
 
@@ -71,6 +73,11 @@ def from_records(source: Path, folder: Path, progress: Progress) -> Workspace:
     except RecordsError as error:
         raise RecordsError(str(error).replace(str(copy), str(source))) from error
     except UNREADABLE as error:
+        code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & 0xFF
+        if code == sqlite3.SQLITE_FULL:
+            raise  # the disk of the copy
+        if code not in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_ERROR):
+            raise RecordsError(sentence(source, "read", error)) from error
         raise RecordsError(
             f"{source} cannot be read: it is damaged, or no records of halfturn. Nothing was taken "
             "in; take a sound backup (`halfturn records verify --records FILE`)."
@@ -96,6 +103,16 @@ class _Reader:
 
 def from_folder(source: Path, folder: Path, progress: Progress) -> Workspace:
     """Put the tables of an export into a new records file; RecordsError for what cannot be."""
+    try:
+        return _from_folder(source, folder, progress)
+    except OSError as error:
+        raise RecordsError(
+            f"{source} cannot be read: {(error.strerror or str(error)).lower()}. See that its disk "
+            "or stick is there, and that you may read it."
+        ) from error
+
+
+def _from_folder(source: Path, folder: Path, progress: Progress) -> Workspace:
     about, resources = _description(source)
     older = about["records_schema"] != SCHEMA
     reader = _reader(str(about.get("format")))
@@ -117,6 +134,8 @@ def from_folder(source: Path, folder: Path, progress: Progress) -> Workspace:
             for rows in _parts(reader.traces(source), _TRACES_AT_ONCE):
                 _insert(connection, "traces", rows)
     except (DBAPIError, StatementError, OverflowError) as error:
+        if fails_whole(error):
+            raise  # a full disk, say
         raise RecordsError(
             f"{source}: its tables do not go together, as if rows were twice in them or missing. "
             "Nothing was taken in. Take the folder as halfturn wrote it."

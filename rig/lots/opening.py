@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import random
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -22,7 +21,7 @@ from rig.quality.sampling_tables import (
 from rig.quality.switching import Inspection, Said
 from rig.records.lot_model import LotEnd, LotKept, LotStart
 from rig.studies.order import DesignError
-from rig.studies.setting_up import need_printable, needed_text
+from rig.studies.setting_up import drawn_seed, need_printable, needed_text
 
 AGAIN_WHY = (
     "The lot was offered before and not accepted: it is inspected tightened, whatever the "
@@ -117,7 +116,7 @@ def lot_start(asked: LotAsked, plan: Plan, lots: Sequence[LotKept]) -> LotStart:
     sample = sample_for(asked, plan.unit.type, lots)
     if sample.inspection.ended:
         raise DesignError(f"{sample.why} The lot was not opened.", about="acted")
-    seed = random.SystemRandom().randrange(1_000_000) if asked.seed is None else asked.seed
+    seed = drawn_seed(asked.seed)
     chosen = sample.plan
     return LotStart(
         **texts,

@@ -9,7 +9,7 @@ from uuid import UUID
 from sqlalchemy import select
 from sqlalchemy.orm import Session, joinedload, selectinload
 
-from rig.records import mapping
+from rig.records import finding, mapping
 from rig.records.checksum import NO_TRACE, checksum_of, trace_sum
 from rig.records.codec import CodecError, unpack
 from rig.records.model import RunRecord
@@ -40,10 +40,11 @@ def whole_runs(session: Session, runs: Sequence[UUID]) -> Iterator[tuple[RunReco
         some = runs[first : first + _AT_ONCE]
         rows = session.scalars(select(RunRow).where(RunRow.id.in_(some)).options(*_WHOLE)).all()
         by_id = {row.id: row for row in rows}
-        sums = trace_sums(session, some)
+        sums, benches = trace_sums(session, some), finding.other_benches(session, some)
         for run_id in some:
             if run_id in by_id:
-                record = mapping.run_record(by_id[run_id], with_traces=False)
+                bench = benches.get(run_id, "")
+                record = mapping.run_record(by_id[run_id], with_traces=False, bench=bench)
                 yield record, checksum_of(record, sums[run_id])
         session.expunge_all()
 

@@ -12,6 +12,8 @@ from rig.studies.capability_words import NAMES, index_words, limit_words
 from rig.studies.spread_words import share, shown
 from rig.studies.units import choose_of, did_not_park
 
+BEYOND = "“Expected beyond” is the part of all units, as an interval, if their values are normal."
+
 
 def part_of_runs(records: Sequence[RunRecord]) -> dict[str, Any] | None:
     """Return the part for the runs of a lot: by the plan of the newest, in its limits.
@@ -34,23 +36,24 @@ def part_of_runs(records: Sequence[RunRecord]) -> dict[str, Any] | None:
 def capability_part(study: CapabilityStudy) -> dict[str, Any] | None:
     """Return the rows and what they mean, for a template; None where nothing has an index."""
     rows = [_row(found) for found in study.found if found.index is not None]
+    without = [found for found in study.found if found.index is None]
     if not rows:
         return None
     count = len(study.chosen.records)
-    return {
-        "rows": rows,
-        "of": f"{count} units, each by its newest run with a verdict",
-        "without": [
-            words.clean(f"{found.bound.label}: {found.why}.")
-            for found in study.found
-            if found.index is None
-        ],
-        "stopped": [words.clean(text) for text in study.stopped],
-        "means": NAMES,
-    }
+    said = [
+        f"{count} units, each by its newest run with a verdict and its value nearest to the limit",
+        *(f"no index of the {_low(found.bound.label)}: {found.why}" for found in without),
+        *(f"did not park, and has no values to count for it: {text}" for text in study.stopped),
+        *(remark.rstrip(".") for remark in study.chosen.remarks),
+    ]
+    return {"rows": rows, "says": words.clean(f"{'; '.join(said)}. {BEYOND} {NAMES}")}
 
 
-def _row(found: Capability) -> dict[str, str]:
+def _low(label: str) -> str:
+    return label[0].lower() + label[1:]
+
+
+def _row(found: Capability) -> dict[str, Any]:
     index = found.index
     assert index is not None
     unit = found.bound.unit.replace("ohm", "Ω")
@@ -59,6 +62,6 @@ def _row(found: Capability) -> dict[str, str]:
         "values": f"{shown(found.mean, found.sd)} {unit}, s {found.sd:.2g} {unit}",
         "limit": limit_words(found).removeprefix("allowed ").replace(" ohm", " Ω"),
         "index": index_words(found),
-        "beyond": f"{share(index.beyond_low)} to {share(index.beyond_high)}",
-        "state": "in control" if found.in_control else "not in control",
+        "beyond": " to ".join(dict.fromkeys((share(index.beyond_low), share(index.beyond_high)))),
+        "odd": not found.in_control,
     }

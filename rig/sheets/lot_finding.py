@@ -178,6 +178,8 @@ def _item(item: LotItem) -> dict[str, Any]:
         "serial": words.clean(item.serial),
         "result": words.clean(said),
         "odd": item.result is not ItemResult.CONFORMING,
-        "run": "" if item.run is None else str(item.run.run_id)[:8],
+        "run_id": "" if item.run is None else str(item.run.run_id),
+        "when": "",
+        "code": "",
         "beside": words.clean("; ".join(filter(None, (place, *others)))),
     }

@@ -17,6 +17,7 @@ from rig.records.held import counted, is_judged
 from rig.records.model import RunRecord
 from rig.records.show import SHORT_ID
 from rig.sheets import words
+from rig.sheets.capability_part import part_of_runs
 from rig.sheets.code import SheetCode
 from rig.sheets.document import Document, common
 from rig.sheets.figures import spread_figure
@@ -27,8 +28,16 @@ from rig.sheets.standing import standing_of
 
 LOT_MOST = 6000
 """Runs in one report at most: some two hundred pages."""
+LONG = 60
+"""More runs than this are never fitted on one page."""
 DRAWN_LEAST = 5
 """Fewer runs than this make no picture of a spread."""
+_LISTS = "This report lists the runs named, and what each unit did on this bench."
+_SAYS = f"{_LISTS} It says nothing of units that were not tested."
+_SAYS_JUDGED = (
+    f"{_LISTS} Of units that were not tested it says what the sample tells of the lot as a whole, "
+    "with the risks above, and nothing of a single one."
+)
 MAIN = (
     ("half-turn time", "half_turn_s", "s"),
     ("running current", "run_a", "A"),
@@ -56,6 +65,7 @@ def lot_report(
     name = ", ".join(reference for reference in references if reference) or "without a number"
     foot = f"{words.clean(name)[:60]} · {_runs(len(runs))} · {dated}"
     serials = {run.start.unit_serial for run in runs}
+    rows = {str(run.run_id): _row(run, checksum) for run, checksum in both}
     data = {
         **common(
             f"Lot report {words.clean(name)}",
@@ -67,14 +77,15 @@ def lot_report(
             across(marks),
         ),
         "lot": words.clean(name),
+        "long": len(both) > LONG,
         "facts": _facts(runs, len(serials)),
         "counts": lot_counts(runs),
-        "finding": None if finding is None else finding.data,
-        "rows": [_row(run, checksum) for run, checksum in both],
+        "finding": None if finding is None else _with_codes(finding.data, rows),
+        "rows": list(rows.values()),
         "spreads": [spread for spread in (_spread(_alike(runs), *main) for main in MAIN) if spread],
+        "capability": part_of_runs(runs),
         "rule": words.decision_rules(runs),
-        "says_lot": "This report lists the runs named, and what each unit did on this bench. It "
-        "says nothing of units that were not tested.",
+        "says_lot": _SAYS if finding is None or not finding.items else _SAYS_JUDGED,
     }
     return Document("lot", data, letterhead, runs[-1].start.started_at)
 
@@ -123,15 +134,30 @@ def _plan_name(run: RunRecord) -> str:
     return run.start.plan_name if run.isolation is None else "isolation"
 
 
+def _with_codes(finding: dict[str, Any], rows: dict[str, dict[str, Any]]) -> dict[str, Any]:
+    """Return what is said of a lot with code, time and cautions of each run that decides an item.
+
+    Those runs need no line of their own any more (``told``).
+    """
+    for item in finding["items"]:
+        row = rows.get(item["run_id"])
+        if row is not None:
+            item["when"], item["code"], row["told"] = row["when"], row["code"], True
+            item["beside"] = "; ".join(filter(None, (item["beside"], row["caution"])))
+    return finding
+
+
 def _row(run: RunRecord, checksum: str) -> dict[str, Any]:
     standing = standing_of(run)
     code = SheetCode.of(run.run_id, checksum)
     against = [reason.text for reason in standing.reasons if str(reason.verdict) != "pass"]
     return {
+        "told": False,
         "serial": words.clean(run.start.unit_serial),
         "when": words.local(run.start.started_at, words.WITH_ZONE),
         "verdict": standing.whole_word,
         "odd": standing.kind != "pass" or bool(standing.marks),
+        "caution": words.clean(standing.caution),
         "why": words.clean(". ".join(filter(None, [standing.caution, *against[:1]]))),
         "code": f"{str(run.run_id)[:SHORT_ID]} {code.digits[:8].upper()}",
     }

@@ -13,6 +13,8 @@ from rig.run_values import BY_NAME
 from rig.studies.golden import USUAL_BASELINE, USUAL_MEASURES
 from rig.studies.order import DesignError, draw_order
 
+SEED_MOST = 999_999_999
+
 
 def study_start(
     name: str,
@@ -35,8 +37,7 @@ def study_start(
         for operator in operators
     ]
     need_printable("note", "The note", note, NAME_LONGEST)
-    if seed is None:
-        seed = random.SystemRandom().randrange(1_000_000)
+    seed = drawn_seed(seed)
     order = draw_order(parts, operators, trials, seed)
     return StudyStart(name, plan.name, plan.text, station, datetime.now(UTC), seed, order, note)
 
@@ -71,6 +72,15 @@ def golden_start(
         datetime.now(UTC),
         operator,
     )
+
+
+def drawn_seed(seed: int | None) -> int:
+    """Return the seed that was given, or one that is drawn; DesignError if it cannot be kept."""
+    if seed is None:
+        return random.SystemRandom().randrange(1_000_000)
+    if not 0 <= seed <= SEED_MOST:
+        raise DesignError(f"A seed is a whole number from 0 to {SEED_MOST}.", about="seed")
+    return seed
 
 
 def expected_run_s(plan: Plan) -> float:

@@ -55,7 +55,9 @@ def insert(raw: sqlite3.Connection, table: str, rows: list[Row]) -> None:
         raw.executemany(f'INSERT INTO "{table}" ({names}) VALUES ({marks})', values)
 
 
-def copies(made: dict[str, list[Row]], units: Iterator[Row]) -> Iterator[dict[str, list[Row]]]:
+def copies(
+    made: dict[str, list[Row]], units: Iterator[Row], runs_each: int = RUNS_A_UNIT
+) -> Iterator[dict[str, list[Row]]]:
     """Yield the rows of one more unit with its runs: copies of a real run, minutes apart."""
     (run,) = made["runs"]
     first = datetime.strptime(run["started_at"], WHEN)
@@ -63,7 +65,7 @@ def copies(made: dict[str, list[Row]], units: Iterator[Row]) -> Iterator[dict[st
     for unit in units:
         out: dict[str, list[Row]] = {table: [] for table in made}
         out["units"] = [unit]
-        for _ in range(RUNS_A_UNIT):
+        for _ in range(runs_each):
             minutes += 7
             began = (first - timedelta(minutes=minutes)).strftime(WHEN)
             run_id = uuid4().hex
@@ -71,8 +73,8 @@ def copies(made: dict[str, list[Row]], units: Iterator[Row]) -> Iterator[dict[st
             new_ids = {step["id"]: uuid4().hex for step in made["steps"]}
             for step in made["steps"]:
                 out["steps"].append({**step, "id": new_ids[step["id"]], "run_id": run_id})
-            for table in ("half_turns", "measures"):
-                for row in made[table]:
+            for table in ("half_turns", "measures", "traces"):
+                for row in made.get(table, ()):
                     out[table].append(
                         {**row, "id": uuid4().hex, "step_id": new_ids[row["step_id"]]}
                     )

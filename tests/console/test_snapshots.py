@@ -87,6 +87,10 @@ async def walk(folder, size):
         await take("golden")
         await staged.gauge(pilot)
         await take("gauge")
+        await staged.lots(pilot)
+        await take("lots")
+        await staged.lot(pilot)
+        await take("lot")
     return taken
 
 

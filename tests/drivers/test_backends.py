@@ -26,7 +26,7 @@ from drivers import (
     StationWiring,
 )
 from drivers import pi as pi_module
-from drivers.backends import load_backend
+from drivers.backends import is_simulated, load_backend
 from drivers.clock import MonotonicClock
 from drivers.current import CurrentSensor
 from drivers.feeds import DeadMan, FeedOutput, FeedPair
@@ -56,6 +56,20 @@ class Mine:
     def serial_port(self, port): ...
     def facts(self): ...
     def close(self): ...
+
+
+@pytest.mark.parametrize(
+    ("name", "simulated"),
+    [
+        ("simulated", True),
+        ("pi", False),
+        ("drivers.simulated.apart:backend", True),
+        ("own_bench:Mine", True),
+        ("own_bench:half", False),
+    ],
+)
+def test_whether_a_world_is_simulated_is_known_before_it_is_started(own_module, name, simulated):
+    assert is_simulated(name) is simulated
 
 
 def broken(wiring, options):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import gzip
 from collections.abc import Callable
 
-from fuzz_seeds import HEADER, LABELS, PLANS, RIG, TALK, small_trace
+from fuzz_seeds import HEADER, LABELS, PLANS, RIG, TABLES, TALK, WORDS, small_trace
 from hypothesis import strategies as st
 
 # --- TOML -------------------------------------------------------------------------------------
@@ -169,3 +169,14 @@ words = st.one_of(
 searches = st.lists(words, max_size=6).map(
     lambda parts: "\n".join(parts).encode("utf-8", "surrogatepass")
 )
+
+
+@st.composite
+def damaged_tables(draw: st.DrawFn) -> bytes:
+    """A table of an export with cells, rows and single bytes that are wrong."""
+    data = draw(st.sampled_from(TABLES))
+    for _ in range(draw(st.integers(1, 3))):
+        at = draw(st.integers(1, len(data) - 1))
+        change = draw(st.sampled_from(WORDS["table"]) | st.binary(max_size=3))
+        data = data[:at] + change + data[at + draw(st.integers(0, 4)) :]
+    return data

@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import re
 
+from rig.exchange.fields import Kind, kept_tables
 from rig.plans import shipped_plans
 from rig.settings import starter_text
 
@@ -32,12 +33,36 @@ TALK = (NAME, NAME, b"", NO_ERROR, b"12.0\n", b"", NO_ERROR, b"1\n", b"11.98\n",
 LABELS = ("LM-12-0417", "=1+1", "-0417", "+1", "@a", "'a", "\x1b[31m", "\u202e12", "a\u200bb",
           "../../x", "[b]x[/b]", "\x80", "x" * 65, "Ü 7", '","', "＝1")  # fmt: skip
 
+_CELL = {
+    Kind.TEXT: "qualify",
+    Kind.KEY: "6a1f0000-0000-4000-8000-000000000001",
+    Kind.WHOLE: "3",
+    Kind.NUMBER: "-1.5e-05",
+    Kind.NUMBER_OR_NAN: "NaN",
+    Kind.FLAG: "true",
+    Kind.MOMENT: "2026-03-02T08:15:30.123456Z",
+    Kind.DAY: "2026-03-02",
+    Kind.JSON: '"{""a"": [1, null]}"',
+}
+
+
+def small_table(number: int) -> bytes:
+    """Return a table of an export with one row, and before it its number among them."""
+    fields = kept_tables()[number].fields
+    cells = [field.words[0] if field.words else _CELL[field.kind] for field in fields]
+    lines = [",".join(field.name for field in fields), ",".join(cells), ""]
+    return bytes([number]) + "\r\n".join(lines).encode()
+
+
+TABLES = tuple(small_table(number) for number in range(len(kept_tables())))
+
 SEEDS: dict[str, tuple[bytes, ...]] = {
     "plan": PLANS,
     "rig": (RIG,),
     "trace": (small_trace(), small_trace(60, 0.05), gzip.compress(small_trace(90), mtime=0)),
     "scpi": (b"\xff".join(TALK), b"\xff".join((NAME, b'-113,"Undefined header"\n') * 8)),
     "label": tuple(label.encode() for label in LABELS),
+    "table": TABLES,
     "search": (b"LM\nJ-1\nqual\n2026-01-01\n2026-12-31\nfail", "ü\n\n\n2026-1-1".encode()),
 }
 
@@ -58,5 +83,6 @@ WORDS: dict[str, tuple[bytes, ...]] = {
     ),
     "scpi": (b"\xff", b"\n", NO_ERROR, NAME, b"9.91E37", b"nan", b"1_0", b"ON", b"\r"),
     "label": (b"=", b"\xe2\x80\xae", b"\xef\xbb\xbf", b"\x1b", b"'"),
+    "table": (b"NaN", b"INF", b"true", b'"', b"'", b"\r\n", b",", b"=", b"[[", b"1_0", b"9" * 20),
     "search": (b"none", b"pass", b"9999-12-31", b"0001-01-01", b"\xed\xb2\x80"),
 }

@@ -12,6 +12,7 @@ import json
 import re
 import tempfile
 import warnings
+from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, datetime
 from functools import cache
@@ -29,6 +30,9 @@ from rig.analysis.model import Accuracy, Direction, HalfTurn, Outcome
 from rig.commands.judge import words
 from rig.console.search_words import SearchWords, filter_of
 from rig.contract import judgement_object
+from rig.exchange import from_csv
+from rig.exchange.as_csv import CsvFiles
+from rig.exchange.fields import kept_tables
 from rig.feasible import cautions_on_rig, check_plan_on_rig, describe_sensor
 from rig.labels import SERIAL_LONGEST, trouble_with
 from rig.plans import PlanError, find_plan, load_plan
@@ -350,5 +354,34 @@ def search(data: bytes) -> None:
         check_message(str(error))
 
 
-TARGETS = {f.__name__: f for f in (plan, rig, trace, scpi, label, search)}
+def table(data: bytes) -> None:
+    """A table of an export is read and written back the same, or its mistake is told.
+
+    The first byte says which table.
+    """
+    told = _exchanged()[data[0] % len(_exchanged())] if data else _exchanged()[0]
+    _written(f"{told.name}.csv", data[1:])
+    try:
+        read = list(from_csv.rows(_folder(), told))
+    except RecordsError as error:
+        check_message(str(error))
+        return
+    sink = CsvFiles(_folder())
+    sink.begin(told)
+    with closing(sink):
+        sink.add(told, ([_known_zone(row[name]) for name in told.names] for row in read))
+    again = list(from_csv.rows(_folder(), told))
+    hold(repr(again) == repr(read), "a table is read back as it was")  # a NaN equals itself so
+
+
+def _known_zone(value: object) -> object:
+    return value.replace(tzinfo=UTC) if isinstance(value, datetime) else value
+
+
+@cache
+def _exchanged():
+    return kept_tables()
+
+
+TARGETS = {f.__name__: f for f in (plan, rig, trace, scpi, label, search, table)}
 """The targets by name."""

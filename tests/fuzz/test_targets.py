@@ -9,8 +9,8 @@ import tty
 
 import fuzz_targets
 import pytest
-from fuzz_inputs import damaged_toml, damaged_trace, labels, searches, talks
-from fuzz_seeds import PLANS, RIG, SEEDS, TALK
+from fuzz_inputs import damaged_tables, damaged_toml, damaged_trace, labels, searches, talks
+from fuzz_seeds import PLANS, RIG, SEEDS, TABLES, TALK
 from fuzz_targets import BrokenRuleError, check_cells, check_message
 from hypothesis import example, given, settings
 
@@ -54,6 +54,14 @@ def test_replies_of_a_supply(data):
 @example(b"x" * 65)
 def test_labels(data):
     fuzz_targets.label(data)
+
+
+@given(damaged_tables())
+@settings(max_examples=60)
+@example(TABLES[0].replace(b",note", b",x"))
+@example(b"".join(table.replace(b",ended_at", b",x") for table in TABLES if b"swept" in table))
+def test_tables_of_an_export(data):
+    fuzz_targets.table(data)
 
 
 @given(searches)

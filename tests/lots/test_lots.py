@@ -127,6 +127,7 @@ def test_a_small_lot_is_tested_whole():
         ({"level": "IV"}, "level", "no inspection level 'IV': S-1, S-2, S-3, S-4, I, II, III"),
         ({"steady": True}, "agreed_by", "Reduced inspection needs both"),
         ({"agreed_by": "A. Reed"}, "steady", "Reduced inspection needs both"),
+        ({"seed": 10**30}, "seed", "from 0 to 999999999"),
         ({"resubmitted_of": "D-0"}, "resubmitted_of", "no lot “D-0” of this supplier"),
     ],
 )

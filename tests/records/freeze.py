@@ -14,16 +14,19 @@ from math import nan
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from types import SimpleNamespace
+from typing import Any
 from uuid import UUID
 
+from canned_lots import lot_start
 from conftest import T0, event, half_turn, run_end, run_start, step, trace
 from test_calibrations import DUE, SETUP, calibration
 from test_studies import study_start
 
-from rig.quality.calibration import Correction, standing
+from rig.quality.calibration import Calibration, Correction, standing
 from rig.records import database
 from rig.records.golden_said import GoldenStanding, said
 from rig.records.lateness import Lateness, Spread
+from rig.records.model import Held
 from rig.records.store import Store
 
 FIXED = UUID("6a1f0000-0000-4000-8000-000000000001")
@@ -36,9 +39,11 @@ def plain(store: Store) -> None:
     store.finish_run(run, run_end())
 
 
-def full(store: Store) -> None:
-    """Record a run in which every field holds something."""
-    made = calibration(setup=replace(SETUP, world="w1"))
+def full(
+    store: Store, calibrated: Calibration | None = None, held: Held | None = None, **more: Any
+) -> None:
+    """Record a run in which every field holds something, ``more`` of its start."""
+    made = calibrated or calibration(setup=replace(SETUP, world="w1"))
     # Short numbers, which every SQLite reads from a text as the same doubles.
     current = Correction(1.02, 0.0117, 0.0005, 0.0006, 8e-8)
     voltage = Correction(1.019, 0.0084, 0.0006, 0.0014, 5e-7)
@@ -56,17 +61,31 @@ def full(store: Store) -> None:
         calibration=replace(stood, changed=("its clamps",)),
         golden=said(GoldenStanding.OUT, "It is out.", serial="LM12-0001", checked_at=T0),
         gauge_trial=store.gauge.study("spring").trials[0].trial_id,
+        **more,
     )
     run = store.begin_run(start)
     turns = (half_turn(1, dropouts=2, longest_dropout_s=0.004, cut_by_rig=True), half_turn(2))
-    store.finish_step(run, step(1, half_turns=turns, trace=trace(0.05), note="done twice"))
+    done = step(1, half_turns=turns, trace=trace(0.05), note="done twice", held=held)
+    store.finish_step(run, done)
     store.add_event(run, event())
     store.add_event(run, event("written later", time_s=nan, kind="note"))
     late = Spread(0.0021, ((0.001, 900), (0.002, 99), (0.0025, 1)))
     store.finish_run(run, run_end(note="the end", lateness=Lateness(0.001, 1000, 1, 1, late, late)))
 
 
-OF = {"revision_0001": plain, "revision_0006": full}
+def of_a_lot(store: Store) -> None:
+    """Record such a run of a lot's item, with what has come to a record since."""
+    made = calibration(setup=replace(SETUP, world="w1"))
+    warm = tuple(replace(one, ppm_per_k=20.0, warms_k_per_w=0.5) for one in made.references)
+    plan_text = run_start().plan_text
+    start = lot_start("J-1207", (3, 1), plan_name="qualify", plan_text=plan_text, simulated=True)
+    store.lots.open(start)
+    item = store.lots.lot("J-1207").items[0].item_id
+    full(store, replace(made, references=warm), Held.ALL, lot_item=item)
+    store.lots.not_testable("J-1207", 1, "crushed in transit", "jo", T0)
+
+
+OF = {"revision_0001": plain, "revision_0006": full, "revision_0008": of_a_lot}
 
 
 def main() -> None:
@@ -76,7 +95,7 @@ def main() -> None:
             OF[Path(sys.argv[1]).stem](store)
         raw = sqlite3.connect(path)
         raw.execute("UPDATE runs SET id = ?", (FIXED.hex,))
-        for table in ("steps", "events", "reasons", "gauge_runs"):
+        for table in ("steps", "events", "reasons", "gauge_runs", "lot_runs"):
             raw.execute(f"UPDATE {table} SET run_id = ?", (FIXED.hex,))
         raw.execute("UPDATE runs SET owner_host = 'bench', owner_boot = 'boot', owner_space = ''")
         lines = [f"PRAGMA application_id = {database.APPLICATION_ID};", *raw.iterdump()]

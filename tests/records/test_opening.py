@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import multiprocessing
+import re
 import shutil
 import sqlite3
 import subprocess
@@ -85,7 +86,9 @@ def test_the_tests_fresh_records_are_those_of_the_migrations(tmp_path):
     def all_of(name):
         Store.open(tmp_path / name).close()
         raw = sqlite3.connect(tmp_path / name)
-        dump = "\n".join(raw.iterdump())
+        own = re.compile(r"(?<=INSERT INTO \"benches\" VALUES\(')[0-9a-f]{32}")
+        dump, benches = own.subn("its own", "\n".join(raw.iterdump()))
+        assert benches == 1
         header = [
             raw.execute(f"PRAGMA {key}").fetchone() for key in ("application_id", "user_version")
         ]

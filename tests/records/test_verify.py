@@ -17,7 +17,7 @@ from writing import writer
 
 from rig.analysis.model import Judgement, Reason, Verdict
 from rig.cli import main
-from rig.commands import records_safe
+from rig.commands import meter
 from rig.records.errors import RecordsError
 from rig.records.store import Store
 from rig.records.verify import verify
@@ -209,11 +209,11 @@ def test_no_records_and_other_files_are_told(tmp_path, capsys):
 
 
 def test_long_work_tells_how_far_it_is(copy, capsys, monkeypatch):
-    monkeypatch.setattr(records_safe, "_SAY_AFTER_S", -1.0)
+    monkeypatch.setattr(meter, "_SAY_AFTER_S", -1.0)
     assert main(["records", "verify", "--records", str(copy)]) == 0
     assert capsys.readouterr().err == "traces ...\n"
     monkeypatch.setattr(sys.stderr, "isatty", lambda: True)
-    monkeypatch.setattr(records_safe, "_SHOW_EVERY_S", 0.0)
+    monkeypatch.setattr(meter, "_SHOW_EVERY_S", 0.0)
     assert main(["records", "verify", "--records", str(copy)]) == 0
     err = capsys.readouterr().err
     assert "\r\x1b[Ktraces 80%" in err

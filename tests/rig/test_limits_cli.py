@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from at_the_prompt import halfturn
 from good_units import drawn_runs, unit_run, write
+from paper import text_of
 from short_rig import short_rig
 
 from rig.plans import load_plan
@@ -126,6 +127,16 @@ def test_how_a_lot_and_a_month_lie(capsys, tmp_path):
     by_month = json.loads(capability(capsys, "--month", "2026-05", "--first", "--json")[1])
     assert [run["unit_serial"] for run in by_month["runs"]] == ["U-90"]
     assert by_month["measures"][0]["why_none"].startswith("1 value is too few")
+
+
+def test_a_lot_report_has_it_in_short(capsys, tmp_path):
+    sheet = tmp_path / "lot.pdf"
+    assert halfturn(capsys, "sheet", "lot", "--reference", "L-2311", "--out", str(sheet))[0] == 0
+    said = text_of(sheet.read_bytes())
+    assert "HOW THE UNITS LIE IN THEIR LIMITS" in said.upper()
+    measured = json.loads(capability(capsys, "--reference", "L-2311", "--json")[1])["measures"]
+    ppk = next(each["index"]["ppk"] for each in measured if each["label"] == "Running current")
+    assert f"Ppk {ppk['value']:.2f} [{ppk['low']:.2f} to {ppk['high']:.2f}]" in said
 
 
 @pytest.mark.parametrize(

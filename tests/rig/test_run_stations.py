@@ -120,3 +120,12 @@ def test_a_fifth_station_at_once_is_one_too_many(tmp_path):
 )
 def test_the_worst_status_is_the_one_that_says_least_good(statuses, status):
     assert worst(statuses) == worst(statuses[::-1]) == status
+
+
+def test_questions_name_their_station(capsys, two):
+    # Nobody is at the jig, and there is no terminal to ask at.
+    at = ("--at", "A=0417", "--at", "B=0418", "--backend", "handless:make_virtual")
+    status, out, _ = halfturn(capsys, *RUN, *at, "--quiet")
+    assert status == 3
+    for name in "AB":
+        assert f"{name}: this step asks the operator (Station {name}: " in out

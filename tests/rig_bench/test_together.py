@@ -53,6 +53,11 @@ def test_two_units_at_once_each_get_their_own_run_and_verdict(side):
     )
 
 
+def test_the_same_seed_gives_the_same_interleaving(side, tmp_path):
+    again = Side(tmp_path / "again.sqlite").run()
+    assert side().run().diary.edges == again.diary.edges
+
+
 @pytest.mark.parametrize("fault", ["", "B:jammed=90"])
 def test_half_turns_take_as_long_beside_another_station_as_alone(side, tmp_path, fault):
     plans = {"A": make_plan(LONG), "B": make_plan(LONG)}
@@ -308,6 +313,9 @@ def test_a_step_that_sets_the_supply_has_the_rig_to_itself(side):
     assert low, "the supply was set"
     for from_s, to_s in both.diary.spans_s("B"):
         assert to_s <= low[0] or from_s >= low[-1]
+    (why,) = both.noted("A", "waits")
+    assert "until station B feeds no longer" in why
+    assert both.noted("B", "waits")[0].startswith("Waits with the feeds off until station A is")
     assert supply.set_v == pytest.approx(12.0)
     assert not supply.output_on
     assert both.verdict("A") == both.verdict("B") == "pass"

@@ -74,21 +74,14 @@ def test_as_a_part_of_a_sheet():
     study, found = of(runs)
     part = capability_part(study)
     row = part["rows"][1]
-    assert (row["name"], row["limit"], row["state"]) == (
-        "Running current",
-        "at most 7 A",
-        "in control",
-    )
+    assert (row["name"], row["limit"], row["odd"]) == ("Running current", "at most 7 A", False)
     assert row["index"].startswith(f"Ppk {found.index.ppk.value:.2f} [")
-    assert part["without"] == [
-        "Rest draw: all 20 units read the same, so their spread is not known."
-    ]
-    assert part["of"] == "20 units, each by its newest run with a verdict"
+    assert "no index of the rest draw: all 20 units read the same" in part["says"]
+    assert part["says"].startswith("20 units, each by its newest run with a verdict")
     assert capability_part(of(drawn_runs(3))[0]) is None
     records = [whole(run, serial) for serial, run in runs.items()]
     stalled = whole(unit_run(6.0, 50, outcome="stalled", verdict="fail"), "U-21")
     again = part_of_runs([stalled, *records[::-1]])
-    assert again["of"].startswith("21 units")
-    assert again["stopped"] == ["U-21, half-turn 2 (to stop): stalled"]
-    assert again["means"] == part["means"]
+    assert again["says"].startswith("21 units")
+    assert "did not park, and has no values to count for it: U-21, half-turn 2" in again["says"]
     assert part_of_runs(records)["rows"] == part["rows"]

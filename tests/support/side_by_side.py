@@ -92,10 +92,20 @@ class Side:
     """Several runs at once: give the plans, then `run`; what happened is in its attributes.
 
     ``faults`` and ``extra`` as on the command line.  ``watchers`` are the stations' consoles.
+    ``driven_by`` returns another backend in the same world, in place of the simulated one.
     """
 
     def __init__(
-        self, records, stations=2, *, plans=None, faults=(), supply=False, seed=1, **extra
+        self,
+        records,
+        stations=2,
+        *,
+        plans=None,
+        faults=(),
+        supply=False,
+        seed=1,
+        driven_by=lambda world, wiring: world,
+        **extra,
     ):
         self.settings = rig_of(stations, supply=supply)
         names = [station.name for station in self.settings.stations]
@@ -107,7 +117,8 @@ class Side:
         first = self.order(next(iter(self.plans)))
         self.backend = SimulatedBackend(first.wiring(), self.options)
         self.diary = Diary(self.backend, self.settings)
-        self.together = Together(self.backend, first.wiring(), tuple(names))
+        self.driver = driven_by(self.backend, first.wiring())
+        self.together = Together(self.driver, first.wiring(), tuple(names))
         self.ends = self.together.ends
 
     def order(self, name):
@@ -153,6 +164,8 @@ class Side:
                     self.begin(name)
                 self.together.run()
         finally:
+            if self.driver is not self.backend:
+                self.driver.close()
             self.backend.close()
         return self
 
