@@ -70,7 +70,7 @@ class FaultKind:
     """A fault of the simulated bench, in ``area`` unit, feed or rig; ``says`` what it means.
 
     ``unit`` is empty if it is there or not; else its degree, in ``unit``, is from ``low`` to
-    ``high``, and ``usual`` if none is given.
+    ``high``, and ``usual`` if none is given.  ``shared``: it is of what all stations share.
     """
 
     name: str
@@ -80,14 +80,15 @@ class FaultKind:
     usual: float
     low: float
     high: float
+    shared: bool = False
 
 
 def fault_kinds() -> tuple[FaultKind, ...]:
     """Return the faults of the simulated bench with the range of their degrees."""
-    from .simulated.faults import CATALOGUE
+    from .simulated.faults import CATALOGUE, is_of_the_rig
 
     return tuple(
-        FaultKind(f.name, f.kind, f.says, f.degree_unit, f.default, f.low, f.high)
+        FaultKind(f.name, f.kind, f.says, f.degree_unit, f.default, f.low, f.high, is_of_the_rig(f))
         for f in CATALOGUE.values()
     )
 

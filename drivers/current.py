@@ -22,6 +22,7 @@ from . import CLIPPED, LOST, OK, RESET, STUCK, Clock, I2CBus, Reading, SensorErr
 from .ina219 import (
     BUS_CODE_END,
     BUS_STEP_V,
+    CONFIG_EVERY,
     REG_BUS,
     REG_CALIBRATION,
     REG_CONFIG,
@@ -34,9 +35,6 @@ from .ina219 import (
     plan_sensor,
 )
 
-# The configuration is read back every so many bus reads: with 10 samples between them and 1 kHz
-# a reset that left the pointer in place is found within 0.1 s.
-_CONFIG_EVERY = 10
 _RESET_BIT = 0x8000  # of the configuration register
 _ODD_CALIBRATION = 0x5A5A  # anything that a reset takes away
 _CNVR, _OVF = 0b10, 0b01  # bits of the bus voltage register
@@ -74,7 +72,7 @@ class CurrentSensor:
         self._voltage_v = math.nan
         self._bus_flags = OK
         self._until_bus = 1
-        self._until_config = _CONFIG_EVERY
+        self._until_config = CONFIG_EVERY
         self._config_due = False
         self._pointed = False  # whether the chip's pointer is known to be at the shunt register
         self._trusted = True  # whether the configuration is believed to be ours
@@ -266,7 +264,7 @@ class CurrentSensor:
         self._until_bus = self.wiring.bus_every
         self._until_config -= 1
         if self._until_config <= 0:
-            self._until_config = _CONFIG_EVERY
+            self._until_config = CONFIG_EVERY
             self._config_due = True
             self._until_bus = 1
         self._bus_flags = found

@@ -190,6 +190,9 @@ class DeadMan:
         except Exception as error:
             raise self._output._failure("cannot be written", error) from error
 
+    def stand_by(self) -> None:
+        """Give no edge: there was no cycle, or none that was good."""
+
     @property
     def picked_up(self) -> bool | None:
         """Whether the master relay has picked up; None if its contact is not wired."""

@@ -74,6 +74,28 @@ class SensorPlan:
         return self.slowest_pair_s / math.sqrt(12)
 
 
+# Bit times of one transaction on the bus: start and stop 1 each, address and each byte 9, a
+# repeated start 1 (I2C-bus specification, UM10204).  A 16-bit register read at the retained
+# pointer, and with the pointer written first:
+RETAINED_READ_BITS = 29
+POINTED_READ_BITS = 48
+CONFIG_EVERY = 10
+"""The configuration is read back with every so many reads of the bus voltage: with 10 samples
+between those and 1 kHz a reset that left the pointer in place is found within 0.1 s."""
+
+
+def mean_read_bits(bus_every: int) -> float:
+    """Return the bit times of one sample, all that is read now and then shared out.
+
+    Every ``bus_every`` samples the bus voltage and the power register, which clears the ready bit;
+    now and then the configuration; after either the pointer is written anew.
+    """
+    anew = POINTED_READ_BITS - RETAINED_READ_BITS
+    bus = 2 * POINTED_READ_BITS + anew
+    config = POINTED_READ_BITS + anew
+    return RETAINED_READ_BITS + bus / bus_every + config / (bus_every * CONFIG_EVERY)
+
+
 def plan_sensor(wiring: SensorWiring) -> SensorPlan:
     """Choose the smallest PGA range that holds ``max_a``; SensorError if none does."""
     where = place(wiring)

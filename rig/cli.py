@@ -174,10 +174,20 @@ def _add_backend(parser: argparse.ArgumentParser) -> None:
 
 
 def _add_run(parser: argparse.ArgumentParser) -> None:
-    parser.description = "Run a plan on one unit, judge it and keep the record."
+    parser.description = (
+        "Run a plan on one unit, judge it and keep the record; with --at on several units at "
+        "once, each on its own station: ends with the worst of their statuses."
+    )
     parser.add_argument("plan", help="a plan's name (qualify, suspect, ...) or file")
     _add_rig(parser)
     _add_unit(parser)
+    parser.add_argument(
+        "--at",
+        action="append",
+        default=[],
+        metavar="STATION=SERIAL",
+        help="a station and the unit on it, again for each station at work at once",
+    )
     _add_records_file(parser)
     parser.add_argument(
         "--detach",
@@ -245,7 +255,7 @@ def _add_simulated(parser: argparse.ArgumentParser) -> argparse._ArgumentGroup:
         "--fault",
         action="append",
         default=[],
-        metavar="NAME[=DEGREE][@S][+S]",
+        metavar="[STATION:]NAME[=DEGREE][@S][+S]",
         help="a fault of the unit or the rig, again for more (see `halfturn faults`)",
     )
     simulated.add_argument(
@@ -929,6 +939,13 @@ def _add_faults(parser: argparse.ArgumentParser) -> None:
 def _add_new(parser: argparse.ArgumentParser) -> None:
     parser.description = "Make a folder with a commented rig file, plans and a place for records."
     parser.add_argument("folder", help="the folder to make")
+    parser.add_argument(
+        "--stations",
+        type=int,
+        choices=range(1, 5),
+        default=1,
+        help="how many stations the rig has, 1 to 4 (1)",
+    )
     parser.set_defaults(module="new")
 
 

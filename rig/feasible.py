@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from drivers import SensorError
@@ -110,6 +110,25 @@ def _for_isolation(plan: Plan) -> Plan:
 def cautions_on_rig(plan: Plan, settings: RigSettings, station: StationSettings) -> tuple[str, ...]:
     """Return what the operator should know of this plan on this station, one sentence each."""
     return tuple(_cautions(_Case(plan, settings, station, [])))
+
+
+def cautions_together(
+    plan: Plan, settings: RigSettings, stations: Sequence[StationSettings]
+) -> tuple[str, ...]:
+    """Return what the operator should know of this plan on several stations at once."""
+    stall_a = max(_Case(plan, settings, station, []).stall_a for station in stations)
+    # Where a plan has no limit for it, a unit that turns draws a quarter of that (guess).
+    run_a = plan.limits.run_max_a or stall_a / 4
+    others = len(stations) - 1
+    all_a, supply = stall_a + others * run_a, settings.supply
+    if not supply.programmable or all_a <= supply.max_a:
+        return ()
+    return (
+        f"A unit that starts or jams while {others} more turn{'s' if others == 1 else ''} draws "
+        f"up to {all_a:.0f} A with them, and the supply gives {supply.max_a:g} A (supply.max_a): "
+        "its voltage would fall for all. Have a supply and a main fuse that bear it, or fewer "
+        "stations at once.",
+    )
 
 
 def describe_sensor(settings: RigSettings, station: StationSettings, plan: Plan) -> str:

@@ -18,8 +18,10 @@ class FolderError(MistakesError):
     """The rig folder cannot be made; ``mistakes`` says why."""
 
 
-def make_rig_folder(folder: Path) -> list[Path]:
+def make_rig_folder(folder: Path, stations: int = 1) -> list[Path]:
     """Write a rig file, the plans that ship and an empty ``logs`` into ``folder``.
+
+    The rig has ``stations`` stations.
 
     Returns the files written.  Raises FolderError, and writes nothing, if one of them is there
     already or the folder cannot be made.
@@ -27,7 +29,7 @@ def make_rig_folder(folder: Path) -> list[Path]:
     folder = Path(folder)
     written: list[Path] = []
     try:
-        files = _files(folder)
+        files = _files(folder, stations)
         there = [path for path in files if path.exists() or path.is_symlink()]
         if there:
             raise FolderError(
@@ -49,8 +51,8 @@ def make_rig_folder(folder: Path) -> list[Path]:
     return written
 
 
-def _files(folder: Path) -> dict[Path, bytes]:
-    files = {folder / "rig.toml": starter_text().encode()}
+def _files(folder: Path, stations: int) -> dict[Path, bytes]:
+    files = {folder / "rig.toml": starter_text(stations).encode()}
     for plan in shipped_plans():
         files[folder / "test_plans" / plan.name] = plan.read_bytes()
     drawing = resources.files("rig").joinpath("templates", "wiring.svg")

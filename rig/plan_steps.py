@@ -52,6 +52,11 @@ class Step(Section):
         return supply_v
 
     @property
+    def sets_supply(self) -> bool:
+        """Whether the step sets a programmable supply, its voltage or its limit."""
+        return self.highest_v is not None
+
+    @property
     def half_turns(self) -> int:
         """How many half-turns the step means to make; 0: none, or as many as it takes."""
         count: int = getattr(self, "count", 0)
@@ -224,6 +229,11 @@ class JamStep(Step):
     current_limit_a: Annotated[float, Number(0, 100, "A", above=True)]
     stall_s: Annotated[float, Number(0.05, 2, "s")] = 0.3
     rest_after_s: Annotated[float, Number(0, 600, "s")] = 10.0
+
+    @property
+    def sets_supply(self) -> bool:
+        """Whether the step sets a programmable supply: it limits its current."""
+        return True
 
     def expected_s(self, half_turn_s: float) -> float:
         """Return how long the step takes, s."""

@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 import re
 import shlex
-from importlib import resources
 from pathlib import Path
 from typing import Annotated, ClassVar, Self
 
@@ -49,6 +48,7 @@ from rig.schema import (
     read_toml,
     show,
 )
+from rig.starter import starter_text
 
 IGNITION_MAX_A = 0.35
 """Largest relay coil current expected, A: 12 V coils of 75 to 85 ohm (TE V23234 data sheet) draw
@@ -198,12 +198,14 @@ class CalibrationSettings(Section):
 class ControlSettings(Section):
     """What the control loop asks of the operating system; whatever is not granted is told.
 
-    ``priority`` is that of SCHED_FIFO: below 50, where the kernel serves interrupts.
+    ``priority`` is that of SCHED_FIFO: below 50, where the kernel serves interrupts.  ``i2c_hz`` is
+    the clock of the sensors' bus as this computer is set up (``i2c_arm_baudrate``).
     """
 
     real_time: Yes = True
     priority: Annotated[int, Whole(1, 49)] = 40
     lock_memory: Yes = True
+    i2c_hz: Annotated[int, Whole(10_000, 1_000_000, "Hz")] = 400_000
 
 
 class SheetsSettings(Section):
@@ -396,14 +398,9 @@ def settings_from_text(text: str, file: Path) -> RigSettings:
     return read_toml(text, file, RigSettings, SettingsError, supplied, clashes_of)
 
 
-def starter_text() -> str:
-    """Return the commented rig file that a new rig folder starts with."""
-    return resources.files("rig").joinpath("templates", "rig.toml").read_text(encoding="utf-8")
-
-
-def starter_settings() -> RigSettings:
+def starter_settings(stations: int = 1) -> RigSettings:
     """Return the starter rig file as if it stood in the present folder."""
-    return settings_from_text(starter_text(), Path.cwd() / "rig.toml")
+    return settings_from_text(starter_text(stations), Path.cwd() / "rig.toml")
 
 
 __all__ = [

@@ -61,7 +61,7 @@ class SimulatedBackend:
         problems = list(asked.problems)
         for text in self.options.faults:
             try:
-                faults.append(parse_fault(text))
+                faults.append(_fault_on(wiring, text))
             except ValueError as error:
                 problems.append(str(error))
         if problems:
@@ -85,7 +85,8 @@ class SimulatedBackend:
         self._asked = asked
         self._port: ScpiSupplyPort | None = None
         self._errors: list[int] = []  # of the supply's queue, before it is switched on
-        self._chips: list[tuple[Ina219Chip, SensorWiring, bool]] = []
+        # Each with its sensor's wiring, its station, and whether it is in the battery feed.
+        self._chips: list[tuple[Ina219Chip, SensorWiring, str, bool]] = []
         self._buses: dict[int, SimulatedBus] = {}
         for bus, chips in self._make_chips(wiring).items():
             rng = random.Random(f"{noise_seed} bus {bus}")
@@ -151,7 +152,7 @@ class SimulatedBackend:
     def _make_chips(self, wiring: RigWiring) -> Mapping[int, dict[int, Ina219Chip]]:
         buses: dict[int, dict[int, Ina219Chip]] = {}
 
-        def add(sensor: SensorWiring, source: ChipSource, battery: bool) -> None:
+        def add(sensor: SensorWiring, station: str, source: ChipSource, battery: bool) -> None:
             rng = random.Random(f"{self._noise_seed} sensor {sensor.bus} {sensor.address}")
             chip = Ina219Chip(source, self.clock.now_s, rng)
             chips = buses.setdefault(sensor.bus, {})
@@ -161,25 +162,28 @@ class SimulatedBackend:
                     f"{sensor.bus}. Give each its own address in the rig file."
                 )
             chips[sensor.address] = chip
-            self._chips.append((chip, sensor, battery))
+            self._chips.append((chip, sensor, station, battery))
 
         for station in wiring.stations:
             place = self.world.stations[station.name]
-            add(station.battery_sensor, BatterySensing(self.world, place, self._asked.sensor), True)
+            name = station.name
+            battery = BatterySensing(self.world, place, self._asked.sensor)
+            add(station.battery_sensor, name, battery, True)
             if station.ignition_sensor is not None:
-                add(station.ignition_sensor, IgnitionSensing(self.world, place), False)
+                add(station.ignition_sensor, name, IgnitionSensing(self.world, place), False)
         return buses
 
     def _spread_faults(self, effects: Effects) -> None:
         """Pass the rig's faults on to chips, buses and port.  Sensor faults: battery feeds only."""
-        for chip, sensor, battery in self._chips:
+        for chip, sensor, station, battery in self._chips:
             noise_a = self._asked.noise_a
             noise_v = _CHIP_NOISE_V if noise_a is None else noise_a * sensor.shunt_ohm
             if battery:
-                chip.absent = effects.sensor_absent
-                chip.stuck = effects.sensor_stuck
-                chip.offset_v = effects.sensor_offset_a * sensor.shunt_ohm
-                noise_v += effects.sensor_noise_a * sensor.shunt_ohm
+                there = self.world.stations[station].effects
+                chip.absent = there.sensor_absent
+                chip.stuck = there.sensor_stuck
+                chip.offset_v = there.sensor_offset_a * sensor.shunt_ohm
+                noise_v += there.sensor_noise_a * sensor.shunt_ohm
             chip.noise_v = noise_v
         for bus in self._buses.values():
             bus.hung = effects.bus_hung
@@ -194,14 +198,26 @@ class SimulatedBackend:
 
     def _strike(self, fault: AppliedFault) -> None:
         """Let happen what happens once."""
-        if fault.name == "chip-reset":
-            for chip, _, battery in self._chips:
-                if battery:
+        if fault.fault.name == "chip-reset":
+            for chip, _, station, battery in self._chips:
+                if battery and fault.is_on(station):
                     chip.power_on_reset()
         elif self._port is None:
             self._errors.append(round(fault.degree))
         else:
             self._port.queue_error(round(fault.degree))
+
+
+def _fault_on(wiring: RigWiring, text: str) -> AppliedFault:
+    """Return the fault that ``text`` asks for; ValueError if it or its station is not known."""
+    fault = parse_fault(text)
+    names = [station.name for station in wiring.stations]
+    if fault.station and fault.station not in names:
+        raise ValueError(
+            f"The fault '{text}' is of the station '{fault.station}'. There are: "
+            f"{', '.join(names)}."
+        )
+    return fault
 
 
 def _differences(actual: _Parameters, nominal: _Parameters) -> str:

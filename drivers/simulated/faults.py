@@ -6,7 +6,7 @@ import difflib
 import math
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from .effects import Effects
@@ -50,17 +50,25 @@ class Fault:
 
 @dataclass(frozen=True, slots=True)
 class AppliedFault:
-    """A fault of a degree, from ``after_s`` of world time on, for ``lasts_s`` (s)."""
+    """A fault of a degree, from ``after_s`` of world time on, for ``lasts_s`` (s).
+
+    It is there on ``station``, or on all if that is empty.
+    """
 
     fault: Fault
     degree: float
     after_s: float = 0.0
     lasts_s: float = math.inf
+    station: str = ""
 
     @property
     def name(self) -> str:
-        """Name in the catalogue."""
-        return self.fault.name
+        """Name in the catalogue, and before it the station if it is of one."""
+        return f"{self.station}:{self.fault.name}" if self.station else self.fault.name
+
+    def is_on(self, station: str) -> bool:
+        """Tell whether it is there on ``station``."""
+        return self.station in ("", station)
 
     def __str__(self) -> str:
         degree = f"={self.degree:g}" if self.fault.has_degree else ""
@@ -233,6 +241,20 @@ _ALL = (
     Fault("switches-dead", "no end switch of the jig is ever actuated", "rig", "switches_dead"),
 )  # fmt: skip
 
+# What all stations share cannot be at fault for one of them.
+_OF_THE_RIG = frozenset(
+    {
+        "source_ohm",
+        "bus_hung",
+        "bus_nack_share",
+        "supply_lost",
+        "supply_silent",
+        "supply_lies",
+        "supply_unplugged",
+        "stop_pressed",
+    }
+)
+
 CATALOGUE: dict[str, Fault] = {fault.name: fault for fault in _ALL}
 
 
@@ -241,10 +263,13 @@ _LASTS = re.compile(r"(?<![=@+])(?<![\d.][eE])\+")
 
 
 def parse_fault(text: str) -> AppliedFault:
-    """Read ``name[=degree][@seconds][+seconds]``: how much, from when on, and for how long.
+    """Read ``[station:]name[=degree][@seconds][+seconds]``: where, how much, from when, how long.
 
     Raises ValueError with a sentence that says what is wrong and what is allowed.
     """
+    station, has_station, of_station = text.strip().rpartition(":")
+    if has_station:
+        return _on(station.strip(), parse_fault(of_station))
     begun, *lasting = _LASTS.split(text.strip(), maxsplit=1)
     rest, has_time, time_text = begun.partition("@")
     name, has_degree, degree_text = rest.partition("=")
@@ -274,6 +299,23 @@ def parse_fault(text: str) -> AppliedFault:
             f"{fault.low:g} to {fault.high:g} {fault.degree_unit} ({fault.says})."
         )
     return AppliedFault(fault, degree, after_s, lasts_s)
+
+
+def is_of_the_rig(fault: Fault) -> bool:
+    """Tell whether all stations have a fault that one of them has: it is of what they share."""
+    return fault.sets in _OF_THE_RIG or fault.name == "supply-error"
+
+
+def _on(station: str, applied: AppliedFault) -> AppliedFault:
+    fault = applied.fault
+    if not station:
+        raise ValueError(f"Before ':{fault.name}' the station's name is missing.")
+    if is_of_the_rig(fault):
+        raise ValueError(
+            f"The fault '{fault.name}' is of the whole rig, not of one station: leave "
+            f"'{station}:' away. It means: {fault.says}."
+        )
+    return replace(applied, station=station)
 
 
 def _lasting_s(fault: Fault, text: str, lasting: str) -> float:

@@ -168,6 +168,8 @@ class SimulatedHands:
 
     def _apply_fault(self, _: Station, detail: Mapping[str, Any]) -> str:
         fault = parse_fault(str(detail.get("fault", "")))
+        if fault.station and fault.station not in self._world.stations:
+            raise ValueError(f"There is no station '{fault.station}' to have the fault.")
         self._world.apply_fault(fault)
         if fault.fault.once:
             return f"fault {fault} has happened"
@@ -191,5 +193,5 @@ class SimulatedHands:
         check = str(detail.get("check", ""))
         if check == "battery_at_terminal" and station.fuse.blown:
             return "fault"
-        faults = self._world.faults.values()
+        faults = [f for f in self._world.faults.values() if f.is_on(station.name)]
         return "fault" if any(check in fault.fault.inspections for fault in faults) else "ok"

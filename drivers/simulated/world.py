@@ -128,7 +128,7 @@ class World:
                 self._stepper.t_s,
             )
         )
-        station.set_effects(self.effects)
+        station.set_effects(self.effects_on(station.name))
 
     def fit_unit(self, station: str, serial: str = "") -> None:
         """Put another unit of the type, with today's faults, on a station.
@@ -153,7 +153,7 @@ class World:
     def apply_fault(self, fault: AppliedFault) -> None:
         """Let a fault set in, now or at its own time if that is still to come.
 
-        It is there on every station with a unit, and passes by itself if it lasts for a time.
+        It is there on its station, or on every one, and passes by itself if it lasts for a time.
         """
         with self.lock:
             self.catch_up()
@@ -161,6 +161,10 @@ class World:
                 self._agenda.at(fault.after_s, lambda at_s: self._add_fault(fault, at_s))
             else:
                 self.change(lambda at_s: self._add_fault(fault, at_s))
+
+    def effects_on(self, station: str) -> Effects:
+        """Return the effects of what is wrong on one station, the whole rig's included."""
+        return combine(fault for fault in self.faults.values() if fault.is_on(station))
 
     def _add_fault(self, fault: AppliedFault, at_s: float) -> None:
         if fault.fault.once:
@@ -194,7 +198,7 @@ class World:
         if self.effects.stop_pressed != before.stop_pressed:
             self.master.press(self.effects.stop_pressed, at_s)
         for station in self.stations.values():
-            station.set_effects(self.effects)
+            station.set_effects(self.effects_on(station.name))
         for listener in self.listeners:
             listener(self.effects)
         self._stepper.changed()

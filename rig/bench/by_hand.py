@@ -22,6 +22,7 @@ from rig.bench.holding import Holding
 from rig.bench.motion import MotionWatch
 from rig.bench.opening import FedJob, battery_accuracy
 from rig.bench.order import RunOrder
+from rig.bench.premises import Premises
 from rig.bench.recorder import Recorder
 from rig.bench.requests import OFF, Drive, Feeds, HalfTurnNews, Sample
 from rig.bench.seams import Console, Keeper
@@ -50,11 +51,19 @@ class ByHandSession(FedJob):
     """
 
     judges = False
+    starts_in_turn = False  # a feed made later than its key was held would surprise somebody
     touches: TouchKeeper
     _last: Sample
 
-    def __init__(self, order: RunOrder, backend: Backend, keeper: Keeper, console: Console) -> None:
-        super().__init__(order, backend, keeper, console)
+    def __init__(
+        self,
+        order: RunOrder,
+        backend: Backend,
+        keeper: Keeper,
+        console: Console,
+        premises: Premises | None = None,
+    ) -> None:
+        super().__init__(order, backend, keeper, console, premises)
         self.holding = Holding()
         self._told_s = float("-inf")
         self._blind = 0
@@ -80,7 +89,10 @@ class ByHandSession(FedJob):
         """Let the unit be fed by hand until a stop or a trip; raises Stopped or Tripped."""
         self.holding.let_go()  # keys that were held while the bench got ready count for nothing
         self.log.note("ready", "From here on the feeds are made by hand.")
-        with self._beside() as beside:
+        feeding = self.premises.feeding(
+            self.loop, lambda text: self.log.note("waits", text), sets_supply=False
+        )
+        with feeding, self._beside() as beside:
             self.touches = TouchKeeper(self.log, beside, self._finder())
             while True:
                 self._rest_until_held()
@@ -225,15 +237,14 @@ class ByHandSession(FedJob):
         After a touch that was cut short the job is ending: no more cycles then.  Not ``recorded``
         is the wait before the touch itself is taken from the recorder.
         """
-        clock = self.backend.clock
-        if cycling and not recorded:
+        if not cycling:
+            self.loop.rest(self.touches.look)
+            return
+        if not recorded:
             self.loop.wait(self.touches.look)
         while not self.touches.look():
-            if cycling:
-                self._last = self.loop.cycle(OFF)
-                self._forget_rest()
-            else:
-                clock.sleep_until(clock.now_s() + 0.001)
+            self._last = self.loop.cycle(OFF)
+            self._forget_rest()
 
     def _forget_rest(self) -> None:
         """Bound what is recorded of a rest: hours of nothing are worth no memory."""

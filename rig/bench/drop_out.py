@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from drivers import Clock
-from drivers.feeds import DeadMan
 from rig.bench.errors import RefusedError
+from rig.bench.station import Edges
 
 
 def drop_s(
-    dead_man: DeadMan, allowed_s: float, still_cycle: Callable[[], object], clock: Clock
+    dead_man: Edges, allowed_s: float, still_cycle: Callable[[], object], clock: Clock
 ) -> float:
     """Give no edges until the master relay has dropped; return how long that took at most, s.
 

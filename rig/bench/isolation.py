@@ -24,6 +24,7 @@ from rig.analysis.model import Verdict
 from rig.bench.errors import RefusedError, Trip
 from rig.bench.events import Ranked, RunBegan, TestDone
 from rig.bench.order import RunOrder
+from rig.bench.premises import Premises
 from rig.bench.reasoning import Learnt, Reasoner, leading
 from rig.bench.requests import AT_HAND, DO, END, NEXT_TEST, NO, SKIP, YES, Ask
 from rig.bench.seams import Console, Keeper
@@ -70,8 +71,9 @@ class Isolation(SteppedJob):
         keeper: Keeper,
         console: Console,
         reason: Reasoner | None = None,
+        premises: Premises | None = None,
     ) -> None:
-        super().__init__(order, backend, keeper, console)
+        super().__init__(order, backend, keeper, console, premises)
         settings = order.plan.isolation
         self._confidence = settings.confidence
         self._minutes = settings.all_minutes()

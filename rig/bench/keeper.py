@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
+from typing import TypeVar
 from uuid import UUID
 
 from rig.bench.seams import Done, Said
@@ -13,6 +15,8 @@ from rig.quality.calibration import Calibration
 from rig.records.calibrations import RigCheckRecord
 from rig.records.model import RunEnd, RunEvent, RunStart, StepRecord
 from rig.records.store import Store
+
+Kept = TypeVar("Kept")
 
 
 def _on_disk() -> bool:
@@ -87,10 +91,12 @@ class ThreadKeeper:
     """Writes in a thread of its own, so that a slow disk never holds up the control loop.
 
     An error while writing is raised by the ``Done`` function that asks for it.  Closing waits
-    for everything handed over.
+    for everything handed over.  ``wait`` returns when what it is given says so, other stations
+    going on meanwhile; without it answers are waited for as they come.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, wait: Callable[[Done], None] | None = None) -> None:
+        self._wait = wait
         self._pool = ThreadPoolExecutor(1, thread_name_prefix="records")
         self._events: list[Future[None]] = []
         try:
@@ -101,12 +107,12 @@ class ThreadKeeper:
 
     def newest(self) -> datetime | None:
         """Return when the newest run of the record began."""
-        return self._pool.submit(self._store.newest).result()
+        return self._answer(self._pool.submit(self._store.newest))
 
     def calibrations(self, rig: str, station: str) -> tuple[Calibration, ...]:
         """Return the calibrations of a station, newest first; nothing is fed before."""
         store = self._store
-        return self._pool.submit(lambda: store.calibrations(rig=rig, station=station)).result()
+        return self._answer(self._pool.submit(lambda: store.calibrations(rig=rig, station=station)))
 
     def keep_calibration(self, made: Calibration) -> Done:
         """Hand a calibration over."""
@@ -121,11 +127,11 @@ class ThreadKeeper:
     ) -> Said:
         """Return what the golden units say today of the rig of this world."""
         args = (self._store, station, serial, plan, every_days)
-        return self._pool.submit(_golden_of, *args, simulated=simulated).result()
+        return self._answer(self._pool.submit(_golden_of, *args, simulated=simulated))
 
     def begin_run(self, start: RunStart) -> UUID:
         """Write the run's first row and wait for it: nothing is fed before."""
-        return self._pool.submit(self._store.begin_run, start).result()
+        return self._answer(self._pool.submit(self._store.begin_run, start))
 
     def add_event(self, run_id: UUID, event: RunEvent) -> Done:
         """Hand an event over; its failure surfaces with the next step's."""
@@ -140,6 +146,11 @@ class ThreadKeeper:
     def finish_run(self, run_id: UUID, end: RunEnd) -> Done:
         """Hand the run's end over."""
         return self._when_done(self._pool.submit(self._store.finish_run, run_id, end))
+
+    def _answer(self, future: Future[Kept]) -> Kept:
+        if self._wait is not None:
+            self._wait(future.done)
+        return future.result()
 
     def _when_done(self, future: Future[None]) -> Done:
         def done() -> bool:

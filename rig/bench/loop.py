@@ -33,6 +33,8 @@ from rig.bench.station import Station
 READ_BACK_EVERY = 50
 # A command from outside (stop, answer) may wait this long (s).
 LISTEN_EVERY_S = 0.01
+# What is waited for without cycles is looked at so often (s).
+LOOK_EVERY_S = 0.001
 # The master relay picks up within a few dead-man edges and its own operate time.
 PICK_UP_S = 0.5
 MASTER_DROPPED_S = 0.05
@@ -52,7 +54,8 @@ class ControlLoop:
     every sample (a ring, a progress line); ``ask`` and ``set_supply`` answer a step's requests
     and are only called with the feeds off.  ``set_aside`` begins to set the supply while the loop
     cycles on, and returns what tells whether that is done.  ``lateness`` measures the cycles, in
-    real time only.
+    real time only.  Beside other stations, ``in_phase`` puts the deadlines into this station's
+    place within the period, and ``may_start`` grants a change of feeds that may start a motor.
     """
 
     def __init__(
@@ -70,6 +73,8 @@ class ControlLoop:
         news: Callable[[HalfTurnNews], None],
         on_trip: Callable[[Trip], None],
         lateness: LatenessMeter | None = None,
+        in_phase: Callable[[float], float] = lambda time_s: time_s,
+        may_start: Callable[[float], bool] | None = None,
     ) -> None:
         self.station = station
         self.clock = clock
@@ -88,7 +93,9 @@ class ControlLoop:
         self.lateness = lateness
         self._pause_wanted: Callable[[], bool] = lambda: False
         self._while_paused: Callable[[], None] = lambda: None
-        self._deadline_s = clock.now_s()
+        self._in_phase = in_phase
+        self._may_start = may_start
+        self._deadline_s = in_phase(clock.now_s())
         self._next_listen_s = 0.0
         self._cycles = 0
         self._dropped_since_s: float | None = None
@@ -117,9 +124,8 @@ class ControlLoop:
         lost = 0
         if now_s > due_s + self.period_s:
             lost = int((now_s - due_s) / self.period_s)
-            self._deadline_s = now_s  # late: lost slots stay lost, the trace's times show the gap
-        else:
-            self.clock.sleep_until(due_s)
+            self._deadline_s = self._in_phase(now_s)  # lost slots stay lost, the trace shows a gap
+        self.clock.sleep_until(due_s)  # late or not: other stations have their turn
         lateness = self.lateness
         woken_s = 0.0 if lateness is None else self.clock.now_s() - due_s
         sample = station.sample()
@@ -132,8 +138,11 @@ class ControlLoop:
         if trip is not None and (fed or station.commanded.ignition or trip.kind in _ALWAYS):
             self._trip(trip)
         dead_man = station.dead_man
-        if toggle and dead_man is not None and not sample.flags & (LOST | STUCK):
-            dead_man.toggle()
+        if toggle and dead_man is not None:
+            if sample.flags & (LOST | STUCK):
+                dead_man.stand_by()
+            else:
+                dead_man.toggle()
         if lateness is not None:
             lateness.cycle(woken_s, self.clock.now_s() - due_s, lost, fed=fed)
         if sample.time_s >= self._next_listen_s:
@@ -233,12 +242,18 @@ class ControlLoop:
             self.cycle(OFF)
             self.recorder.drop_since(waiting_from_s)
 
+    def rest(self, done: Callable[[], bool]) -> None:
+        """Return when ``done()``, the feeds off and no cycles made: a job that is ending."""
+        while not done():
+            self.station.stand_by()
+            self.clock.sleep_until(self.clock.now_s() + LOOK_EVERY_S)
+
     def resume_after_pause(self) -> bool:
         """Take up the rhythm again after work that held the loop with the feeds off.
 
         Returns whether the master relay was seen to have picked up, True where nothing shows it.
         """
-        self._deadline_s = self.clock.now_s()
+        self._deadline_s = self._in_phase(self.clock.now_s())
         dead_man = self.station.dead_man
         if dead_man is None or dead_man.picked_up is None:
             self.idle(PICK_UP_S / 5)
@@ -253,6 +268,16 @@ class ControlLoop:
             cycles -= 1
         return True
 
+    def join(self) -> None:
+        """Take it that the dead-man is proved, by another station whose loop has run on since.
+
+        Raises RefusedError if the master relay is not held.
+        """
+        dead_man = self.station.dead_man
+        if not self.resume_after_pause():
+            raise RefusedError(_NOT_HELD)
+        self._watch_master = dead_man is not None and dead_man.picked_up is not None
+
     def arm(self) -> str:
         """Prove the dead-man's drop-out; return what was found.  Raises RefusedError if it fails.
 
@@ -266,10 +291,7 @@ class ControlLoop:
         if dead_man.picked_up is None:
             return "dead-man toggles; its drop-out is not proved, since no sense contact is wired"
         if not dead_man.picked_up and not self.resume_after_pause():
-            raise RefusedError(
-                "The master relay does not pick up although the dead-man output toggles. Check "
-                "the emergency stop button, the dead-man timer and the master relay's supply."
-            )
+            raise RefusedError(_NOT_HELD)
         allowed_s = wiring.timeout_s + 0.05
         for _ in range(PROOFS):
             dropped_s = drop_s(
@@ -330,6 +352,7 @@ class ControlLoop:
 
     def _answer(self, request: Request) -> Sample | str | None:
         if isinstance(request, Feeds):
+            self._await_start(request)
             return self.cycle(request)
         if isinstance(request, HalfTurnNews):
             self._news(request)
@@ -353,6 +376,15 @@ class ControlLoop:
         self.resume_after_pause()
         self.guard.exclude(self.clock.now_s() - asked_s)
         return answer
+
+    def _await_start(self, feeds: Feeds) -> None:
+        """Cycle on as things are until a motor may start; nothing that takes the battery waits."""
+        if self._may_start is None or not feeds.battery or feeds == self.station.commanded:
+            return
+        from_s = self.clock.now_s()
+        while not self._may_start(self.clock.now_s()):
+            self.cycle(self.station.commanded)
+        self.guard.exclude(self.clock.now_s() - from_s)
 
     def _pause(self) -> None:
         """Take the feeds off between two half-turns and make them again, the unit left as it is.
@@ -379,6 +411,10 @@ class ControlLoop:
             self.cycle(feeds)
 
 
+_NOT_HELD = (
+    "The master relay does not pick up although the dead-man output toggles. Check the emergency "
+    "stop button, the dead-man timer and the master relay's supply."
+)
 # Trips that end a run even when nothing is fed.
 _ALWAYS = frozenset({TripKind.EMERGENCY_STOP, TripKind.LIVE_WITH_FEED_OFF, TripKind.FEED_MISMATCH})
 # What a sweep to the lowest voltage or a bad relay may do to a unit without ending the run.

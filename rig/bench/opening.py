@@ -21,6 +21,7 @@ from rig.bench.lateness import LatenessMeter
 from rig.bench.loop import ControlLoop
 from rig.bench.order import RunOrder
 from rig.bench.power import Power
+from rig.bench.premises import Alone, Premises
 from rig.bench.realtime import Claim
 from rig.bench.requests import Ask, HalfTurnNews, SetSupply
 from rig.bench.runlog import RunLog
@@ -52,10 +53,19 @@ class FedJob(ABC):
     log: RunLog
     standing: Standing
     judges = True  # an unfit rig must not
+    starts_in_turn = True  # its motor starts when no other has just done so
     golden: Said = None
 
-    def __init__(self, order: RunOrder, backend: Backend, keeper: Keeper, console: Console) -> None:
+    def __init__(
+        self,
+        order: RunOrder,
+        backend: Backend,
+        keeper: Keeper,
+        console: Console,
+        premises: Premises | None = None,
+    ) -> None:
         self.claim: Claim | None = None
+        self.premises = Alone() if premises is None else premises
         self.order = order
         self.backend = backend
         self.keeper = keeper
@@ -121,9 +131,10 @@ class FedJob(ABC):
         self.standing = standing_of(
             self.order.settings.name, wired, self.backend, self.keeper, dates.began
         )
-        station = Station(self.backend, wiring, calibrated(wired, self.standing))
+        wired = calibrated(wired, self.standing)
+        station = self.premises.station(self.backend, wiring, wired)
         try:
-            with Power.open(self.backend, wiring.supply) as power:
+            with self.premises.power(self.backend, wiring) as power:
                 return self._run(station, power, dates)
         finally:
             station.close()
@@ -188,6 +199,8 @@ class FedJob(ABC):
             news=self.news,
             on_trip=self.survived,
             lateness=None if self.claim is None else LatenessMeter(period_s),
+            in_phase=self.premises.in_phase(period_s),
+            may_start=self.premises.may_start if self.starts_in_turn else None,
         )
 
     def _start(self, dates: Dates) -> RunStart:
@@ -245,11 +258,14 @@ class FedJob(ABC):
             )
         if self.claim is not None and self.claim.advice and not self.backend.simulated:
             self.log.note("control", self.claim.words)
+        if self.premises.words:
+            hz = self.order.station.sample_hz
+            self.log.note("stations", f"{hz} samples a second. {self.premises.words}.")
         self._need_sensor()
-        self.log.note("dead_man", loop.arm())
+        self.log.note("dead_man", self.premises.arm(loop))
         self._need_consent()
         loop.consent = True
-        self.power.start(self.home_supply_v)
+        self.premises.beside(loop, lambda: self.power.start(self.home_supply_v), cycling=True)
         if self.power.programmable:
             self.log.note("supply", self.power.describe())
         loop.resume_after_pause()
@@ -331,7 +347,10 @@ class FedJob(ABC):
 
     def set_supply(self, request: SetSupply) -> None:
         """Set the bench supply."""
-        self.power.set(request.voltage_v, request.limit_a)
+        power = self.power
+        self.premises.beside(
+            self.loop, lambda: power.set(request.voltage_v, request.limit_a), cycling=True
+        )
 
     def set_aside(self, request: SetSupply) -> Done:
         """Begin to set the bench supply while the loop cycles on; return what tells when it is set.
@@ -342,7 +361,7 @@ class FedJob(ABC):
         if self.claim is None:
             self.set_supply(request)
             return lambda: True
-        return Aside(lambda: self.set_supply(request)).done
+        return Aside(lambda: self.power.set(request.voltage_v, request.limit_a)).done
 
     def news(self, news: HalfTurnNews) -> None:
         """Tell of a half-turn that ended."""
@@ -401,9 +420,7 @@ class FedJob(ABC):
         if cycling:
             self.loop.wait(done)
             return
-        clock = self.backend.clock
-        while not done():
-            clock.sleep_until(clock.now_s() + 0.001)
+        self.loop.rest(done)
 
 
 def not_kept(judgement: Judgement | None, error: RecordsError) -> str:

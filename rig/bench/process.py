@@ -8,14 +8,14 @@ leave through a thread, and a console that goes away ends the run unless it was 
 from __future__ import annotations
 
 import gc
-import multiprocessing
 import os
 import signal
-from collections.abc import Iterator
-from multiprocessing import resource_tracker
+from collections.abc import Callable, Iterator
+from multiprocessing import Pipe, resource_tracker
 from multiprocessing.connection import Connection
 from pathlib import Path
 from types import TracebackType
+from typing import Protocol
 
 from drivers import DriverError
 from drivers.backends import keeps_own_time, load_backend
@@ -31,6 +31,7 @@ from rig.bench.order import JOBS, Job, RunOrder
 from rig.bench.realtime import Claim, claim, give_back
 from rig.bench.ring import SampleRing
 from rig.bench.signals import ENDING, SignalFlag, flag_signals
+from rig.bench.spawned import has_ended, spawn
 from rig.records.errors import RecordsError
 
 _IDLE_LOOK_S = 0.2  # an idle bench looks for signals this often; its job wakes it at once
@@ -58,23 +59,15 @@ class BenchClient:
 
     def __init__(self, job: Job | None, records: Path, *, quiet: bool = False) -> None:
         self.job: Job | None = None
-        context = multiprocessing.get_context("spawn")
         self.ring = SampleRing()
-        self._pipe, theirs = context.Pipe()
+        self._pipe, theirs = Pipe()
         self._outbox = Outbox(self._pipe)
         self._closed = False
-        self._process = context.Process(
-            target=bench_main, args=(records, self.ring.name, theirs, quiet), name="halfturn bench"
-        )
-        # The child inherits the mask and unblocks when it can answer a signal in its own way.
-        before = signal.pthread_sigmask(signal.SIG_BLOCK, ENDING)
         try:
-            self._process.start()
+            self._process = spawn(bench_main, records, self.ring.name, theirs, quiet)
         except BaseException:
             self.ring.close()
             raise
-        finally:
-            signal.pthread_sigmask(signal.SIG_SETMASK, before)
         theirs.close()
         # Not before: as long as we hold their end, its end cannot be seen.
         self._inbox = Inbox(self._pipe)
@@ -126,14 +119,7 @@ class BenchClient:
             return True
         self._closed = True
         self.tell(Stop("the console was closed"))
-        self._process.join(wait_s)
-        ended = not self._process.is_alive()
-        if not ended:
-            # Nothing tidies up in a process that hangs; left alone it would hold up our own end.
-            self._process.terminate()
-            self._process.join(TERMINATED_S)
-            self._process.kill()
-            self._process.join(TERMINATED_S)
+        ended = has_ended(self._process, wait_s)
         self._outbox.close(TERMINATED_S)
         self._inbox.close(TERMINATED_S)
         self._pipe.close()
@@ -156,7 +142,7 @@ def bench_main(records: Path, ring_name: str, pipe: Connection, quiet: bool) -> 
     """Do one job in this process; everything that happens is told through ``pipe``."""
     os.setsid()  # what happens to the console's terminal is told by the pipe, not by signals
     if quiet:
-        _hush()
+        hush()
     ring = SampleRing(ring_name)
     with flag_signals() as flag:
         signal.pthread_sigmask(signal.SIG_UNBLOCK, ENDING)
@@ -183,10 +169,23 @@ def wait_for_job(line: PipeLine, flag: SignalFlag) -> Job | None:
     return None
 
 
+class Shown(Protocol):
+    """Whoever is told what keeps a job from being done."""
+
+    def show(self, event: BenchEvent) -> None:
+        """Take note of an event."""
+        ...
+
+
 def attempt(job: Job, records: Path, console: ConsoleEnd) -> bool:
     """Do ``job`` and tell what keeps it from being done; False if the program itself failed."""
+    return tell_failure(lambda: do_job(job, records, console), console)
+
+
+def tell_failure(work: Callable[[], None], console: Shown) -> bool:
+    """Do ``work`` and tell what keeps it from being done; False if the program itself failed."""
     try:
-        do_job(job, records, console)
+        work()
     except RecordsError as error:
         console.show(Refused(str(error), status=6))
     except (BenchError, DriverError) as error:
@@ -212,7 +211,8 @@ def attempt(job: Job, records: Path, console: ConsoleEnd) -> bool:
     return True
 
 
-def _hush() -> None:
+def hush() -> None:
+    """Let whatever this process may print go nowhere."""
     nowhere = os.open(os.devnull, os.O_RDWR)
     for number in range(3):
         os.dup2(nowhere, number)
@@ -228,14 +228,14 @@ def do_job(job: Job, records: Path, console: ConsoleEnd) -> None:
             gc.collect()
             gc.freeze()
             try:
-                carry_out(job, backend, keeper, console, _claim(job))
+                carry_out(job, backend, keeper, console, claim_for(job))
             finally:
                 give_back()
     finally:
         backend.close()
 
 
-def _claim(job: Job) -> Claim | None:
+def claim_for(job: Job) -> Claim | None:
     """Ask for what the rig file wants for this thread, which is the control loop's from now on."""
     if keeps_own_time(job.backend_name, job.options):
         return None

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from contextlib import ExitStack, suppress
 from math import nan
 from typing import Protocol, TypeVar
 
-from drivers import LOST, Backend, DriverError, FeedWiring, RigWiring, StationWiring
+from drivers import LOST, Backend, DriverError, FeedWiring, Reading, RigWiring, StationWiring
 from drivers.current import CurrentSensor
-from drivers.feeds import DeadMan, FeedOutput, FeedPair
+from drivers.feeds import FeedPair
 from drivers.switches import Switch
 from rig.bench.contact import ContactEstimate
 from rig.bench.requests import OFF, Feeds, Sample
+from rig.bench.rig_pins import RigPins
+from rig.crowding import IGNITION_EVERY
 
 
 class _HasClose(Protocol):
@@ -21,44 +24,98 @@ class _HasClose(Protocol):
 Closable = TypeVar("Closable", bound=_HasClose)
 
 
+class Edges(Protocol):
+    """The dead-man as one station's loop uses it: the output itself, or its share in it."""
+
+    def toggle(self) -> None:
+        """Give an edge for a completed and checked cycle, or this station's part of one."""
+        ...
+
+    def stand_by(self) -> None:
+        """Tell that no cycle was completed, or none was good."""
+        ...
+
+    @property
+    def picked_up(self) -> bool | None:
+        """Whether the master relay has picked up; None if its contact is not wired."""
+        ...
+
+
+class RigShare(Protocol):
+    """What of a rig's own hardware a station uses: its feeds, and what all stations share."""
+
+    feeds: FeedPair
+    dead_man: Edges | None
+    emergency_stop: Switch | None
+
+    def reader(self, sensor: CurrentSensor, now_s: Callable[[], float]) -> Callable[[], Reading]:
+        """Return what reads the battery feed's sensor."""
+        ...
+
+    def close(self) -> None:
+        """Take this station's feeds off and give back what it had."""
+        ...
+
+
+class WholeRig:
+    """The share of a station that works alone: all of the rig's pins, opened for it."""
+
+    def __init__(self, backend: Backend, wiring: RigWiring, station: str) -> None:
+        self._pins = RigPins(backend, wiring)
+        self.feeds = self._pins.feeds[station]
+        self.dead_man: Edges | None = self._pins.dead_man
+        self.emergency_stop = self._pins.emergency_stop
+        self.close = self._pins.close
+
+    def reader(self, sensor: CurrentSensor, now_s: Callable[[], float]) -> Callable[[], Reading]:
+        """Return what reads the battery feed's sensor."""
+        return sensor.read
+
+
 class Station:
     """Opens everything of one station on a backend, feeds off; `close` leaves feeds off.
 
-    Feeds of the rig's other stations are claimed too and held off, so that no output floats.
+    Without a ``share`` it has the rig to itself: the feeds of other stations are claimed too and
+    held off, so that no output floats.  A share is closed with the station.
     Raises DriverError if anything cannot be opened; whatever was opened is closed again.
     """
 
-    def __init__(self, backend: Backend, wiring: RigWiring, station: StationWiring) -> None:
+    def __init__(
+        self,
+        backend: Backend,
+        wiring: RigWiring,
+        station: StationWiring,
+        share: RigShare | None = None,
+    ) -> None:
         self.wiring = station
         self.rig_wiring = wiring
         self._clock = backend.clock
         self._stack = ExitStack()
         try:
-            self._open(backend, wiring, station)
+            self._open(backend, wiring, station, share)
         except BaseException:
             self._stack.close()
             raise
 
-    def _open(self, backend: Backend, wiring: RigWiring, station: StationWiring) -> None:
+    def _open(
+        self,
+        backend: Backend,
+        wiring: RigWiring,
+        station: StationWiring,
+        share: RigShare | None,
+    ) -> None:
         pins = backend.pin_factory
-        for other in wiring.stations:
-            if other.name != station.name:
-                for feed in (other.battery_feed, other.ignition_feed):
-                    self._keep(FeedOutput(feed, pins))
-        battery = self._keep(FeedOutput(station.battery_feed, pins))
-        ignition = self._keep(FeedOutput(station.ignition_feed, pins))
-        self.feeds = FeedPair(battery, ignition)
-        self.dead_man: DeadMan | None = None
-        if wiring.dead_man is not None:
-            self.dead_man = self._keep(DeadMan(wiring.dead_man, pins))
-        stop = wiring.emergency_stop
-        self._emergency_stop = None if stop is None else self._keep(Switch(stop, pins))
+        rig = self._keep(WholeRig(backend, wiring, station.name) if share is None else share)
+        self.feeds = rig.feeds
+        self.dead_man = rig.dead_man
+        self._emergency_stop = rig.emergency_stop
         self._at_run = None if station.at_run is None else self._keep(Switch(station.at_run, pins))
         self._at_stop = (
             None if station.at_stop is None else self._keep(Switch(station.at_stop, pins))
         )
         bus = backend.i2c(station.battery_sensor.bus)
         self.battery_sensor = self._keep(CurrentSensor(station.battery_sensor, bus, self._clock))
+        self._read = rig.reader(self.battery_sensor, self._clock.now_s)
         self.ignition_sensor: CurrentSensor | None = None
         if station.ignition_sensor is not None:
             bus = backend.i2c(station.ignition_sensor.bus)
@@ -105,10 +162,10 @@ class Station:
         The emergency stop is read every cycle; jig switches, the master relay and the ignition
         sensor, which decide nothing within a millisecond, every fifth.
         """
-        reading = self.battery_sensor.read()
+        reading = self._read()
         stop = self._emergency_stop
         pressed = stop is not None and stop.actuated
-        if self._cycle % 5 == 0:
+        if self._cycle % IGNITION_EVERY == 0:
             at_run, at_stop = self._at_run, self._at_stop
             self._jig = (
                 None if at_run is None else at_run.actuated,
@@ -131,6 +188,11 @@ class Station:
             pressed,
             *self._jig,
         )
+
+    def stand_by(self) -> None:
+        """Tell the dead-man, while no cycles are made, that the feeds are off."""
+        if self.dead_man is not None:
+            self.dead_man.stand_by()
 
     def feeds_read_back(self) -> Feeds:
         """Return both feeds as read back from their outputs."""

@@ -15,6 +15,7 @@ from rig.bench.events import Paused, WentOn
 from rig.bench.loop import ControlLoop
 from rig.bench.opening import FedJob, battery_accuracy
 from rig.bench.order import RunOrder
+from rig.bench.premises import Premises
 from rig.bench.seams import Console, Keeper
 from rig.bench.stepping import StepLike, StepPlace, StepRunner, step_named
 from rig.bench.steps import StepContext, StepWork
@@ -39,8 +40,15 @@ class SteppedJob(FedJob):
 
     runner: StepRunner
 
-    def __init__(self, order: RunOrder, backend: Backend, keeper: Keeper, console: Console) -> None:
-        super().__init__(order, backend, keeper, console)
+    def __init__(
+        self,
+        order: RunOrder,
+        backend: Backend,
+        keeper: Keeper,
+        console: Console,
+        premises: Premises | None = None,
+    ) -> None:
+        super().__init__(order, backend, keeper, console, premises)
         self.wishes = Wishes()
         self.records = 0  # steps in the record, repetitions counted
         self.step = 0  # the number of the step that is on or was last
@@ -49,7 +57,15 @@ class SteppedJob(FedJob):
 
     def make_runner(self) -> StepRunner:
         """Return what runs the steps of this job."""
-        return StepRunner(self.loop, self.step_context(), self.limits, self.log, self.wait_on_disk)
+        return StepRunner(
+            self.loop,
+            self.step_context(),
+            self.limits,
+            self.log,
+            self.wait_on_disk,
+            self.premises,
+            can_set_supply=self.power.programmable,
+        )
 
     def do_step(self, place: Place, step: StepLike, work_of: Callable[[], StepWork]) -> StepState:
         """Do one step, again as often as wished; return how its last repetition ended."""

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from contextlib import ExitStack
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Protocol
 
@@ -16,6 +17,7 @@ from rig.bench.errors import BenchError, RefusedError, Stopped, TripKind, Trippe
 from rig.bench.events import StepBegan, StepEnded
 from rig.bench.guard import GuardLimits
 from rig.bench.loop import ControlLoop
+from rig.bench.premises import Alone, Premises
 from rig.bench.runlog import RunLog
 from rig.bench.seams import Done
 from rig.bench.steps import Findings, SkippedStep, StepContext, StepWork
@@ -46,6 +48,11 @@ class StepLike(Protocol):
     @property
     def half_turns(self) -> int:
         """How many half-turns it means to make; 0: none, or as many as it takes."""
+        ...
+
+    @property
+    def sets_supply(self) -> bool:
+        """Whether it sets a programmable supply, which feeds every station."""
         ...
 
     def expected_s(self, half_turn_s: float) -> float:
@@ -80,6 +87,8 @@ class StepRunner:
     ``wait_on_disk`` returns when a step is in the record; it cycles the loop if told so.
     ``left_behind`` is what the last step left at the jig that no other step may meet.
     ``conclude`` may add to what a step that was done found, before it is recorded.
+    ``premises`` has a step wait, feeds off, until it may feed; ``can_set_supply`` tells that the
+    supply is programmable.
     """
 
     loop: ControlLoop
@@ -87,6 +96,8 @@ class StepRunner:
     guard_limits: GuardLimits
     log: RunLog
     wait_on_disk: Callable[[Done, bool], None]
+    premises: Premises = field(default_factory=Alone)
+    can_set_supply: bool = False
     left_behind: str = ""
     conclude: Callable[[Findings], None] | None = None
     _at_rest: AtRest | None = None  # what the sensor reads so in this run, once it is known
@@ -97,6 +108,19 @@ class StepRunner:
         Returns whether it was done or skipped.  Raises what ended the run: Tripped, Stopped,
         DriverError or RecordsError.
         """
+        sets_supply = self.can_set_supply and step.sets_supply
+        with ExitStack() as feeding:
+            feeding.enter_context(
+                self.premises.feeding(
+                    self.loop, lambda text: self.log.note("waits", text), sets_supply=sets_supply
+                )
+            )
+            return self._run(place, step, work, feeding.close)
+
+    def _run(
+        self, place: StepPlace, step: StepLike, work: StepWork, fed: Callable[[], None]
+    ) -> StepState:
+        """Run a step that may feed now; ``fed`` is called when it needs to no longer."""
         loop = self.loop
         self._announce(place, step)
         began = self.log.dates.now()
@@ -130,9 +154,11 @@ class StepRunner:
         finally:
             loop.guard.end_step()
             findings = Findings()
+            trace = None
             try:
+                fed()
                 if state is not StepState.SKIPPED:
-                    findings = self._find(work)
+                    findings, trace = self._find(work)
                     loop.excuse()
                 if state is StepState.CUT_SHORT and findings.left_behind:
                     self.log.note("left_behind", findings.left_behind)
@@ -145,7 +171,7 @@ class StepRunner:
                 raise
             finally:
                 findings.note = note or findings.note
-                self._keep(place, step, began, state, findings)
+                self._keep(place, step, began, state, findings, trace)
         self.left_behind = findings.left_behind
         if findings.rig_fault:
             raise RefusedError(findings.rig_fault)
@@ -179,10 +205,24 @@ class StepRunner:
             )
         )
 
-    def _find(self, work: StepWork) -> Findings:
-        trace = self.loop.recorder.trace()
-        if not len(trace):
-            return Findings()
+    def _find(self, work: StepWork) -> tuple[Findings, Trace]:
+        """Return what the step found and its trace, worked out beside other stations' loops."""
+        kept = self.loop.recorder
+
+        def analyse() -> tuple[Findings, Trace]:
+            trace = kept.trace()
+            return (self._found_in(trace, work) if len(trace) else Findings()), trace
+
+        found, trace = self.premises.beside(self.loop, analyse, cycling=False)
+        if found.zero_offset_a is not None:
+            sensor = self.loop.station.battery_sensor
+            # The sensor takes its offset off before the gain; the trace has the gain applied.
+            if self._at_rest is not None:
+                self._at_rest = replace(self._at_rest, zero_a=0.0)  # from now on
+            sensor.set_zero(sensor.offset_a + found.zero_offset_a / sensor.wiring.gain)
+        return found, trace
+
+    def _found_in(self, trace: Trace, work: StepWork) -> Findings:
         found = work.find(self.context, trace)
         found.half_turns = tuple(
             replace(turn, number=self.log.half_turns + k)
@@ -196,12 +236,6 @@ class StepRunner:
         if not self.log.unsound:
             self.log.judge(found.measures, limits)
         self.log.reasons.extend(found.reasons)
-        if found.zero_offset_a is not None:
-            sensor = self.loop.station.battery_sensor
-            # The sensor takes its offset off before the gain; the trace has the gain applied.
-            if self._at_rest is not None:
-                self._at_rest = replace(self._at_rest, zero_a=0.0)  # from now on
-            sensor.set_zero(sensor.offset_a + found.zero_offset_a / sensor.wiring.gain)
         return found
 
     def _doubt(self, found: Findings, trace: Trace) -> None:
@@ -235,7 +269,13 @@ class StepRunner:
         return Held.NOTHING if self.log.unsound else Held.MEASURES
 
     def _keep(
-        self, place: StepPlace, step: StepLike, began: datetime, state: StepState, found: Findings
+        self,
+        place: StepPlace,
+        step: StepLike,
+        began: datetime,
+        state: StepState,
+        found: Findings,
+        trace: Trace | None,
     ) -> None:
         record = StepRecord(
             number=place.record_number,
@@ -246,7 +286,7 @@ class StepRunner:
             state=state,
             measures=tuple(found.measures),
             half_turns=found.half_turns,
-            trace=self.loop.recorder.trace(),
+            trace=self.loop.recorder.trace() if trace is None else trace,
             answers=dict(found.answers),
             note=found.note,
             held=self._held(state, found),

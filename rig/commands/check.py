@@ -15,6 +15,7 @@ from rig.commands.common import RECORDS_FILE, plan_of, rig_settings
 from rig.commands.exits import CommandError
 from rig.commands.streams import say, tell
 from rig.commands.terminal import wrapped
+from rig.crowding import crowds, crowds_in_words, why_crowded
 from rig.feasible import cautions_on_rig, check_plan_on_rig, describe_sensor
 from rig.plans import Plan, list_plans
 from rig.records.errors import RecordsError
@@ -122,6 +123,12 @@ def _tell_files(settings: RigSettings, station: StationSettings, plans: Sequence
     say(f"{settings.file}: rig {settings.name}, backend {settings.backend}: read without mistakes")
     for warning in settings.warnings():
         say(f"  warning: {warning}")
+    together = crowds_in_words(settings)
+    if together:
+        say(f"  {together}")
+        crowded = why_crowded(settings, [each.name for each in settings.stations])
+        if crowded:
+            say(f"  warning: {crowded}")
     shared = _shared(plans)
     for plan in plans:
         if plan.mistakes:
@@ -181,6 +188,7 @@ def _answer(
             "backend": settings.backend,
             "station": station.name,
             "warnings": list(settings.warnings()),
+            "samples_per_s_at_once": [one.samples_hz for one in crowds(settings)],
         },
         "plans": [asdict(plan) for plan in plans],
         "machine": [asdict(finding) for finding in machine],

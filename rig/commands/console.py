@@ -9,18 +9,14 @@ from pathlib import Path
 from typing import TextIO
 from uuid import UUID
 
-from rig.bench.attached import attach, stop_elsewhere
+from rig.bench.attached import stop_elsewhere
 from rig.bench.detached import start_detached
-from rig.bench.handle import BenchHandle
 from rig.bench.meeting_place import somebody_listens
-from rig.bench.process import BenchClient, be_ready_to_spawn
+from rig.bench.process import be_ready_to_spawn
 from rig.commands import exits
 from rig.commands.common import records_path, rig_settings
 from rig.commands.exits import CommandError
 from rig.commands.streams import say, tell
-
-# A console that opens waits so long for a bench that is at work (s).
-_ANSWER_S = 2.0
 
 
 def run(options: argparse.Namespace) -> int:
@@ -35,11 +31,10 @@ def run(options: argparse.Namespace) -> int:
         )
     _need_signs(sys.__stderr__)
     tell("starting the console ...")
+    from rig.commands.benches import Benches
     from rig.console.app import HalfturnConsole
     from rig.console.desk import Desk
-
-    def open_bench() -> BenchHandle:
-        return attach(records.parent, wait_s=_ANSWER_S) or BenchClient(None, records, quiet=True)
+    from rig.console.desks import Desks
 
     def print_sheet(run_id: UUID) -> str:
         from rig.sheets.printing import print_run  # with matplotlib, and only if one is wanted
@@ -47,26 +42,39 @@ def run(options: argparse.Namespace) -> int:
         return _short(print_run(settings, records, run_id), settings.folder)
 
     be_ready_to_spawn()
-    desk = Desk(
-        settings,
-        records,
-        open_bench,
-        backend=options.backend,
-        station=options.station,
-        open_apart=lambda: start_detached(records),
-        others=lambda: somebody_listens(records.parent),
-        stop_other=lambda: stop_elsewhere(records.parent, "F12 was pressed at another console"),
+    benches = Benches(settings, records, options.backend)
+
+    def desk_of(station: str) -> Desk:
+        return Desk(
+            settings,
+            records,
+            lambda: benches.open(station),
+            backend=options.backend,
+            station=station,
+            open_apart=lambda: start_detached(records),
+            others=lambda: somebody_listens(records.parent),
+            stop_other=lambda: stop_elsewhere(records.parent, "F12 was pressed at another console"),
+            open_alone=benches.alone if len(settings.stations) > 1 else None,
+            outdated=benches.outdated,
+        )
+
+    desks = benches.desks = Desks(
+        [desk_of(station.name) for station in settings.stations],
+        settings.station(options.station).name,
+        benches.one_at_a_time,
     )
     ended = True
     goes_on = False
     try:
-        desk.warm_up()
-        console = HalfturnConsole(desk)
+        for desk in desks:
+            desk.warm_up()
+        console = HalfturnConsole(desks)
         console.print_sheet = print_sheet
         status = console.run()
     finally:
-        goes_on = desk.goes_on
-        ended = desk.close()
+        goes_on = any(desk.goes_on for desk in desks)
+        ended = desks.close()
+        ended = benches.close() and ended
     if goes_on:
         say("The run goes on by itself. `halfturn console` or `halfturn attach` comes back to it.")
     if not ended:

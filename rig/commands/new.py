@@ -12,7 +12,7 @@ from rig.newrig import make_rig_folder
 def run(options: argparse.Namespace) -> int:
     """Make the folder and say what is in it and what to do next."""
     folder = Path(options.folder)
-    for path in make_rig_folder(folder):
+    for path in make_rig_folder(folder, options.stations):
         say(str(path))
     say(
         f"Made. Next: cd {folder}, run `halfturn check`, then `halfturn run qualify`. The rig file "

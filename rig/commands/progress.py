@@ -24,12 +24,19 @@ _QUIET_NOTES = frozenset({"consent"})
 
 
 class Progress:
-    """Prints a run's events as lines; on a terminal the half-turns of a step count up in place."""
+    """Prints a run's events as lines; on a terminal the half-turns of a step count up in place.
 
-    def __init__(self, out: TextIO | None = None, *, quiet: bool = False) -> None:
+    With a ``station`` each line begins with it, for a run among others.
+    """
+
+    def __init__(
+        self, out: TextIO | None = None, *, quiet: bool = False, station: str = ""
+    ) -> None:
         self._out = sys.stderr if out is None else out
         self._quiet = quiet
-        self._live = self._out.isatty()
+        # Lines of several stations come mixed: none can count up in place.
+        self._live = self._out.isatty() and not station
+        self._before = f"{station}: " if station else ""
         self._half_turns = 0
         self._open_line = False
         self._said = ""
@@ -103,7 +110,7 @@ class Progress:
         if self._open_line:
             self._out.write("\r\033[K")
             self._open_line = False
-        self._out.write((wrapped(text) if self._live else text) + "\n")
+        self._out.write((wrapped(text) if self._live else f"{self._before}{text}") + "\n")
         self._out.flush()
 
 

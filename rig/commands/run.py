@@ -71,6 +71,10 @@ class Gathered:
 
 def run(options: argparse.Namespace) -> int:
     """Run a plan as the command line says; return the exit status."""
+    if options.at:
+        from rig.commands.run_stations import run as run_stations
+
+        return run_stations(options)
     if options.detach and options.json:
         raise CommandError(
             exits.USAGE, "--json cannot go with --detach; ask `halfturn attach --json` later."

@@ -24,13 +24,13 @@ def filter_of(options: argparse.Namespace) -> RunFilter:
         serial=options.serial,
         reference=options.reference,
         verdict=options.verdict,
-        since=_day(options.since),
-        until=_day(options.until, later=timedelta(days=1)),
+        since=day_of(options.since),
+        until=day_of(options.until, later=timedelta(days=1)),
         plan=options.plan,
     )
 
 
-def _day(text: str | None, *, later: timedelta = timedelta()) -> datetime | None:
+def day_of(text: str | None, *, later: timedelta = timedelta()) -> datetime | None:
     """Return the local midnight at which a day begins, or so much later."""
     if text is None:
         return None

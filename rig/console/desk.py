@@ -17,7 +17,7 @@ from rig.bench.commands import Answer, Command, GoOn, Hold, Pause, RepeatStep, S
 from rig.bench.errors import BenchError, OccupiedError
 from rig.bench.events import BenchEvent, Ready, Refused, RunBegan
 from rig.bench.handle import BenchHandle
-from rig.bench.order import Job, RunOrder
+from rig.bench.order import Job, RigCheckOrder, RunOrder
 from rig.console.left import Left
 from rig.console.live_job import Live, Phase
 from rig.console.records_reader import RecordsReader
@@ -51,14 +51,16 @@ class Choices:
 
 
 class Desk:
-    """One rig as worked from this console.
+    """One station of a rig as worked from this console (`Desks` has those of all stations).
 
-    ``open_bench`` starts a bench, idle, or returns the one that is at work by itself;
-    ``open_apart`` starts one that goes on without this console (it takes seconds: call it in a
-    thread).  ``others`` tells whether a bench that goes on by itself seems to be there, and
-    ``stop_other`` ends its job whoever commands it (in a thread, too).  ``now_s`` is a monotonic
-    clock (s) for staleness only: everything shown of a job is
-    on the bench's own clock.
+    ``station`` names it (None: the rig's first).  ``open_bench`` starts a bench, idle, or returns
+    the one that is at work by itself; ``open_apart`` starts one that goes on without this console
+    (it takes seconds: call it in a thread).  ``others`` tells whether a bench that goes on by
+    itself seems to be there, and ``stop_other`` ends its job whoever commands it (in a thread,
+    too).  Where the bench is shared with other stations ``open_alone`` starts one for a job that
+    needs the rig to itself, and ``outdated`` tells that the shared one is to be opened anew before
+    the next job.  ``now_s`` is a monotonic clock (s) for staleness only: everything shown of a
+    job is on the bench's own clock.
     """
 
     def __init__(
@@ -72,6 +74,8 @@ class Desk:
         open_apart: Callable[[], BenchHandle] | None = None,
         others: Callable[[], bool] = lambda: False,
         stop_other: Callable[[], str] = lambda: "",
+        open_alone: Callable[[], BenchHandle] | None = None,
+        outdated: Callable[[], bool] = lambda: False,
         now_s: Callable[[], float] = time.monotonic,
     ) -> None:
         self.settings = settings
@@ -88,11 +92,15 @@ class Desk:
         self.elsewhere = 0  # the process that commands the bench of this rig, if another does
         self._others = others
         self._open_bench = open_bench
+        self._open_alone = open_alone
+        self._outdated = outdated
         self._now_s = now_s
         self._ready = False
         self._begun = False
         self._told_simulated: bool | None = None
         self.left = Left()
+        # The job whose end the operator has been shown, at this station.
+        self.looked_at: Live | None = None
         # What the records hold of the rig itself, as read last (`rig.console.rig_kept`).
         self.calibration: Standing | None = None
         self.last_check: RigCheckRecord | None = None
@@ -144,13 +152,17 @@ class Desk:
 
     # --- the bench -----------------------------------------------------------------------------
 
-    def warm_up(self) -> None:
-        """Have a bench ready for the next job; what keeps it from starting is in `bench_error`."""
+    def warm_up(self, job: Job | None = None) -> None:
+        """Have a bench ready for the next job, which is ``job`` if it is known.
+
+        What keeps it from starting is in `bench_error`.
+        """
         if self.bench is not None:
             return
         self._ready = self._begun = False
+        alone = self._open_alone if self._wants_alone(job) else None
         try:
-            self.bench = self._open_bench()
+            self.bench = (alone or self._open_bench)()
             self.bench_error = ""
             self.elsewhere = 0
         except OccupiedError as error:
@@ -169,11 +181,8 @@ class Desk:
         """Take up a job that was at work when the console was opened."""
         self._take_up(job)
         self._begun = True
-        if not any(station.name == job.station.name for station in self.settings.stations):
-            return
         choices = self.choices
-        choices.station = job.station.name
-        if isinstance(job, RunOrder):
+        if isinstance(job, RunOrder) and job.station.name == choices.station:
             choices.plan, choices.serial = job.plan.name, job.unit_serial
             choices.source, choices.reference = job.source, job.reference
             choices.operator = job.operator
@@ -204,9 +213,13 @@ class Desk:
         if self.live.on:
             self.bench_error = "A job is on already. Stop it first."
             return False
-        if self.bench is not None and not self.bench.alive:
+        bench = self.bench
+        idle = bench is not None and not self._begun
+        if bench is not None and (
+            not bench.alive or (idle and (self._wants_alone(job) or self._outdated()))
+        ):
             self._let_go()
-        self.warm_up()
+        self.warm_up(job)
         if self.bench is None:
             return False
         if self.live.on:
@@ -216,9 +229,22 @@ class Desk:
         if self._begun:
             self._waiting, self._said = job, []
         else:
-            self._begun = True
-            self.bench.begin(job)
+            self._hand_over(self.bench, job)
         return True
+
+    def _hand_over(self, bench: BenchHandle, job: Job) -> None:
+        self._begun = True
+        self.tail.skip(bench.ring)
+        bench.begin(job)
+
+    def _wants_alone(self, job: Job | None) -> bool:
+        """Tell whether ``job`` needs the rig to itself, which the bench at hand does not have."""
+        return self._open_alone is not None and isinstance(job, RigCheckOrder)
+
+    def give_up(self, bench: BenchHandle) -> None:
+        """Leave ``bench`` to another desk if it is this one's and idle."""
+        if self.bench is bench and not self._begun:
+            self.bench, self._ready = None, False
 
     def _take_up(self, job: Job) -> None:
         self.live = Live(job=job, phase=Phase.STARTING)
@@ -311,13 +337,12 @@ class Desk:
         """Begin the job that waited for the last one's bench to go."""
         self._waiting = None
         self._let_go()
-        self.warm_up()
+        self.warm_up(job)
         if self.bench is None:
             refused = Refused(self.bench_error)
             self.live.take(refused)
             return [refused]
-        self._begun = True
-        self.bench.begin(job)
+        self._hand_over(self.bench, job)
         for command in self._said:
             self.bench.tell(command)
         return []

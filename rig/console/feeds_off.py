@@ -2,15 +2,32 @@
 
 from __future__ import annotations
 
-from typing import ClassVar, TypeVar
+from typing import TYPE_CHECKING, ClassVar, TypeVar, cast
 
 from textual.binding import ActiveBinding, Binding, BindingType
 from textual.screen import ModalScreen
+
+from rig.console.widgets.stations_line import StationsLine
+
+if TYPE_CHECKING:
+    from rig.console.app import HalfturnConsole
 
 # Some terminals keep F12 for themselves; none of these is ever taken by a field being typed in.
 # Ctrl+C is what somebody presses who wants a program to stop.
 FEEDS_OFF_KEYS = "f12,ctrl+x,ctrl+c"
 FEEDS_OFF = Binding(FEEDS_OFF_KEYS, "app.feeds_off", "Feeds off", key_display="F12", priority=True)
+# On a rig of several stations; no field takes it, and no scanner sends it.
+NEXT_STATION = Binding(
+    "ctrl+n", "app.next_station", "Next station", show=False, key_display="^N", priority=True
+)
+# Takes the feeds of one station off; the feeds-off key those of all.
+STOP_HERE = Binding(
+    "ctrl+e",
+    "stop_here",
+    "Stop this one",
+    key_display="^E",
+    tooltip="this station's job, feeds off; F12 stops all stations",
+)
 
 Answer = TypeVar("Answer")
 
@@ -29,6 +46,19 @@ class FeedsOffFirst:
 
 
 class Dialog(FeedsOffFirst, ModalScreen[Answer]):
-    """A dialog of the console, dismissed with an ``Answer``."""
+    """A dialog of the console, dismissed with an ``Answer``.
 
-    BINDINGS: ClassVar[list[BindingType]] = [FEEDS_OFF]
+    On a rig of several stations it tells above itself what each does, as the screens do.
+    """
+
+    BINDINGS: ClassVar[list[BindingType]] = [FEEDS_OFF, NEXT_STATION]
+
+    def on_mount(self) -> None:
+        """Tell what the stations do; a dialog's own handler is called besides."""
+        if cast("HalfturnConsole", self.app).desks.several:
+            self.mount(StationsLine())
+
+    def show_stations(self) -> None:
+        """Show what the stations do now."""
+        for line in self.query(StationsLine):
+            line.show()

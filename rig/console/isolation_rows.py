@@ -9,6 +9,7 @@ from rig.analysis.faults.guided import TESTS
 from rig.analysis.faults.model import Cause
 from rig.bench.events import Ranked, StepBegan
 from rig.console.desk import Desk
+from rig.console.job_state import stop_key
 from rig.console.live_job import Live
 from rig.isolation.words import heading, percent, sentence
 
@@ -122,7 +123,8 @@ def next_of(desk: Desk) -> Next:
         return Next("What it comes to", "\n\n".join([concluded.text, concluded.remedy, *left_out]))
     step = _test_on(live)
     if step is not None:
-        return Next(f"Now: {step.title}", "T shows the trace. F12 takes the feeds off and ends.")
+        text = f"T shows the trace. {stop_key(live)} takes the feeds off and ends."
+        return Next(f"Now: {step.title}", text)
     if live.on:
         return Next("Next", "The bench gets ready or works out what the last test tells.")
     return Next("Not finished", "It ended before it came to anything. F5 tells why.")

@@ -29,6 +29,11 @@ def is_run(live: Live) -> bool:
     return isinstance(live.job, RunOrder) and not isinstance(live.job, ByHandOrder)
 
 
+def stop_key(live: Live) -> str:
+    """Return the key that ends this job and no other's."""
+    return "^E" if live.job is not None and len(live.job.settings.stations) > 1 else "F12"
+
+
 def run_state(desk: Desk) -> JobState:
     """Return how the run stands, for Live."""
     live = desk.live
@@ -161,10 +166,10 @@ def _wishes(live: Live) -> str:
 def _paused(live: Live) -> str:
     step = live.step
     if step is None:
-        return "Feeds off, before the first step. P goes on, F12 ends the run."
+        return f"Feeds off, before the first step. P goes on, {stop_key(live)} ends the run."
     if live.repeat_wanted:
         return f"Feeds off. P goes on and step {step.number} is repeated (R takes it back)."
-    return f"Feeds off. P goes on, R repeats step {step.number}, F12 ends the run."
+    return f"Feeds off. P goes on, R repeats step {step.number}, {stop_key(live)} ends the run."
 
 
 def hand_state(desk: Desk, fed_s: float) -> JobState:
@@ -182,7 +187,8 @@ def hand_state(desk: Desk, fed_s: float) -> JobState:
         return trouble
     if not is_ready(live):
         return JobState("Starting", "Before the first feed: dead-man, cautions, supply.")
-    return JobState("By hand", "Hold B, I or Space to feed; let go for off. F12 ends.")
+    how = f"Hold B, I or Space to feed; let go for off. {stop_key(live)} ends."
+    return JobState("By hand", how)
 
 
 def is_ready(live: Live) -> bool:

@@ -14,6 +14,7 @@ class Place:
     title: str
     tells: str
     simulated_only: bool = False
+    several_only: bool = False
 
 
 PLACES = (
@@ -24,6 +25,7 @@ PLACES = (
     Place("records", "f6", "Records", "Find runs, follow a unit, compare"),
     Place("rig", "f7", "Rig", "The rig itself: wiring, readings, self-check"),
     Place("world", "f8", "Sim", "The simulated bench: unit and faults", simulated_only=True),
+    Place("stations", "f10", "Stations", "All stations side by side", several_only=True),
 )
 """In the order of their keys."""
 
@@ -36,14 +38,26 @@ GAUGE = Place("gauge", "f7", "Gauge", "Gauge studies: what of a value is the rig
 OF_RIG = (GOLDEN, GAUGE)
 """Come to from Rig, and left to it."""
 
+LOTS = Place("lots", "f6", "Lots", "Deliveries, judged by a sample")
+"""The other side of Records: its key leads from one to the other."""
+
+FOR_ALL = frozenset({"records", "stations"})
+"""Places that are one for all stations; of the others each station has its own."""
+
 
 def tab_of(name: str) -> str:
     """Return the place whose tab a place is seen under."""
     if any(place.name == name for place in OF_RIG):
         return "rig"
+    if name == LOTS.name:
+        return "records"
     return "live" if name == CAUSES.name else name
 
 
-def places(simulated: bool) -> tuple[Place, ...]:
-    """Return the places there are on this bench."""
-    return tuple(place for place in PLACES if simulated or not place.simulated_only)
+def places(simulated: bool, *, several: bool = False) -> tuple[Place, ...]:
+    """Return the places there are on this bench; ``several``: it has more than one station."""
+    return tuple(
+        place
+        for place in PLACES
+        if (simulated or not place.simulated_only) and (several or not place.several_only)
+    )

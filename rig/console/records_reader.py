@@ -19,6 +19,8 @@ from rig.records.store import RecordsError, Store
 
 if TYPE_CHECKING:
     from rig.diagnosis.model import Diagnosis
+    from rig.records.lot_model import LotKept, LotStart
+    from rig.records.lot_records import LotRecords
     from rig.records.study_model import GoldenStart, StudyKept, StudyStart
     from rig.studies.gauge import GaugeResults
     from rig.studies.golden import GoldenState
@@ -185,6 +187,23 @@ class RecordsReader:
         """Set the run of a study's trial aside, so that it is made again."""
         with self._open() as store:
             store.gauge.set_aside(study, position, reason)
+
+    def lots(self) -> list[LotKept]:
+        """Return every lot, the newest first."""
+        with self._open() as store:
+            _mark_interrupted(store)
+            return store.lots.all()
+
+    def open_lot(self, start: LotStart) -> str:
+        """Keep a lot, in new records if there are none yet; return its name."""
+        self._make()
+        self.of_lots(lambda lots: lots.open(start))
+        return start.name
+
+    def of_lots(self, do: Callable[[LotRecords], T]) -> T:
+        """Return what ``do`` makes of the lots."""
+        with self._open() as store:
+            return do(store.lots)
 
     def add_note(self, run_id: UUID, text: str) -> RunEvent:
         """Write a note into a run that is over; return it as kept."""

@@ -13,7 +13,7 @@ from textual.widgets import Input
 
 from rig.bench.events import BenchEvent
 from rig.console.desk import Desk
-from rig.console.feeds_off import FEEDS_OFF, FeedsOffFirst
+from rig.console.feeds_off import FEEDS_OFF, STOP_HERE, FeedsOffFirst
 from rig.console.feeds_words import feeds_of
 from rig.console.scanner import ENTER_AGAIN_S, LEFT_OUT, Burst, is_of_a_label
 from rig.console.widgets.head import Head
@@ -38,7 +38,7 @@ class DeskScreen(FeedsOffFirst, Screen[None]):
     once: ClassVar[frozenset[str]] = frozenset({"f9", "ctrl+r"})
     """Keys, but for letters, that do one thing and then another: held down they act once."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [FEEDS_OFF]
+    BINDINGS: ClassVar[list[BindingType]] = [FEEDS_OFF, STOP_HERE]
     DEFAULT_CSS = "DeskScreen { layers: default notice; }"
 
     app: HalfturnConsole
@@ -52,11 +52,20 @@ class DeskScreen(FeedsOffFirst, Screen[None]):
         self._key = ""  # the last one that may be a key or the beginning of a label
         self._key_waits: Timer | None = None
         self._spare_enter_s = float("-inf")
+        self._desk: Desk | None = None  # that of the chosen station, whichever it is
 
     @property
     def desk(self) -> Desk:
-        """The desk this console works at."""
-        return self.app.desk
+        """The desk of the station that this screen is of; of the chosen one if it is of all."""
+        return self._desk or self.app.desk
+
+    def belong_to(self, desk: Desk) -> None:
+        """Be a screen of ``desk``, whichever station is chosen."""
+        self._desk = desk
+
+    def is_of(self, desk: Desk) -> bool:
+        """Tell whether what happens at ``desk`` is this screen's concern."""
+        return self._desk is None or self._desk is desk
 
     def compose(self) -> ComposeResult:
         """Lay the screen out: head, body, footer."""
@@ -72,6 +81,7 @@ class DeskScreen(FeedsOffFirst, Screen[None]):
     def on_screen_resume(self) -> None:
         """Show the present state: the screen was away and heard no news."""
         self.show_all()
+        self.show_head()
 
     def show_all(self) -> None:
         """Show the desk's present state from scratch."""
@@ -166,16 +176,33 @@ class DeskScreen(FeedsOffFirst, Screen[None]):
             self.say(LEFT_OUT)
 
     def scanned(self, label: str) -> None:
-        """Take a scanned label as the next unit's serial number."""
+        """Take a scanned label as the serial number of the next unit at this station."""
         trouble = trouble_with(label, SERIAL_LONGEST)
+        at = f" at station {self.desk.choices.station}" if self.app.desks.several else ""
         if self.desk.live.on:
-            self.say(f"{shown(label)} was scanned, but a job is on. Scan it again when it is over.")
+            self.say(
+                f"{shown(label)} was scanned, but a job is on{at}. Scan it again when it is over"
+                f"{', or choose another station (^N) first' if at else ''}."
+            )
         elif trouble:
             self.say(f"The label that was scanned {trouble}")
         else:
             self.desk.choices.serial = label
             self.app.go("bench")
-            self.say(f"{label} was scanned: it is filled in as the unit on the jig.")
+            jig = f"station {self.desk.choices.station}" if at else "the jig"
+            self.say(f"{label} was scanned: it is filled in as the unit on {jig}.")
+
+    # --- several stations ----------------------------------------------------------------------
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Offer to stop this station alone where there are others."""
+        if action == "stop_here":
+            return self.app.desks.several and self.desk.live.on
+        return super().check_action(action, parameters)
+
+    def action_stop_here(self) -> None:
+        """Take the feeds of this station off and end its job; the others go on."""
+        self.app.stop_at(self.desk)
 
     # --- help for subclasses -------------------------------------------------------------------
 

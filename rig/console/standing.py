@@ -2,45 +2,60 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from rig.bench.commands import Answer
 from rig.bench.events import Asked
 from rig.bench.requests import NEXT_TEST
+from rig.console.desk import Desk
+from rig.console.desks import station_names
 from rig.console.dialogs.actions import ActionsPalette
 from rig.console.dialogs.ask import AskDialog
 from rig.console.dialogs.help import HelpDialog
 from rig.console.dialogs.message import ChoiceDialog, MessageDialog
 from rig.console.dialogs.reading import ReadingDialog
+from rig.console.screen import DeskScreen
 
 if TYPE_CHECKING:
     from rig.console.app import HalfturnConsole
 
 
+# Where nothing is typed and no key feeds: a question of another station comes up by itself there.
+CALM = frozenset({"live", "verdict", "stations"})
+
+
 class StandingDialogs:
-    """The question at the jig, the alarms, and whether to leave in mid-job: one of each at most."""
+    """The question at the jig, the alarms, and whether to leave in mid-job: one of each at most.
+
+    A question goes with the desk of its station, and so does its answer, whichever is chosen by
+    then.
+    """
 
     def __init__(self, console: HalfturnConsole) -> None:
         self._console = console
         self._asking: AskDialog | ReadingDialog | None = None
+        self._asked: tuple[Desk, Asked] | None = None  # what it asks
+        self._left_open: list[Asked] = []  # what the operator turned away from for now
         self._leaving: ChoiceDialog | None = None
         self._alarm: MessageDialog | None = None
+        self._alarmed: list[Desk] = []
 
-    def ask(self, asked: Asked) -> None:
-        """Put a question of the bench, in place of the one before.
+    # --- the question --------------------------------------------------------------------------
+
+    def ask(self, asked: Asked, desk: Desk) -> None:
+        """Put a question of the bench of ``desk``, in place of the one before.
 
         What an isolation proposes is answered at its own place.
         """
         if asked.ask.action == NEXT_TEST:
             self._close_question()
             return
-        desk = self._console.desk
-        dialog = AskDialog(asked, desk) if asked.ask.allowed else ReadingDialog(asked)
+        dialog = AskDialog(asked, desk) if asked.ask.allowed else ReadingDialog(asked, desk)
 
         def answered(text: str | None) -> None:
             if self._asking is dialog:
-                self._asking = None
+                self._asking = self._asked = None
             if text is not None and desk.live.asked is asked:
                 desk.tell(Answer(text))
 
@@ -48,25 +63,70 @@ class StandingDialogs:
         if isinstance(self._console.screen, HelpDialog | ActionsPalette):
             self._console.screen.dismiss(None)  # else it would lie over what comes after the answer
         self._console.clear_notifications()  # of what was before; one may hide how to answer
-        self._asking = dialog
+        self._asking, self._asked = dialog, (desk, asked)
         self._console.push_screen(dialog, answered)
 
-    def tell_gone(self) -> None:
-        """Say that the bench process has gone, and offer to start again."""
+    def put_away(self) -> bool:
+        """Leave the open question unanswered for now; False if another dialog is open."""
+        if self._asking is None or self._console.screen is not self._asking:
+            return False
+        if self._asked is not None:
+            self._left_open.append(self._asked[1])
+        self._close_question()
+        return True
+
+    def _watch_question(self) -> None:
+        """Take a question away that is void; put one that waits, where it can be answered."""
+        if self._asked is not None:
+            desk, asked = self._asked
+            if desk.live.asked is asked:
+                return
+            self._close_question()
+        here, desks = self._console.screen, self._console.desks
+        if not (desks.several and isinstance(here, DeskScreen)):
+            return
+        chosen = desks.chosen
+        pending = [desk.live.asked for desk in desks]
+        self._left_open = [one for one in self._left_open if any(one is p for p in pending)]
+        waiting = [chosen] if here.is_of(chosen) else []
+        if here.place in CALM:
+            waiting += desks.others
+        for desk in waiting:
+            question = desk.live.asked
+            if question is None or question.ask.action == NEXT_TEST:
+                continue
+            if desk is chosen or not any(question is one for one in self._left_open):
+                self.ask(question, desk)
+                return
+
+    # --- alarms ----------------------------------------------------------------------------------
+
+    def tell_gone(self, gone: Sequence[Desk]) -> None:
+        """Say that the bench process of these desks has gone, and offer to start again."""
+        console = self._console
+        several = console.desks.several
         feeds = (
             "This rig has no dead-man output, so a feed may still be on: pull the supply now."
-            if self._console.desk.settings.dead_man is None
+            if console.desk.settings.dead_man is None
             else "The dead-man timer drops the master relay within a fraction of a second; press "
-            "the emergency stop all the same before you touch the unit."
+            "the emergency stop all the same before you touch "
+            f"{'a' if several else 'the'} unit."
         )
-        self._console.push_screen(
+        where = f" at {station_names(gone)}" if several else ""
+
+        def decided(choice: str | None) -> None:
+            for desk in gone:
+                if choice == "again" and desk.live.job is not None:
+                    console.begin(desk.live.job)
+
+        console.push_screen(
             ChoiceDialog(
-                "The bench process has gone",
-                f"It ended without a word, with a job on. {feeds} Every finished step is in the "
-                "record.",
+                f"The bench process has gone{where}",
+                f"It ended without a word, with a job on{where}. {feeds} Every finished step is "
+                "in the record.",
                 (("leave", "Not now"), ("again", "Start again")),
             ),
-            self._after_gone,
+            decided,
         )
 
     def ask_leaving(
@@ -87,10 +147,17 @@ class StandingDialogs:
                 leave_it_on()
 
         if leave_it_on is None:
+            at_work = self._console.desks.at_work
+            several = self._console.desks.several
+            many = len(at_work) > 1
+            title = "A job is on"
+            if several:
+                jobs = "Jobs are on" if many else title
+                title = f"{jobs} at {station_names(at_work)}"
             self._leaving = ChoiceDialog(
-                "A job is on",
-                "Leaving now takes the feeds off and ends the job; what is finished stays in the "
-                "record.",
+                title,
+                f"Leaving now takes the feeds{' of all stations' if several else ''} off and ends "
+                f"{'these jobs' if many else 'the job'}; what is finished stays in the record.",
                 (("stay", "Stay"), ("quit", "Feeds off and quit")),
             )
         else:
@@ -105,32 +172,31 @@ class StandingDialogs:
         self._console.push_screen(self._leaving, decided)
 
     def watch(self) -> None:
-        """Raise the alarm of a stop that is not confirmed; take away what no longer holds."""
-        desk = self._console.desk
-        if desk.stop_unconfirmed:
-            if self._alarm is None:
+        """Raise the alarm of a stop that is not confirmed; put what is asked, and take away what
+        no longer holds.
+        """
+        desks = self._console.desks
+        unconfirmed = [desk for desk in desks if desk.stop_unconfirmed]
+        if unconfirmed != self._alarmed:
+            self._alarmed = unconfirmed
+            if self._alarm is not None:
+                alarm, self._alarm = self._alarm, None
+                self._take_away(alarm)
+            if unconfirmed:
+                at = f" at {station_names(unconfirmed)}" if desks.several else ""
                 self._alarm = MessageDialog(
-                    "Feeds off is not confirmed",
-                    "The bench has not said that the feeds are off. Press the emergency stop and "
-                    "pull the supply, then look at the unit.",
+                    f"Feeds off is not confirmed{at}",
+                    f"The bench has not said that the feeds are off{at}. Press the emergency stop "
+                    "and pull the supply, then look at the unit.",
                 )
                 self._console.push_screen(self._alarm)
-        elif self._alarm is not None:
-            alarm, self._alarm = self._alarm, None
-            self._take_away(alarm)
-        if self._leaving is not None and not desk.live.on:
+        if self._leaving is not None and not desks.at_work:
             leaving, self._leaving = self._leaving, None
             self._take_away(leaving)
-        if desk.live.asked is None:
-            self._close_question()
-
-    def _after_gone(self, choice: str | None) -> None:
-        job = self._console.desk.live.job
-        if choice == "again" and job is not None:
-            self._console.begin(job)
+        self._watch_question()
 
     def _close_question(self) -> None:
-        asking, self._asking = self._asking, None
+        asking, self._asking, self._asked = self._asking, None, None
         if asking is not None:
             self._take_away(asking)
 

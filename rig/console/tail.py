@@ -25,6 +25,11 @@ class Tail:
         self._seen = 0
         self.lost = 0
 
+    def skip(self, ring: SampleRing) -> None:
+        """Forget everything, and take no notice of what is in ``ring`` already: of another job."""
+        self.clear()
+        self._seen = ring.written
+
     def __len__(self) -> int:
         return self._end - self._first
 

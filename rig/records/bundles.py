@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import cache
@@ -142,16 +142,14 @@ def read(
     tables = plain_tables()
     root = tables[ROOTS[kind]]
     roots: dict[UUID, Row] = {
-        row["id"]: dict(row)
-        for row in connection.execute(select(root).where(root.c.id.in_(ids))).mappings()
+        row["id"]: row for row in _rows(connection, select(root).where(root.c.id.in_(ids)))
     }
     rows: dict[UUID, dict[str, list[Row]]] = {key: {root.name: [roots[key]]} for key in roots}
     for below in BELOW[kind]:
         if below.table == "traces" and not traces:
             continue
-        for row in connection.execute(_below(kind, below, roots)).mappings():
-            plain = dict(row)
-            rows[plain.pop(_ROOT)].setdefault(below.table, []).append(plain)
+        for row in _rows(connection, _below(kind, below, roots)):
+            rows[row.pop(_ROOT)].setdefault(below.table, []).append(row)
     _add_shared(connection, rows)
     known, own = benches(connection), own_bench(connection)
     counted = versions(connection, roots)
@@ -171,6 +169,13 @@ def read(
 
 
 _ROOT = "_root"
+
+
+def _rows(connection: Connection, query: Select[Any]) -> Iterator[Row]:
+    result = connection.execute(query)
+    names = tuple(result.keys())
+    for values in result:
+        yield dict(zip(names, values, strict=True))
 
 
 def _below(kind: Kind, below: Below, ids: Collection[UUID]) -> Select[Any]:
@@ -210,8 +215,8 @@ def _add_shared(connection: Connection, rows: dict[UUID, dict[str, list[Row]]]) 
         (primary,) = table.primary_key.columns
         wanted = set().union(*named.values())
         found = {
-            row[primary.name]: dict(row)
-            for row in connection.execute(select(table).where(primary.in_(wanted))).mappings()
+            row[primary.name]: row
+            for row in _rows(connection, select(table).where(primary.in_(wanted)))
         }
         for key, keys in named.items():
             rows[key][shared] = [found[each] for each in sorted(keys) if each in found]

@@ -10,6 +10,7 @@ import re
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any, Self
+from urllib.parse import unquote
 from uuid import UUID, uuid4
 
 from sqlalchemy import (
@@ -81,7 +82,7 @@ def url_of(text_of_url: str) -> URL:
 
 def place_of(url: URL) -> str:
     """Return the URL as it is shown."""
-    return url.set(drivername="postgresql").render_as_string(hide_password=True)
+    return unquote(url.set(drivername="postgresql").render_as_string(hide_password=True))
 
 
 class Central:

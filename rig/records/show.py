@@ -13,8 +13,9 @@ from rig.records.golden_said import golden_words
 from rig.records.lateness import QUANTILES, Spread
 from rig.records.model import IsolationCame, RunRecord, RunState, RunSummary, StepRecord, StepState
 from rig.records.quantity import rounded, with_uncertainty
+from rig.records.text_table import WIDTH as WIDTH
+from rig.records.text_table import table_text as _table
 
-WIDTH = 80
 SHORT_ID = 8
 """Characters of a run's id in a list: enough to tell apart the runs of one bench."""
 
@@ -227,26 +228,6 @@ def _events(run: RunRecord, zone: tzinfo | None) -> list[str]:
 
 
 # --- layout -----------------------------------------------------------------------------------
-
-
-def _table(rows: list[list[str]], shrinkable: tuple[int, ...]) -> str:
-    """Return rows under each other; the widest shrinkable column gives way until 80 columns do."""
-    widths = [max(len(row[at]) for row in rows) for at in range(len(rows[0]))]
-    gap = 2 if sum(widths) + 2 * (len(widths) - 1) <= WIDTH else 1
-    excess = sum(widths) + gap * (len(widths) - 1) - WIDTH
-    for _ in range(max(excess, 0)):
-        if shrinkable:
-            widths[max(shrinkable, key=lambda at: widths[at])] -= 1
-    return "".join(_row(row, widths, gap) for row in rows)
-
-
-def _row(row: list[str], widths: list[int], gap: int) -> str:
-    cells = [_cut(cell, width).ljust(width) for cell, width in zip(row, widths, strict=True)]
-    return (" " * gap).join(cells).rstrip() + "\n"
-
-
-def _cut(text: str, width: int) -> str:
-    return text if len(text) <= width else text[: width - 1] + "…"
 
 
 def _wrapped(text: str, first: str = "", later: str = "") -> list[str]:

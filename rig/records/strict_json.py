@@ -35,4 +35,6 @@ def _marked(value: Any) -> Any:
 
 
 def _unmarked(members: dict[str, Any]) -> Any:
-    return float(members[_MARK]) if members.keys() == {_MARK} else members
+    if members.keys() == {_MARK} and members[_MARK] in ("nan", "inf", "-inf"):
+        return float(members[_MARK])
+    return members

@@ -21,7 +21,7 @@ from enum import StrEnum
 from typing import Any
 from uuid import UUID
 
-from sqlalchemy import JSON, Connection, Table, select, tuple_, update
+from sqlalchemy import JSON, Connection, Table, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import SQLAlchemyError
 
@@ -160,7 +160,7 @@ def _put_shared(connection: Connection, bundles: Iterable[Bundle]) -> dict[tuple
     table = tables["units"]
     found = connection.execute(
         select(table.c.serial, table.c.unit_type, table.c.id).where(
-            tuple_(table.c.serial, table.c.unit_type).in_(list(units))
+            table.c.serial.in_(sorted({serial for serial, _ in units}))
         )
     )
     return {(serial, unit_type): key for serial, unit_type, key in found}
@@ -328,21 +328,18 @@ def _insert_rows(connection: Connection, name: str, rows: Sequence[Row]) -> None
 def _copy(connection: Connection, table: Table, rows: Sequence[Row]) -> None:
     """Put many rows in by PostgreSQL's COPY, several times as fast as INSERT."""
     quoted = connection.dialect.identifier_preparer
-    names = ", ".join(quoted.format_column(column) for column in table.columns)
+    columns = ", ".join(quoted.format_column(column) for column in table.columns)
+    names = [column.name for column in table.columns]
     as_json = [column.name for column in table.columns if isinstance(column.type, JSON)]
     driver: Any = connection.connection.driver_connection
     with (
         driver.cursor() as cursor,
-        cursor.copy(f"COPY {quoted.format_table(table)} ({names}) FROM STDIN") as copy,
+        cursor.copy(f"COPY {quoted.format_table(table)} ({columns}) FROM STDIN") as copy,
     ):
         for row in rows:
-            copy.write_row(
-                tuple(_cell(row[column.name], column.name in as_json) for column in table.columns)
-            )
-
-
-def _cell(value: Any, as_json: bool) -> Any:
-    return value if value is None or not as_json else json_text(value)
+            if as_json:
+                row = row | {n: json_text(row[n]) for n in as_json if row[n] is not None}
+            copy.write_row([row[name] for name in names])
 
 
 # --- what is wrong with one bundle, and what with the database ---------------------------------

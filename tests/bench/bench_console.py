@@ -1,7 +1,8 @@
-"""What the console costs: a frame of the Live screen, and how late the control loop gets by it.
+"""What the console costs: a frame of its live screens, and how late the control loop gets by it.
 
-Frames: CPU time from taking in 50 ms of a 1 kHz run (samples and events) until Textual has drawn
-it, headless, against a plain loop that only sets the dots of two half-turns.
+Frames, of Live and of Stations with two and four stations at work: CPU time from taking in 50 ms of
+a 1 kHz run (samples and events) until Textual has drawn it, headless, against a plain loop that
+only sets the dots of two half-turns.
 Lateness: sample times of a real-time run at 1 kHz in a bench process against the loop's own grid of
 deadlines, with nobody watching and with the console drawing on a pseudo-terminal, in turns.
 Run by hand: ``python tests/bench/bench_console.py``.
@@ -27,6 +28,7 @@ import numpy as np
 from bench_console_drawing import half_turn, naive_rows
 from bench_runs import HALF_TURNS, make_order, make_plan, make_settings
 from pty_console import PtyConsole
+from several import Stations, several_stations
 
 from drivers import BackendOptions
 from drivers.simulated.backend import SimulatedBackend
@@ -44,6 +46,7 @@ from rig.records.store import Store
 SAMPLE_HZ = 1000
 PERIOD_S = 1 / SAMPLE_HZ
 SIZES = ((80, 24), (100, 24), (120, 40))
+COUNTS = (2, 4)  # of stations, all at work
 FRAMES = 160  # 8 s of a run: the frames in which half-turns fall and pile up behind
 TURNS = 8
 REPEATS = 3
@@ -82,7 +85,9 @@ class Replay:
     """A bench that plays a run from the notebook, as fast as it is asked to."""
 
     pid = None
+    job = None
     alive = True
+    outlives = goes_on = False
 
     def __init__(self, notebook):
         self.ring = SampleRing()
@@ -122,30 +127,35 @@ def noted_run(folder):
     return notebook
 
 
-async def frames_ms(notebook, folder, size):
-    """Return the CPU time of each frame, ms."""
-    bench = Replay(notebook)
-    desk = Desk(SETTINGS, folder / "none.sqlite", lambda: bench, backend="simulated")
-    console = HalfturnConsole(desk)
+async def frames_ms(notebook, folder, size, place="live", count=1):
+    """Return the CPU time of each frame of ``place``, ms, with ``count`` stations at work."""
+    stations = Stations(
+        several_stations(count, SAMPLE_HZ), folder, open_bench=lambda _: Replay(notebook)
+    )
+    console, desks = stations.console, stations.desks
     spent = []
     async with console.run_test(size=size) as pilot:
         console._pumping.pause()  # frames are made below, one by one
-        assert console.begin(order())
-        console.go("live")
+        benches = list(stations.bench.values())
+        for name in stations.bench:
+            assert console.begin(stations.order(name, PLAN))
+        console.go(place)
         began = next(n for n, event in notebook.events if isinstance(event, StepBegan))
-        bench.play(began)
+        for bench in benches:
+            bench.play(began)
         console.pump()
         await pilot.pause()
-        assert console.screen.place == "live"
+        assert console.screen.place == place
         for _ in range(FRAMES):
-            bench.play(SAMPLE_HZ // FRAMES_PER_S)
+            for bench in benches:
+                bench.play(SAMPLE_HZ // FRAMES_PER_S)
             drawn = asyncio.Event()
             before = time.thread_time()
             console.pump()
             console.screen.call_after_refresh(drawn.set)
             await drawn.wait()
             spent.append(1000 * (time.thread_time() - before))
-    desk.close()
+    desks.close()
     return spent
 
 
@@ -168,13 +178,21 @@ def print_frames(folder):
     print(f"frames of the Live screen, {FRAMES} of them at each size, CPU ms")
     print("size        median    p95    max   plain loop / median   share of a core at 20/s")
     for size in SIZES:
-        spent = np.array(asyncio.run(frames_ms(notebook, folder, size)))
-        median, p95 = np.percentile(spent, (50, 95))
-        print(
-            f"{size[0]:3d} x {size[1]:<3d} {median:9.2f} {p95:7.2f} {spent.max():6.1f} "
-            f"{loop_ms / median:14.1f} {FRAMES_PER_S * spent.mean() / 10:20.0f} %"
-        )
+        _print_frames(size, asyncio.run(frames_ms(notebook, folder, size)), loop_ms)
+    for count in COUNTS:
+        print(f"Stations, {count} at work")
+        for size in SIZES[::2]:
+            spent = asyncio.run(frames_ms(notebook, folder, size, "stations", count))
+            _print_frames(size, spent, loop_ms)
     print(f"plain loop, the dots of two half-turns and nothing else: {loop_ms:.2f} ms")
+
+
+def _print_frames(size, spent, loop_ms):
+    median, p95 = np.percentile(spent, (50, 95))
+    print(
+        f"{size[0]:3d} x {size[1]:<3d} {median:9.2f} {p95:7.2f} {max(spent):6.1f} "
+        f"{loop_ms / median:14.1f} {FRAMES_PER_S * np.mean(spent) / 10:20.0f} %"
+    )
 
 
 # --- lateness ------------------------------------------------------------------------------------

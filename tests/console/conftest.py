@@ -12,6 +12,7 @@ from stand_in import FOREVER_S, StandIn
 from rig.bench.process import be_ready_to_spawn
 from rig.console.app import HalfturnConsole
 from rig.console.desk import Desk
+from rig.console.desks import Desks
 
 
 @pytest.fixture(scope="session", autouse=True)
@@ -44,15 +45,25 @@ def make_console(tmp_path):
             return benches[-1]
 
         settings = settings or make_settings(sample_hz=200, supply=False)
-        desk = Desk(settings, records, open_bench or stand_in, backend="simulated", now_s=now_s)
+        of_stations = [
+            Desk(
+                settings,
+                records,
+                open_bench or stand_in,
+                backend="simulated",
+                station=station.name,
+                now_s=now_s,
+            )
+            for station in settings.stations
+        ]
         for name, value in {"serial": "LM-12-0288", "operator": "jo", **choices}.items():
-            setattr(desk.choices, name, value)
-        console = HalfturnConsole(desk)
+            setattr(of_stations[0].choices, name, value)
+        console = HalfturnConsole(Desks(of_stations))
         console.benches = benches
         unhurried(console)
-        desks.append(desk)
+        desks.append(console.desks)
         return console
 
     yield make
-    for desk in desks:
-        desk.close()
+    for of_stations in desks:
+        of_stations.close()

@@ -27,7 +27,7 @@ from rig.console.dialogs.message import ChoiceDialog
 from rig.console.feeds_words import feeds_of
 from rig.console.left import Doubt, Left
 from rig.console.live_job import Live, Phase
-from rig.console.places import PLACES
+from rig.console.places import places
 from rig.console.screen import DeskScreen
 from rig.records.model import RunState
 from rig.records.store import Store
@@ -36,6 +36,8 @@ VISUAL = make_plan('[[step]]\nkind = "visual"\nchecks = ["housing", "lever_free"
 NOW_S = 1000.0  # the desk's clock, which stands still: what is shown stays fresh
 FED_S = 2.0  # the stand-in's first half-turn is on then, both feeds made
 SAID = "Feeds off. The job ends here."
+
+PLACES = places(True)
 
 
 def still_clock():

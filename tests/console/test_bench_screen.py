@@ -50,6 +50,8 @@ def test_station_plan_source_and_unit_are_chosen_by_keys_alone_and_stay(make_con
         await pilot.press("up", "up", "enter", "down", "enter")
         assert app.desk.choices.station == "B"
         await until(pilot, lambda: "Station B" in shown(app.screen.query_one(Head)))
+        await until(pilot, lambda: app.focused is not None and app.focused.id == "serial")
+        await pilot.press("up", "up")
         await pilot.press("tab", "enter")
         names = ["", *app.desk.plans()]  # the list begins with no plan at all
         await pilot.press("home", *["down"] * names.index("quick"), "enter")

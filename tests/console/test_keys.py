@@ -23,7 +23,7 @@ from rig.console.dialogs.fault import FaultDialog
 from rig.console.dialogs.help import HelpDialog, key_name
 from rig.console.dialogs.message import ChoiceDialog
 from rig.console.dialogs.note import NoteDialog
-from rig.console.places import CAUSES, PLACES
+from rig.console.places import CAUSES, PLACES, places
 
 VISUAL = make_plan('[[step]]\nkind = "visual"\nchecks = ["housing"]\n', HALF_TURNS)
 NOW_S = 1000.0
@@ -57,7 +57,7 @@ def own_bindings(screen):
 
 async def test_the_help_tells_every_key_of_every_screen_and_what_the_screen_is_for(console):
     async with console.run_test(size=(80, 64)) as pilot:
-        for place in (*PLACES, CAUSES):
+        for place in (*places(True), CAUSES):
             console.go(place.name)
             await pilot.pause()
             screen = console.screen
@@ -68,7 +68,9 @@ async def test_the_help_tells_every_key_of_every_screen_and_what_the_screen_is_f
             assert guide[:30] in " ".join(text.split())
             told = keys_told(console)
             everywhere = BindingsMap(HalfturnConsole.BINDINGS)
-            for binding in [*own_bindings(screen), *(b for _, b in everywhere)]:
+            not_here = {"Stations", "Next station", "Stop this one"}  # this rig has one station
+            declared = [*own_bindings(screen), *(b for _, b in everywhere)]
+            for binding in (one for one in declared if one.description not in not_here):
                 assert binding.description, f"{binding.key} of {place.title} is not described"
                 names = {binding.key_display, key_name(binding.key)}
                 assert any(
@@ -198,7 +200,7 @@ async def test_the_list_of_actions_has_ours_in_our_words_and_nothing_else(consol
         await pilot.press("ctrl+p")
         await until(pilot, lambda: "Quit" in screen_text(console))
         text = screen_text(console)
-        for place in PLACES:
+        for place in places(True):
             assert (f"Go to {place.title}" in text) is (place.name != "bench")
             assert (place.tells in text) is (place.name != "bench")
         for action in ("Feeds off", "Help", "Dark or light", "Quit"):

@@ -242,19 +242,21 @@ def test_the_wiring_and_the_warnings_are_told_station_by_station(make_console):
         assert "A fuse above 10 A" in text
         assert "What is real" in text
         await pilot.press("s")
-        text = shown(screen.query_one(WiringView))
+        assert pilot.app.desk.choices.station == "B"
+        await until(pilot, lambda: pilot.app.screen.query(WiringView))
+        text = shown(pilot.app.screen.query_one(WiringView))
         assert "Station B (2 of 2" in text
         assert "0x44" in text
-        assert pilot.app.desk.choices.station == "B"
         # While its readings are on, another station chosen is read in its place.
         await pilot.press("r")
-        bench = console.benches[-1]
-        await rested(pilot, bench)
+        desk_b = pilot.app.desk
+        await rested(pilot, desk_b.bench)
         await pilot.press("s")
-        await until(pilot, lambda: len(console.benches) > 1 and pilot.app.desk.live.on)
+        await until(pilot, lambda: pilot.app.desk.live.on)
         assert pilot.app.desk.choices.station == "A"
         assert pilot.app.desk.live.job.station.name == "A"
-        await rested(pilot, console.benches[-1])
+        await until(pilot, lambda: not desk_b.live.on)
+        await rested(pilot, pilot.app.desk.bench)
 
     drive(console, at_rig(script))
 

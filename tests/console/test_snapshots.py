@@ -11,6 +11,7 @@ import asyncio
 import pytest
 import staged
 from drawn_cells import cells
+from staged_stations import question_of, staged_stations, turn_away
 from syrupy.extensions.single_file import SingleFileSnapshotExtension, WriteMode
 
 SIZES = [(80, 24), (120, 40)]
@@ -86,6 +87,32 @@ async def walk(folder, size):
         await take("golden")
         await staged.gauge(pilot)
         await take("gauge")
+        await staged.lots(pilot)
+        await take("lots")
+        await staged.lot(pilot)
+        await take("lot")
+    return taken
+
+
+async def walk_stations(folder, size):
+    """Return the screens of rigs with several stations by name."""
+    taken = {}
+    for count in (2, 4):
+        async with staged_stations(folder / str(count), count, size) as (pilot, _):
+
+            async def take(name, pilot=pilot):
+                await staged.settled(pilot)
+                await pilot.pause(0.1)
+                taken[name] = cells(pilot.app)
+
+            if count == 2:
+                await take("bench_2")
+                pilot.app.go("live")
+                await question_of(pilot, "B")
+                await take("question_2")
+            await turn_away(pilot)
+            await staged.go(pilot, "stations")
+            await take(f"stations_{count}")
     return taken
 
 
@@ -93,6 +120,16 @@ async def walk(folder, size):
 def test_screens(size, tmp_path, snapshot):
     with staged.local_time("UTC"):
         taken = asyncio.run(walk(tmp_path, size))
+    compare(taken, snapshot)
+
+
+@pytest.mark.parametrize("size", SIZES, ids=["80x24", "120x40"])
+def test_several_stations(size, tmp_path, snapshot):
+    compare(asyncio.run(walk_stations(tmp_path, size)), snapshot)
+
+
+def compare(taken, snapshot):
+    """Hold the screens taken against those kept."""
     kept = snapshot.with_defaults(extension_class=ScreenFile)
     others = [name for name, text in taken.items() if text != kept(name=name)]
     assert not others, "\n\n".join(f"{name}:\n{taken[name]}" for name in others)

@@ -16,6 +16,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 import staged
+from staged_stations import staged_stations, turn_away
 
 from rig.bench.process import be_ready_to_spawn
 
@@ -49,6 +50,11 @@ async def pictures(folder: Path) -> dict[str, str]:
         await staged.live(pilot, stand_in)
         await take("live")
         await staged.stop(pilot)
+    async with staged_stations(folder / "stations", 4, SIZE) as (pilot, _):
+        await turn_away(pilot)
+        await staged.go(pilot, "stations")
+        await staged.settled(pilot)
+        taken["stations"] = plain(staged.picture(pilot, {}))
     return taken
 
 

@@ -283,7 +283,7 @@ def as_nobody(paths: list[Path], *doings: str) -> list[str]:
     )
     done = subprocess.run(
         [sys.executable, "-c", code, ":".join(map(str, paths)), *doings],
-        env={**os.environ, "PYTHONPATH": f"{ROOT}:{WRITER.parent}"},
+        env={**os.environ, "PYTHONPATH": f"{ROOT}:{WRITER.parent}:{ROOT}/tests/support"},
         capture_output=True,
         text=True,
     )

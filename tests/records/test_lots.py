@@ -126,6 +126,9 @@ def test_a_lot_of_which_something_was_judged_cannot_be_withdrawn(store, lot):
     store.lots.open(lot_start("D-2"))
     gone = store.lots.withdraw("D-2", WHO, WHEN, "wrong size")
     assert (gone.end, gone.closing_note) == (LotEnd.WITHDRAWN, "wrong size")
+    store.lots.open(lot_start("D-3"))
+    assert store.lots.withdraw("D-3", WHO, WHEN, "wrong too").closed_number == 2
+    assert gone.closed_number == 1
 
 
 @pytest.mark.parametrize(

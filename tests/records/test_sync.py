@@ -2,29 +2,43 @@
 
 from __future__ import annotations
 
+import math
+import re
 import shutil
 import sys
 import threading
+from contextlib import contextmanager
 from pathlib import Path
 
 import psycopg
 import pytest
+import quick_schema
+from alembic.autogenerate import compare_metadata
+from alembic.migration import MigrationContext
 from central_server import new_database, url_of
-from hypothesis import HealthCheck, given
+from hypothesis import HealthCheck, example, given
 from hypothesis import settings as example_settings
 from hypothesis import strategies as st
 from sqlalchemy import text
 from whole_records import everything, made
 
-from rig.records import meeting
+from rig.records import central as central_module
+from rig.records import meeting, migrate
+from rig.records.bundles import own_bench
 from rig.records.central import Central, CentralError
 from rig.records.outbox import count_refused, count_waiting, refused
 from rig.records.store import Store
 from rig.records.sync import sync
-from rig.records.tables import SCHEMA
+from rig.records.tables import SCHEMA, Base
 from rig.records.transfer import Fate
 
 ROOT = Path(__file__).parents[2]
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _quickly():
+    with quick_schema.using(quick_schema.upgrade):
+        yield
 
 
 def plain_url(url):
@@ -94,12 +108,13 @@ def test_two_benches_with_the_same_unit_and_names_send_at_once(store, bench, cen
     assert (left(store), left(bench)) == (0, 0)
 
 
-@example_settings(max_examples=12, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@example_settings(max_examples=8, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     st.text(st.characters(exclude_categories=("Cs",), exclude_characters="\0"), max_size=20),
     st.dictionaries(st.text(max_size=5), st.floats() | st.text(max_size=5) | st.none()),
     st.none() | st.floats(allow_nan=False),
 )
+@example("grün", {"odd": math.nan, "far": -math.inf, "$number": "nan"}, None)
 def test_every_value_comes_back_as_it_was(store, bench_url, make, words, answers, number):
     step = make.step(1, answers=answers, note=words, title=words, trace=None)
     measures = tuple(type(m)(m.name, number, words, number) for m in step.measures)
@@ -341,13 +356,14 @@ def test_other_central_records_get_everything_again(store, server, central_url, 
 # --- beside a bench at work -----------------------------------------------------------------------
 
 
-def test_a_bench_at_work_has_priority(store, central_url, make):
-    for number in range(45):
+def test_a_bench_at_work_has_priority(store, central_url, make, monkeypatch):
+    monkeypatch.setattr("rig.records.sync.GENTLE_BATCH", 2)
+    for number in range(5):
         made(store, make, unit_serial=f"u{number}")
     made(store, make, end=None)  # goes on
     rests = []
     done = sync(store, central_url, name="b", traces=False, pause=rests.append)
-    assert (done.sent, len(rests)) == (45, 3)
+    assert (done.sent, len(rests)) == (5, 3)
     assert all(rest > 0 for rest in rests)
 
 
@@ -362,3 +378,110 @@ def test_a_damaged_run_keeps_no_other_here(store, central_url, make):
     assert "records verify" in done.why[bad][1]
     assert checksums(central_url, store, [good])
     assert left(store) == 0
+
+
+@pytest.mark.parametrize("step", ["first _keep", "_be_known", "second _keep"])
+def test_killed_while_they_meet_they_know_each_other_the_next_time(
+    store, central_url, make, monkeypatch, step
+):
+    made(store, make)
+    sync(store, central_url, name="b")
+    name, calls = step.split()[-1], []
+    real = getattr(meeting, name)
+
+    def dies(*arguments):
+        calls.append(name)
+        if len(calls) == (2 if "second" in step else 1):
+            raise KeyboardInterrupt
+        return real(*arguments)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(meeting, name, dies)
+        with pytest.raises(KeyboardInterrupt):
+            sync(store, central_url, name="b")
+    made(store, make)
+    assert sync(store, central_url, name="b").sent == 1
+
+
+def test_one_bench_is_sent_by_one_program_at_a_time(store, central_url, make):
+    made(store, make)
+    with store.reading() as connection:
+        bench = own_bench(connection)
+    with Central.open(central_url) as central:
+        with central.held_for(bench), pytest.raises(CentralError, match="Another program is"):
+            sync(store, central_url, name="b")
+        assert sync(store, central_url, name="b").sent == 1
+
+
+def test_what_was_refused_for_want_of_another_goes_when_that_is_there(store, central_url, make):
+    _, of_lot = everything(store, make)
+    with store.taking() as connection:
+        connection.execute(text("UPDATE versions SET sent = version WHERE kind = 'lot'"))
+    with monkeypatched_first_meeting():
+        done = sync(store, central_url, name="b")
+    assert set(done.why) == {of_lot}
+    store.lots.not_testable("L-2209", 17, "crushed", "sam", make.T0)
+    assert sync(store, central_url, name="b").fates == {Fate.NEW: 2}
+    assert checksums(central_url, store, [of_lot])
+
+
+@contextmanager
+def monkeypatched_first_meeting():
+    """Keep the first meeting from having everything wait."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("rig.records.outbox.offer_all_again", lambda _connection: None)
+        yield
+
+
+def test_what_the_server_cannot_keep_stays_here_and_is_told(store, central_url, make):
+    good = made(store, make)
+    bad = store.begin_run(make.run_start(unit_serial="u2"))
+    store.finish_run(bad, make.run_end(note="a\0b"))  # PostgreSQL's text knows no NUL
+    done = sync(store, central_url, name="b")
+    assert (done.fates, set(done.why)) == ({Fate.NEW: 1, Fate.REFUSED: 1}, {bad})
+    assert "cannot be kept there" in done.why[bad][1]
+    assert checksums(central_url, store, [good])
+
+
+def test_the_rights_that_the_readme_lists_are_enough(store, server, central_url, make):
+    grants = re.findall(r"^GRANT .*;$", (ROOT / "README.md").read_text("utf-8"), re.MULTILINE)
+    assert len(grants) == 2
+    execute(
+        central_url,
+        "DO $$ BEGIN CREATE ROLE bench LOGIN; CREATE ROLE office LOGIN; "
+        "EXCEPTION WHEN duplicate_object OR unique_violation THEN NULL; END $$",
+        *grants,
+    )
+    name = central_url.split("@/")[1].split("?")[0]
+    runs = everything(store, make)
+    sync(store, url_of(server, name, "bench"), name="b")
+    store.add_event(runs[0], make.event("later", kind="note"))
+    assert sync(store, url_of(server, name, "bench"), name="b").fates == {Fate.UPDATED: 1}
+    assert checksums(url_of(server, name, "office"), store, runs)
+    with pytest.raises(CentralError, match="may not do that"):
+        sync(store, url_of(server, name, "office"), name="b")
+
+
+def test_a_later_schema_is_brought_to_the_central_records_too(central_url, tmp_path, monkeypatch):
+    scripts = tmp_path / "migrations"
+    shutil.copytree(migrate.SCRIPTS, scripts)
+    (scripts / "versions" / "rev_next_colour.py").write_text(
+        "import sqlalchemy as sa\nfrom alembic import op\n"
+        f"revision, down_revision = 'next', '{SCHEMA}'\nbranch_labels = depends_on = None\n"
+        "def upgrade():\n    op.add_column('units', sa.Column('colour', sa.String()))\n"
+    )
+    monkeypatch.setattr(migrate, "SCRIPTS", scripts)
+    monkeypatch.setattr(central_module, "SCHEMA", "next")
+    with (
+        quick_schema.using(quick_schema.through_migrations),
+        Central.open(central_url, unprepared=True) as central,
+    ):
+        assert central.prepare() == SCHEMA
+        assert central.prepare() == "next"
+    assert count(central_url, "units", "colour IS NULL") == 0
+
+
+def test_the_tables_there_are_those_of_the_program(central_url):
+    with Central.open(central_url) as central, central.reading() as connection:
+        context = MigrationContext.configure(connection, opts={"compare_type": True})
+        assert compare_metadata(context, Base.metadata) == []

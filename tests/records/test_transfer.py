@@ -9,6 +9,7 @@ from pathlib import Path
 from uuid import uuid4
 
 import pytest
+import quick_schema
 from sqlalchemy import text
 from whole_records import everything, made, study
 
@@ -17,8 +18,15 @@ from rig.records.errors import RecordsError
 from rig.records.outbox import Mark, count_waiting, mark, waiting
 from rig.records.store import Store
 from rig.records.transfer import Fate, put
+from rig.records.verify import verify
 
 DATA = Path(__file__).with_name("data")
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _quickly():
+    with quick_schema.using(quick_schema.upgrade):
+        yield
 
 
 @pytest.fixture
@@ -66,6 +74,7 @@ def test_everything_crosses_once_with_its_checksum(store, other, make):
     }
     assert set(fates(cross(store, other))) == {"known already"}
     assert rows_of(other) == once
+    assert verify(other.path).problems == []
 
 
 def test_every_table_crosses_or_says_why_not():

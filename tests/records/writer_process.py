@@ -14,6 +14,8 @@ import sys
 from pathlib import Path
 from typing import Any
 
+sys.path.append(str(Path(__file__).parents[1] / "support"))
+
 from conftest import run_start, step
 from sqlalchemy import Engine, event
 

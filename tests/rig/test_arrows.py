@@ -23,7 +23,18 @@ MAY = {
         "drivers",
     },
     "drivers": {"drivers"},
-    "rig.records": {"rig.records", "rig.analysis", "rig.quality", "rig.contract", "rig.labels"},
+    "rig.records": {
+        "rig.records",
+        "rig.analysis",
+        "rig.quality",
+        "rig.central_url",
+        "rig.contract",
+        "rig.labels",
+    },
+    "rig.central_url": set(),
+    # The report of several benches: pure figures, and what gathers them from any records.
+    "rig.overview": {"rig.overview", "rig.quality", "rig.records", "rig.lots.words"},
+    "rig.overview.figures": {"rig.quality"},
     # Out of the records and in: records alone, and what a sheet makes of them.
     "rig.exchange": {
         "rig",
@@ -70,6 +81,7 @@ MAY = {
     "rig.bench": {
         "rig",
         "rig.bench",
+        "rig.crowding",
         "rig.quality",
         "rig.references",
         "rig.analysis",

@@ -13,6 +13,7 @@ import kernel_gpio
 import kernel_i2c
 import pytest
 from bench_runs import HALF_TURNS, Ran, Watcher, make_order, make_plan
+from side_by_side import Side
 
 from drivers import BackendOptions
 from drivers import pi as pi_module
@@ -26,23 +27,33 @@ from rig.records.store import Store
 PLAN = make_plan('[[step]]\nkind = "zero"\n', HALF_TURNS)
 
 
+def in_world(monkeypatch, world, wiring):
+    """Return the chip, the I2C device and the `pi` backend on them, in a simulated world."""
+    chip = kernel_gpio.GpioChip(world.world, label="pinctrl-bcm2711")
+    kernel_gpio.plug_in(chip)
+    device = kernel_i2c.I2CDevice(world.i2c(1))
+    kernel_i2c.plug_in(device, monkeypatch)
+    monkeypatch.setattr(pi_module, "MonotonicClock", lambda: world.clock)
+    return chip, device, load_backend("pi", wiring, BackendOptions())
+
+
 @pytest.fixture
-def on_a_pi(monkeypatch, tmp_path):
-    """Run an order on the `pi` backend; its clock is the world's, so that it takes no time."""
+def a_pi(monkeypatch, tmp_path):
+    """Have the library believe that it runs on a Raspberry Pi."""
     monkeypatch.setenv("LG_WD", str(tmp_path))
     pytest.importorskip("lgpio", reason="no lgpio wheel for this Python or machine")
     local = importlib.import_module("gpiozero.pins.local")
     monkeypatch.setattr(local, "get_pi_revision", lambda: 0xC03114)
     monkeypatch.setattr(pi_module, "find_header_chip", lambda devices: (0, "pinctrl-bcm2711"))
 
+
+@pytest.fixture
+def on_a_pi(a_pi, monkeypatch, tmp_path):
+    """Run an order on the `pi` backend; its clock is the world's, so that it takes no time."""
+
     def run(order, watcher):
         world = SimulatedBackend(order.wiring(), order.options)
-        chip = kernel_gpio.GpioChip(world.world, label="pinctrl-bcm2711")
-        kernel_gpio.plug_in(chip)
-        device = kernel_i2c.I2CDevice(world.i2c(1))
-        kernel_i2c.plug_in(device, monkeypatch)
-        monkeypatch.setattr(pi_module, "MonotonicClock", lambda: world.clock)
-        backend = load_backend("pi", order.wiring(), BackendOptions())
+        chip, device, backend = in_world(monkeypatch, world, order.wiring())
         try:
             with Store.open(tmp_path / "pi.sqlite") as store:
                 ended = Session(order, backend, DirectKeeper(store), watcher).run()
@@ -89,3 +100,25 @@ def _end(ran):
 
 def _seen(sample):
     return repr(sample)  # NaN too
+
+
+@pytest.mark.parametrize("faults", [(), ("B:jammed@2", "A:sensor-absent@3")])
+def test_two_stations_at_once_get_the_same_answers_too(a_pi, monkeypatch, tmp_path, faults):
+    simulated = Side(tmp_path / "simulated.sqlite", faults=faults).run()
+
+    def pi_in(world, wiring):
+        for name in "AB":  # nobody is there to do it when the jobs begin
+            world.hands.do("fit_unit", {"station": name, "serial": f"LM-12-{name}"})
+        return in_world(monkeypatch, world, wiring)[2]
+
+    real = Side(tmp_path / "real.sqlite", faults=faults, driven_by=pi_in)
+    try:
+        real.run()
+    finally:
+        kernel_gpio.unplug()
+    for name in "AB":
+        assert real.verdict(name) == simulated.verdict(name)
+        seen = [each.watchers[name].samples for each in (real, simulated)]
+        assert [_seen(s) for s in seen[0]] == [_seen(s) for s in seen[1]]
+    assert real.diary.edges == simulated.diary.edges
+    assert real.diary.all_off

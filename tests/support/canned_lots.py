@@ -80,3 +80,17 @@ def made_run(store, lot, number, verdict="pass", **changes):
     store.finish_step(run_id, step)
     ended(store, run_id, verdict)
     return run_id
+
+
+def lot_records(store):
+    """Write two lots that were judged and one that is gone on with, all simulated."""
+    world = {"simulated": True, "backend": "simulated"}
+    for name, bad, end in (("D-1", (7,), True), ("D-2", (3, 20), True), ("D-3", (12,), False)):
+        store.lots.open(lot_start(name, order_number=f"P-{name}", simulated=True))
+        lot = store.lots.lot(name)
+        for item in lot.sample if end else lot.sample[:3]:
+            verdict = "fail" if item.number in bad else "pass"
+            serial = f"AR-{name}-{item.number:02d}"
+            made_run(store, lot, item.number, verdict, serial=serial, **world)
+        if end:
+            store.lots.close(name, "R. Vale", T0 + timedelta(hours=2))

@@ -1,4 +1,4 @@
-"""A backend brought from outside: the simulated world with nobody at its jig, in real time."""
+"""Backends brought from outside: the simulated world with nobody at its jig."""
 
 from dataclasses import replace
 
@@ -6,6 +6,15 @@ from drivers.simulated.backend import SimulatedBackend
 
 
 def make(wiring, options):
-    backend = SimulatedBackend(wiring, replace(options, real_time=True))
+    """In real time."""
+    return make_virtual(wiring, replace(options, real_time=True))
+
+
+def make_virtual(wiring, options):
+    """In the world's own time."""
+    backend = SimulatedBackend(wiring, options)
     backend.hands = None
     return backend
+
+
+make_virtual.keeps_own_time = True

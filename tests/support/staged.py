@@ -12,6 +12,7 @@ from unittest.mock import patch
 
 import numpy as np
 from bench_runs import HALF_TURNS, make_plan, make_settings
+from canned_lots import lot_records
 from console_pilot import accept, question, unhurried
 from console_runs import rig_check_order, run_order
 from gauge_values import drawn
@@ -317,6 +318,21 @@ async def gauge(pilot):
     await until(pilot, lambda: screen.study is not None)
     while screen.studied.measure.name != "run":
         await pilot.press("v")
+
+
+async def lots(pilot):
+    """Lots: one open, one accepted, one not."""
+    with Store.open(pilot.app.desk.records) as store:
+        lot_records(store)
+    await go(pilot, "lots")
+    table = pilot.app.screen.query_one("LotTable")
+    await until(pilot, lambda: table.row_count == 3)
+
+
+async def lot(pilot):
+    """The lot that is open, after `lots`."""
+    await pilot.press("enter")
+    await until(pilot, lambda: pilot.app.screen.lot is not None)
 
 
 async def readings(pilot):

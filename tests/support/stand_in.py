@@ -176,6 +176,9 @@ class StandIn:
         if self._dead:
             raise Died
 
+    def _fit(self, job):
+        """Leave the unit where the simulated rig has it: on its first station."""
+
     def _live(self, job):
         try:
             self._do(job)
@@ -190,6 +193,7 @@ class StandIn:
 
     def _do(self, job):
         self.backend = load_backend(job.backend_name, job.wiring(), job.options)
+        self._fit(job)
         try:
             with Store.open(self._records) as store:
                 carry_out(job, self.backend, DirectKeeper(store), self)

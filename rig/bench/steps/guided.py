@@ -84,6 +84,7 @@ class GuidedStep:
     half_turns: int = 0
     length_s: float = 0.0
     kind: str = "guided"
+    sets_supply: bool = True  # some do, and which is not worth telling apart here
 
     def expected_s(self, half_turn_s: float) -> float:
         """Return how long it feeds and waits, s."""

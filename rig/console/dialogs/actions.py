@@ -22,6 +22,7 @@ from textual.widgets.option_list import Option
 
 from rig.console.places import places
 from rig.console.screen import DeskScreen
+from rig.console.station_glance import glance
 
 if TYPE_CHECKING:
     from rig.console.app import HalfturnConsole
@@ -49,10 +50,13 @@ def actions_of(app: HalfturnConsole, screen: DeskScreen) -> Iterator[Action]:
     """Yield what can be done on ``screen`` now, then where to go, then what is always there."""
     yield Action("Feeds off", "Take all feeds off and end the job", "F12", app.action_feeds_off)
     yield from _of_screen(app, screen)
-    for place in places(app.desk.has_world):
+    for place in places(app.desk.has_world, several=app.desks.several):
         if place.name != screen.place:
             to = f"Go to {place.title}"
             yield Action(to, place.tells, place.key.upper(), partial(app.go, place.name))
+    for desk in app.desks.others:
+        name = desk.choices.station
+        yield Action(f"Station {name}", glance(desk).word, "", partial(app.choose, desk))
     yield Action("Help", "Every key of this screen", "F1", app.action_guide)
     yield Action("Dark or light", "Change the colours", "^T", app.action_other_light)
     yield Action("Quit", "Feeds off, then leave", "^Q", app.action_quit)

@@ -18,8 +18,9 @@ from rig.bench.events import Asked
 from rig.console.desk import Desk
 from rig.console.dialogs.message import MessageDialog
 from rig.console.dialogs.question_words import Asking, asking_of
-from rig.console.feeds_off import Dialog
+from rig.console.feeds_off import STOP_HERE, Dialog
 from rig.console.feeds_words import feeds_of
+from rig.console.job_state import stop_key
 from rig.console.letters import letter
 from rig.console.scanner import SCANNER_S
 from rig.console.widgets.field import Field
@@ -65,6 +66,7 @@ class AskDialog(Dialog[str | None]):
         Binding("escape", "leave_note", "Back to the answers", key_display="Esc"),
         Binding("escape", "remind", "Not yet", show=False),
         Binding("f1", "help", "Help", key_display="F1"),
+        STOP_HERE,
     ]
 
     def __init__(self, asked: Asked, desk: Desk) -> None:
@@ -138,7 +140,9 @@ class AskDialog(Dialog[str | None]):
     def _show_feeds(self) -> None:
         feeds, on, doubt = feeds_of(self._desk)
         line = self.query_one("#ask-feeds", Static)
-        line.update("feeds are off" if feeds == "feeds off" else f"{feeds}: hands off")
+        whose = f"{self._desk.choices.station}: " if self.app.desks.several else ""
+        words = "feeds are off" if feeds == "feeds off" else f"{feeds}: hands off"
+        line.update(f"{whose}{words}")
         line.set_class(on or doubt, "-on")
 
     def _look_for_the_end(self, _: float = 0.0) -> None:
@@ -205,6 +209,8 @@ class AskDialog(Dialog[str | None]):
                 return isinstance(self.focused, Input) is (action == "leave_note")
             case "more":
                 return self._asking.to_the_end
+            case "stop_here":
+                return self.app.desks.several
         return super().check_action(action, parameters)
 
     def action_answer(self, answer: str) -> None:
@@ -285,9 +291,17 @@ class AskDialog(Dialog[str | None]):
             keys.append("N      Note, for the record; Esc leads back to the answers")
         if self._asking.to_the_end:
             keys.append("Space  Read on: it can be accepted when its end was shown")
-        keys.append("F12    Feeds off: ends the job")
+        if self.app.desks.several:
+            keys.append("^E     Stop this station alone: ends its job")
+            keys.append("^N     To the next station; this waits and comes up again when you return")
+        jobs = "the jobs of all stations" if self.app.desks.several else "the job"
+        keys.append(f"F12    Feeds off: ends {jobs}")
         text = "The bench waits for the answer.\n\n" + "\n".join(keys)
         self.app.push_screen(MessageDialog("Help: a question", text))
+
+    def action_stop_here(self) -> None:
+        """Take the feeds of the station that asks off and end its job."""
+        self.app.stop_at(self._desk)
 
     def _key_and_name(self, answer: str) -> tuple[str, str]:
         key, name = _ANSWERS.get(answer, ("", answer))
@@ -295,7 +309,8 @@ class AskDialog(Dialog[str | None]):
 
     def action_remind(self) -> None:
         """Say that this waits for an answer."""
-        self._hint("This waits for an answer. F12 takes the feeds off, ends the job.")
+        key = stop_key(self._desk.live)
+        self._hint(f"This waits for an answer. {key} takes the feeds off, ends the job.")
 
 
 def _table(asking: Asking) -> Table:

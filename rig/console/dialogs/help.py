@@ -13,7 +13,7 @@ from textual.containers import Vertical, VerticalScroll
 from textual.dom import DOMNode
 from textual.widgets import Footer, Static
 
-from rig.console.feeds_off import Dialog
+from rig.console.feeds_off import NEXT_STATION, STOP_HERE, Dialog
 from rig.console.places import CAUSES, PLACES, Place, places
 
 if TYPE_CHECKING:
@@ -56,12 +56,17 @@ class HelpDialog(Dialog[None]):
         table.add_column()
         _add(table, "Keys of this screen", keys_of(type(self._of), *self._widgets()))
         not_here = {place.title for place in PLACES} - {place.title for place in self._places()}
+        if not self._of.app.desks.several:
+            not_here.add(NEXT_STATION.description)
         everywhere = [row for row in keys_of(type(self._of.app)) if row[1] not in not_here]
+        if self._of.app.desks.several:
+            stop = f"{STOP_HERE.description}: {STOP_HERE.tooltip}"
+            everywhere.append((STOP_HERE.key_display or "", stop))
         _add(table, "Keys everywhere", [*everywhere, *_MOVING])
         return table
 
     def _places(self) -> tuple[Place, ...]:
-        return places(self._of.desk.has_world)
+        return places(self._of.desk.has_world, several=self._of.app.desks.several)
 
     def _widgets(self) -> Iterator[type[DOMNode]]:
         """Yield the console's own kinds of widget on the screen."""

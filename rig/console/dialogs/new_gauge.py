@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 
 from textual.widgets import Input
 
-from rig.console.dialogs.set_up import SetUpDialog
+from rig.console.dialogs.set_up import SetUpDialog, text_field
 from rig.console.plan_words import duration_words
 from rig.console.widgets.field import Field
 from rig.labels import shown
@@ -30,11 +30,11 @@ class NewGaugeDialog(SetUpDialog[str]):
 
     def fields(self) -> Iterator[Field]:
         """Return name, plan, units, people and trials."""
-        yield _field("Name", "name", "a name of its own")
+        yield text_field("Name", "name", "a name of its own")
         yield self.plan_field()
-        yield _field("Units", "parts", "serial numbers; blanks or commas between them")
-        yield _field("People", "operators", "who measures: jo ann, or Jo Hill, Ann Lee")
-        yield _field("Trials", "trials", "of each unit by each", f"{USUAL_TRIALS}")
+        yield text_field("Units", "parts", "serial numbers; blanks or commas between them")
+        yield text_field("People", "operators", "who measures: jo ann, or Jo Hill, Ann Lee")
+        yield text_field("Trials", "trials", "of each unit by each", f"{USUAL_TRIALS}")
 
     def entered(self, box: Input) -> None:
         """Go on to the next field; among the units to the next one, for they may be scanned."""
@@ -88,8 +88,3 @@ class NewGaugeDialog(SetUpDialog[str]):
 
 def _is_count(text: str) -> bool:
     return text.isascii() and text.isdigit() and len(text) < 6
-
-
-def _field(title: str, id: str, placeholder: str, value: str = "") -> Field:
-    box = Input(value, placeholder=placeholder, compact=True, id=id, select_on_focus=False)
-    return Field(title, box, id=f"f-{id}")

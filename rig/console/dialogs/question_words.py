@@ -8,7 +8,7 @@ from rig.analysis.faults.at_hand import THINGS, Thing
 from rig.bench.at_the_jig import AT_THE_JIG, PUTS_BACK
 from rig.bench.cautions import CAUTIONS
 from rig.bench.events import Asked
-from rig.bench.order import IsolationOrder, RigCheckOrder, RunOrder
+from rig.bench.order import IsolationOrder, Job, RigCheckOrder, RunOrder
 from rig.bench.requests import AT_HAND
 from rig.console.live_job import Live
 from rig.feasible import cautions_of_isolation, cautions_on_rig
@@ -36,10 +36,15 @@ class Asking:
 def asking_of(asked: Asked, live: Live) -> Asking:
     """Return how ``asked`` is to be put, ``live`` being the job it belongs to."""
     asking, job = _asking_of(asked, live), live.job
-    if not isinstance(job, RunOrder):
-        return asking
     # Which unit was entered: what is on the jig may be another.
-    return replace(asking, title=f"{asking.title} · {job.unit_serial}")
+    unit = job.unit_serial if isinstance(job, RunOrder) else ""
+    return replace(asking, title=" · ".join(filter(None, (at_station(job), asking.title, unit))))
+
+
+def at_station(job: Job | None) -> str:
+    """Return which station ``job`` is at, empty if the rig has only one."""
+    several = job is not None and len(job.settings.stations) > 1
+    return f"Station {job.station.name}" if several and job is not None else ""
 
 
 def _asking_of(asked: Asked, live: Live) -> Asking:
@@ -80,10 +85,15 @@ def _cautions(live: Live) -> Asking:
         paragraphs += [("Plan", text) for text in of_plan]
     return Asking(
         "Before the first feed",
-        "Have you read these, and is the jig guarded?",
+        f"Have you read these, and is the jig{_of_station(job)} guarded?",
         tuple(paragraphs),
         to_the_end=True,
     )
+
+
+def _of_station(job: Job | None) -> str:
+    at = at_station(job)
+    return f" of station {at.split(maxsplit=1)[1]}" if at else ""
 
 
 def _at_hand(thing: Thing) -> Asking:

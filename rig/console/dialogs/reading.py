@@ -10,6 +10,8 @@ from textual.containers import Horizontal, Vertical
 from textual.widgets import Button, Footer, Input, Static
 
 from rig.bench.events import Asked
+from rig.console.desk import Desk
+from rig.console.dialogs.question_words import at_station
 from rig.console.feeds_off import Dialog
 
 AGAIN, CANNOT = "again", "cannot"
@@ -32,15 +34,17 @@ class ReadingDialog(Dialog[str | None]):
     ReadingDialog #meter-hint { height: auto; min-height: 1; color: $warning; }
     """
 
-    def __init__(self, asked: Asked) -> None:
+    def __init__(self, asked: Asked, desk: Desk) -> None:
         super().__init__()
         self._asked = asked
+        title = "Feeds are off: read the meter"
+        self._title = " · ".join(filter(None, (at_station(desk.live.job), title)))
 
     def compose(self) -> ComposeResult:
         """Lay out what is asked, the field and the ways out."""
         seen = self._asked.seen
         with Vertical(classes="dialog"):
-            yield Static("Feeds are off: read the meter", classes="dialog-title", markup=False)
+            yield Static(self._title, classes="dialog-title", markup=False)
             yield Static(self._asked.ask.text, markup=False)
             if seen:
                 yield Static(f"The simulated meter showed {seen}.", id="meter-seen", markup=False)

@@ -199,3 +199,9 @@ def _plan_trouble(chosen: PlanOutlook) -> str:
     more = len(chosen.troubles) - 1
     rest = f" {more} more: choose it on Bench (F2) to read them." if more else ""
     return f"{chosen.troubles[0]}{rest}"
+
+
+def text_field(title: str, id: str, placeholder: str, value: str = "") -> Field:
+    """Return a field to type in, called ``f-`` and its id."""
+    box = Input(value, placeholder=placeholder, compact=True, id=id, select_on_focus=False)
+    return Field(title, box, id=f"f-{id}")

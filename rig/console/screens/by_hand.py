@@ -15,6 +15,7 @@ from textual.widgets import Button, Input, Select, Static
 from rig.bench.commands import FIRST_LEASE_S
 from rig.bench.events import BenchEvent
 from rig.bench.order import ByHandOrder
+from rig.console.desks import NO_SERIAL
 from rig.console.holding import BATTERY, BOTH, IGNITION, OFF, Feeds, HeldFeeds
 from rig.console.job_state import JobState, hand_state, is_ready
 from rig.console.letters import letter
@@ -30,7 +31,6 @@ from rig.plans import Plan
 from rig.schema import MistakesError
 
 KEYS = {"b": BATTERY, "i": IGNITION, "space": BOTH, "m": BOTH}
-NO_SERIAL = "by hand"
 HOW = (
     "Feel a unit out without a plan's steps. The plan chosen above lends its unit type, its limits "
     "and its guard; everything is recorded.\n\n"

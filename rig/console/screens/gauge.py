@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 from typing import ClassVar
 
 from textual import work
@@ -20,7 +19,6 @@ from rig.console.screens.study import StudyScreen, or_none_yet
 from rig.console.widgets.share_bars import ShareBars
 from rig.console.worker_mail import hand_over
 from rig.labels import NAME_LONGEST
-from rig.plans import PlanError, plan_from_text
 from rig.quality.gauge_fit import Fitness
 from rig.records.study_model import StudyKept, TrialKept
 from rig.studies.gauge import GaugeResults, MeasureStudied
@@ -236,10 +234,8 @@ class GaugeScreen(StudyScreen):
         trial = None if study is None else study.next_trial
         if study is None or trial is None:
             return
-        try:
-            plan = plan_from_text(study.plan_text, Path(f"{study.plan_name}.toml"))
-        except PlanError as error:
-            self.say(f"The study's plan cannot be used by this program: {error}", error=True)
+        plan = self.kept_plan(study.plan_text, study.plan_name, "study")
+        if plan is None:
             return
         order = self.order_for(
             plan,

@@ -33,6 +33,7 @@ _WHERE = {
     "more": ("search",),
     "fields": ("search",),
     "clear": ("search",),
+    "lots": ("search",),
     "next_measure": ("history",),
     "back": ("history", "overlay"),
 }
@@ -45,8 +46,9 @@ class RecordsScreen(DeskScreen):
     guide = (
         "Every run is here from its start on. Type part of a serial number, job or lot, or a day; "
         "the list follows. Enter opens a run's verdict, U follows its unit over all its runs. To "
-        "lay two runs over each other, mark one with M, go to the other, and press O. Esc goes "
-        "back, / goes to the fields."
+        "lay two runs over each other, mark one with M, go to the other, and press O. L leads to "
+        "the lots, deliveries judged by a sample; so does F6 once more. Esc goes back, / goes to "
+        "the fields."
     )
     BINDINGS: ClassVar[list[BindingType]] = [
         letter("u", "unit", "History", "follow the unit over all its runs"),
@@ -55,6 +57,7 @@ class RecordsScreen(DeskScreen):
         letter("m", "mark", "Mark", "this run, to compare another with it"),
         letter("o", "lay_over", "Lay over", "this run over the marked one"),
         letter("n", "more", "More", "read older runs"),
+        letter("l", "lots", "Lots", "deliveries, judged by a sample"),
         Binding("slash", "fields", "Fields", key_display="/", tooltip="go to what is searched for"),
         letter("c", "clear", "Clear fields", "search for nothing in particular", show=False),
         Binding("escape", "back", "Back", key_display="Esc", tooltip="to where this came from"),
@@ -130,7 +133,7 @@ class RecordsScreen(DeskScreen):
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Offer what the pane has; letters belong to a field while it has the focus."""
         if action not in _WHERE:
-            return True
+            return super().check_action(action, parameters)
         if not self.is_mounted or self.pane not in _WHERE[action]:
             return False
         if isinstance(self.focused, Input) and action != "back":
@@ -149,7 +152,8 @@ class RecordsScreen(DeskScreen):
         """Open the verdict of the run under the cursor."""
         event.stop()
         if self.pane != "overlay" and self._chosen is not None:
-            self.app.get_screen("verdict", VerdictScreen).show_run(self._chosen.run_id)
+            verdict = self.app.get_screen(self.app.named("verdict"), VerdictScreen)
+            verdict.show_run(self._chosen.run_id)
             self.app.go("verdict")
 
     def scanned(self, label: str) -> None:
@@ -221,6 +225,10 @@ class RecordsScreen(DeskScreen):
     def action_clear(self) -> None:
         """Empty the search fields."""
         self.query_one(SearchForm).clear()
+
+    def action_lots(self) -> None:
+        """Go to the lots."""
+        self.app.go("lots")
 
     def action_back(self) -> None:
         """Go back to where this pane was opened from."""

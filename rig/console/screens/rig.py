@@ -224,22 +224,19 @@ class RigScreen(DeskScreen):
             self.query_one(CheckList).focus_items()
 
     def action_next_station(self) -> None:
-        """Go on to the rig's next station."""
-        desk = self.desk
-        names = [station.name for station in desk.settings.stations]
-        if len(names) == 1:
+        """Go on to the rig's next station, and read its sensors if these are being read."""
+        if not self.app.desks.several:
             self.say("This rig has one station only.")
             return
-        if not self._may():
-            return
-        at = names.index(desk.choices.station)
-        desk.choices.station = names[(at + 1) % len(names)]
-        desk.calibration = desk.last_check = None
-        self.app.look_up_rig()
-        if self._reading:
-            self._then = False
-            self._stop_reading()
-        self.show_all()
+        goes_on = self._reading
+        self.app.action_next_station()
+        there = self.app.place_screen
+        if goes_on and isinstance(there, RigScreen) and not there.desk.live.on:
+            there.read_when_shown()
+
+    def read_when_shown(self) -> None:
+        """Begin to read the sensors as soon as this screen is there."""
+        self._then = False
 
     def on_screen_suspend(self) -> None:
         """End the readings if another place is gone to; a dialog on top is none."""

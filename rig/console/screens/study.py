@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import UTC, datetime
 from math import nan
+from pathlib import Path
 
 from rig.bench.order import RunOrder
 from rig.console.dialogs.message import MessageDialog
@@ -13,7 +14,7 @@ from rig.console.plan_outlook import told
 from rig.console.records_reader import NO_RECORDS, Sorry
 from rig.console.screen import DeskScreen
 from rig.feasible import check_plan_on_rig
-from rig.plans import Plan
+from rig.plans import Plan, PlanError, plan_from_text
 from rig.records.model import RunEvent, Source
 from rig.studies.simulated import options_for
 
@@ -33,7 +34,9 @@ class StudyScreen(DeskScreen):
         """Go back to Rig."""
         self.app.go("rig")
 
-    def ask_reason(self, of: str, title: str, placeholder: str, do: Callable[[str], None]) -> None:
+    def ask_reason(
+        self, of: str, title: str, placeholder: str, do: Callable[[str], object]
+    ) -> None:
         """Ask why, then ``do`` it with the reason in a thread, then read again."""
 
         def keep(reason: str) -> RunEvent:
@@ -46,6 +49,14 @@ class StudyScreen(DeskScreen):
 
         dialog = NoteDialog(of, (), "", keep, title=title, placeholder=placeholder)
         self.app.push_screen(dialog, closed)
+
+    def kept_plan(self, text: str, name: str, of: str) -> Plan | None:
+        """Return the plan that was kept with a study; None, told why, if it is no more one."""
+        try:
+            return plan_from_text(text, Path(f"{name}.toml"))
+        except PlanError as error:
+            self.say(f"The {of}'s plan cannot be used by this program: {error}", error=True)
+            return None
 
     def order_for(
         self,

@@ -268,7 +268,7 @@ class VerdictScreen(DeskScreen):
             return True if self.view is not None and self.view.recorded else None
         if action in ("note", "again", "half_turns", "history", "sheet"):
             return True if self.view is not None else None
-        return True
+        return super().check_action(action, parameters)
 
     def action_half_turns(self) -> None:
         """Change between the reasons and the half-turns of the run."""

@@ -56,7 +56,9 @@ class WorldScreen(DeskScreen):
 
     def __init__(self) -> None:
         super().__init__()
-        self._units = {kind.name: kind.unit for kind in fault_kinds()}
+        kinds = fault_kinds()
+        self._units = {kind.name: kind.unit for kind in kinds}
+        self._shared = {kind.name for kind in kinds if kind.shared}
         self._was_on: bool | None = None
 
     def body(self) -> ComposeResult:
@@ -146,7 +148,7 @@ class WorldScreen(DeskScreen):
 
     def _fault_line(self, name: str, degree: str) -> Table:
         number, _, after = degree.partition(" ")
-        unit = self._units.get(name, "")
+        unit = self._units.get(name.rpartition(":")[2], "")
         degree = " ".join(part for part in (number, unit if number else "", after) if part)
         grid = Table.grid(padding=(0, 1), expand=True)
         grid.add_column(ratio=1, no_wrap=True)
@@ -199,6 +201,7 @@ class WorldScreen(DeskScreen):
         def chosen(fault: str | None) -> None:
             if fault is None:
                 return
+            fault = self._here(fault)
             if self._on:
                 self._meddle("apply_fault", fault=fault)
                 return
@@ -206,7 +209,13 @@ class WorldScreen(DeskScreen):
             self.desk.choices.faults = (*kept, fault)
             self._show_world()
 
-        self.app.push_screen(FaultDialog(name, degree), chosen)
+        self.app.push_screen(FaultDialog(name.rpartition(":")[2], degree), chosen)
+
+    def _here(self, fault: str) -> str:
+        """Return a fault as it is asked for at this station, where there are others."""
+        if not self.app.desks.several or split_fault(fault)[0] in self._shared:
+            return fault
+        return f"{self.desk.choices.station}:{fault}"
 
     def action_clear_fault(self) -> None:
         """Take the fault that is marked away."""

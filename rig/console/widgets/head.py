@@ -14,6 +14,7 @@ from rig.console.job_state import step_words
 from rig.console.live_job import Phase
 from rig.console.places import places, tab_of
 from rig.console.rig_job import is_calibration
+from rig.console.widgets.stations_line import StationsLine
 from rig.quality.calibration import Standing
 from rig.quality.calibration_words import standing_in_short
 
@@ -46,12 +47,12 @@ class MoreTab(Static):
 
 
 class Head(Vertical):
-    """Two lines: the rig and its feeds; the places."""
+    """Two lines: the rig and its feeds; the places.  With several stations one more, of each."""
 
     app: HalfturnConsole
 
     DEFAULT_CSS = """
-    Head { height: 2; dock: top; background: $panel; }
+    Head { height: auto; dock: top; background: $panel; }
     Head > .line { height: 1; }
     Head #head-rig { width: 1fr; padding: 0 1; color: $text-muted;
       text-wrap: nowrap; text-overflow: ellipsis; }
@@ -69,6 +70,7 @@ class Head(Vertical):
         super().__init__()
         self._place = place
         self._shown: tuple[str, str, bool, bool, bool] | None = None
+        self._stations: StationsLine | None = None
 
     def compose(self) -> ComposeResult:
         """Lay out both lines."""
@@ -82,6 +84,9 @@ class Head(Vertical):
                 here = place.name == tab_of(self._place)
                 yield PlaceTab(place.name, place.key, place.title, here=here)
             yield MoreTab()
+        if self.app.desks.several:
+            self._stations = StationsLine()
+            yield self._stations
 
     def on_mount(self) -> None:
         """Show the present state."""
@@ -89,6 +94,8 @@ class Head(Vertical):
 
     def show(self) -> None:
         """Show what the desk knows now; cheap if nothing changed."""
+        if self._stations is not None:
+            self._stations.show()
         desk = self.app.desk
         # The rig's name comes last: in 80 columns it is what may be cut.
         words = (
@@ -98,6 +105,8 @@ class Head(Vertical):
             desk.settings.name,
         )
         feeds, on, doubt = feeds_of(desk)
+        if self.app.desks.several:  # those of the others may be on
+            feeds = f"{desk.choices.station}: {feeds}"
         shown = ("  ".join(filter(None, words)), feeds, on, doubt, desk.simulated)
         if shown == self._shown:
             return

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from textual.app import ComposeResult
 from textual.containers import Vertical
 from textual.widgets import Button, Static
@@ -10,9 +12,14 @@ from rig.bench.order import RigCheckOrder
 from rig.console.job_state import step_words
 from rig.console.live_job import Live, Phase
 
+if TYPE_CHECKING:
+    from rig.console.app import HalfturnConsole
+
 
 class JobCard(Vertical):
     """The job that is on; its buttons run the screen's actions."""
+
+    app: HalfturnConsole
 
     DEFAULT_CSS = """
     JobCard { height: auto; padding: 0 1; }
@@ -29,7 +36,13 @@ class JobCard(Vertical):
         yield Button("", id="do-pause", action="screen.pause", compact=True)
         yield Button("Go on                 F9", action="screen.go_on", id="do-go-on", compact=True)
         yield Button("", id="do-repeat", action="screen.repeat_step", compact=True)
-        yield Button("Stop, feeds off      F12", action="app.feeds_off", id="do-stop", compact=True)
+        # With others at work F12 would end theirs too.
+        stop, action = (
+            ("Stop this station    ^E", "screen.stop_here")
+            if self.app.desks.several
+            else ("Stop, feeds off      F12", "app.feeds_off")
+        )
+        yield Button(stop, action=action, id="do-stop", compact=True)
 
     def show(self, live: Live) -> None:
         """Show what ``live`` says now."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 from rich.text import Text
 from textual import on
@@ -17,6 +17,9 @@ from rig.console.desk import Desk
 from rig.console.widgets.field import Field, Pick
 from rig.labels import NAME_LONGEST, SERIAL_LONGEST, trouble_with
 from rig.records.model import Source
+
+if TYPE_CHECKING:
+    from rig.console.app import HalfturnConsole
 
 SOURCES = {
     Source.NOT_TOLD: "not told",
@@ -35,9 +38,11 @@ _NUMBER_OF = {
 class UnitForm(Vertical):
     """Fills in ``desk.choices``; what is there stays from one unit to the next.
 
-    `Chosen` is posted when station or plan are others; `Filled` when Enter in a field found
-    nothing more to fill in.
+    `Chosen` is posted when the plan is another; `Filled` when Enter in a field found nothing more
+    to fill in.  Another station has a form of its own: picking it leads there.
     """
+
+    app: HalfturnConsole
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("down", "app.focus_next", "Next field", show=False),
@@ -46,7 +51,7 @@ class UnitForm(Vertical):
     DEFAULT_CSS = "UnitForm { height: auto; }"
 
     class Chosen(Message):
-        """Station or plan were changed."""
+        """The plan was changed."""
 
     class Filled(Message):
         """There is nothing more to fill in."""
@@ -178,8 +183,7 @@ class UnitForm(Vertical):
         choices, value = self._desk.choices, event.value
         match event.select.id:
             case "station":
-                choices.station = str(value)
-                self.post_message(self.Chosen())
+                self._to_station(str(value))
             case "plan":
                 choices.plan = "" if value is Select.NULL else str(value)
                 self.show_troubles(only="plan")
@@ -218,6 +222,13 @@ class UnitForm(Vertical):
             self._to("serial")
         else:
             self.post_message(self.Filled())
+
+    def _to_station(self, name: str) -> None:
+        with self.prevent(Select.Changed):  # this form stays that of its own station
+            self.query_one("#station", Select).value = self._desk.choices.station
+        desk = self.app.desks.of(name)
+        if desk is not None:
+            self.app.choose(desk)
 
     def _to(self, name: str) -> None:
         # Not `focus()`, which comes later: the next scan may be on its way.

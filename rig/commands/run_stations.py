@@ -1,0 +1,225 @@
+"""`halfturn run --at`: a plan on several units at once, each on its own station."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from drivers.backends import keeps_own_time, load_backend
+from rig.bench.commands import Answer, Stop
+from rig.bench.events import Asked, BenchEvent, Refused, RunEnded
+from rig.bench.keeper import DirectKeeper
+from rig.bench.order import RunOrder
+from rig.bench.requests import Ask
+from rig.bench.signals import SignalFlag, flag_signals
+from rig.bench.stations import StationsBench
+from rig.bench.together import End, Together
+from rig.commands import exits
+from rig.commands.common import records_path
+from rig.commands.direct import DirectConsole
+from rig.commands.exits import CommandError
+from rig.commands.follow import GONE
+from rig.commands.progress import Progress
+from rig.commands.run import Gathered, answer, order_of, status_of, words
+from rig.commands.streams import say, tell
+from rig.commands.terminal import ask_operator, wrapped
+from rig.crowding import why_crowded
+from rig.feasible import cautions_on_rig, cautions_together
+from rig.records.store import Store
+
+# The worst of several: what says least of the units, or most against them, comes first.
+_WORST = (
+    exits.PROGRAM,
+    exits.RECORDS,
+    exits.USAGE,
+    exits.STOPPED,
+    exits.BENCH,
+    exits.FAIL,
+    exits.RETEST,
+)
+_LOOK_EVERY_S = 0.1
+
+
+def run(options: argparse.Namespace) -> int:
+    """Run the plan on every station named with ``--at``; return the worst exit status."""
+    orders = _orders(options)
+    first = next(iter(orders.values()))
+    crowded = why_crowded(first.settings, tuple(orders))
+    if crowded:
+        raise CommandError(exits.FILES, crowded)
+    if not options.quiet:
+        for caution in _cautions(orders):
+            tell(wrapped(f"warning: {caution}"))
+    rule = first.plan.decision.as_rule()
+    gathered = {
+        name: Gathered(Progress(quiet=options.quiet, station=name), whole=options.json, rule=rule)
+        for name in orders
+    }
+    shows = {name: each.show for name, each in gathered.items()}
+    records = records_path(options, first.settings)
+    if keeps_own_time(first.backend_name, first.options):
+        came = _run_direct(orders, records, shows)
+    else:
+        came = _run_apart(orders, records, shows)
+    if options.json:
+        say(json.dumps({n: _as_json(came[n], gathered[n]) for n in orders}, indent=2))
+    else:
+        for name in orders:
+            say(_prefixed(name, _in_words(came[name], gathered[name])))
+    return worst([_status(end) for end in came.values()])
+
+
+def _cautions(orders: Mapping[str, RunOrder]) -> Iterator[str]:
+    """Yield what the operator should know, once where it holds for several stations."""
+    stations: dict[str, list[str]] = {}
+    for name, order in orders.items():
+        for caution in cautions_on_rig(order.plan, order.settings, order.station):
+            stations.setdefault(caution, []).append(name)
+    for caution, names in stations.items():
+        yield caution if len(names) == len(orders) else f"station {', '.join(names)}: {caution}"
+    first = next(iter(orders.values()))
+    at_work = [order.station for order in orders.values()]
+    yield from cautions_together(first.plan, first.settings, at_work)
+
+
+def worst(statuses: Sequence[int]) -> int:
+    """Return the exit status that says least good of all."""
+    return next((status for status in _WORST if status in statuses), exits.PASS)
+
+
+def _orders(options: argparse.Namespace) -> dict[str, RunOrder]:
+    """Return the order of each station; raises with every mistake before anything is fed."""
+    if options.unit or options.station:
+        raise CommandError(
+            exits.USAGE, "--at names station and unit; leave --unit and --station away."
+        )
+    if options.detach:
+        raise CommandError(
+            exits.USAGE,
+            "several stations at once need this program with them: leave --detach away.",
+        )
+    orders: dict[str, RunOrder] = {}
+    serials: set[str] = set()
+    for text in options.at:
+        name, sign, serial = (part.strip() for part in text.partition("="))
+        if not (sign and name and serial):
+            raise CommandError(exits.USAGE, f"--at wants STATION=SERIAL and got '{text}'.")
+        if name in orders:
+            raise CommandError(exits.USAGE, f"--at names the station {name} twice.")
+        if serial in serials:
+            raise CommandError(exits.USAGE, f"--at names the unit {serial} twice.")
+        serials.add(serial)
+        own = argparse.Namespace(**{**vars(options), "station": name, "unit": serial})
+        orders[name] = order_of(own)
+    return orders
+
+
+# --- ways to run ------------------------------------------------------------------------------
+
+Shows = Mapping[str, Callable[[BenchEvent], None]]
+
+
+class _StationConsole(DirectConsole):
+    """The terminal as one station's console: its questions name the station."""
+
+    def __init__(self, name: str, show: Callable[[BenchEvent], None], flag: SignalFlag) -> None:
+        super().__init__(show, flag)
+        self._name = name
+
+    def ask(self, ask: Ask, wait: Callable[[Callable[[], bool]], None]) -> str:
+        """Ask at the terminal; the world stands still meanwhile."""
+        return super().ask(_of_station(self._name, ask), wait)
+
+
+def _of_station(name: str, ask: Ask) -> Ask:
+    return replace(ask, text=f"Station {name}: {ask.text}")
+
+
+def _run_direct(orders: Mapping[str, RunOrder], records: Path, shows: Shows) -> dict[str, End]:
+    """Run the orders side by side in this process, in the world's own time."""
+    first = next(iter(orders.values()))
+    with flag_signals() as flag, Store.open(records) as store:
+        backend = load_backend(first.backend_name, first.wiring(), first.options)
+        try:
+            with Together(backend, first.wiring(), tuple(orders)) as together:
+                for name, order in orders.items():
+                    console = _StationConsole(name, shows[name], flag)
+                    together.begin(order, DirectKeeper(store), console)
+                together.run()
+        finally:
+            backend.close()
+    return together.ends
+
+
+def _run_apart(orders: Mapping[str, RunOrder], records: Path, shows: Shows) -> dict[str, End]:
+    """Run the orders in a bench process of their own, with this process as its console."""
+    first = next(iter(orders.values()))
+    came: dict[str, End] = {}
+    with (
+        flag_signals() as flag,
+        StationsBench(
+            first.settings,
+            records,
+            stations=tuple(orders),
+            backend=first.backend,
+            options=first.options,
+        ) as bench,
+    ):
+        handles = bench.handles
+        for name, order in orders.items():
+            handles[name].begin(order)
+        asked: dict[str, Ask] = {}  # open questions in the order they came
+        told = False
+        while any(handle.alive for handle in handles.values()):
+            bench.wait(_LOOK_EVERY_S)
+            for name, handle in handles.items():
+                for event in handle.events():
+                    shows[name](event)
+                    _take(event, name, came, asked)
+            if flag.number is not None and not told:
+                told = True
+                for handle in handles.values():
+                    handle.tell(Stop(flag.words, by_operator=flag.by_operator))
+            elif asked and not told:
+                name, ask = next(iter(asked.items()))
+                # Left open when something happens meanwhile, shown, and asked again.
+                said = ask_operator(ask, lambda: flag.number is not None or bench.has_news)
+                if said is not None:
+                    handles[name].tell(Answer(said))
+                    del asked[name]
+    for name in orders:
+        came.setdefault(name, Refused(GONE, exits.BENCH))
+    return came
+
+
+def _take(event: BenchEvent, name: str, came: dict[str, End], asked: dict[str, Ask]) -> None:
+    """Take note of what a station's event leaves open or ends."""
+    if isinstance(event, Asked):
+        asked[name] = _of_station(name, event.ask)
+    elif isinstance(event, RunEnded | Refused):
+        asked.pop(name, None)
+        came.setdefault(name, event)
+
+
+# --- what is told at the end ------------------------------------------------------------------
+
+
+def _status(end: End) -> int:
+    return end.status if isinstance(end, Refused) else status_of(end)
+
+
+def _in_words(end: End, gathered: Gathered) -> str:
+    return end.text if isinstance(end, Refused) else words(end, gathered)
+
+
+def _as_json(end: End, gathered: Gathered) -> dict[str, object]:
+    if isinstance(end, Refused):
+        return {"verdict": None, "note": end.text}
+    return answer(end, gathered)
+
+
+def _prefixed(name: str, text: str) -> str:
+    return "\n".join(f"{name}: {line}" for line in text.splitlines())

@@ -1,0 +1,89 @@
+"""A lot that is to be opened: what was delivered, and how it is to be judged."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+
+from rig.console.desk import Desk
+from rig.console.dialogs.set_up import SetUpDialog, text_field
+from rig.console.widgets.field import Field
+from rig.labels import shown
+from rig.lots.opening import LotAsked, SampleAsked, lot_start, sample_for
+from rig.plans import Plan
+from rig.quality.sampling_tables import AQLS, Level
+from rig.records.lot_model import LotKept
+from rig.studies.order import DesignError
+
+USUAL_AQL = "1"
+_MOST_DIGITS = 9
+
+
+class NewLotDialog(SetUpDialog[str]):
+    """Dismissed with the name of the lot that was opened; ``lots`` are those there are."""
+
+    AUTO_FOCUS = "#name"
+    title_words = "Open a lot"
+    what_it_is = "Its sample is drawn at random now; how large, the supplier's lots say too."
+
+    def __init__(self, desk: Desk, lots: Sequence[LotKept]) -> None:
+        super().__init__(desk)
+        self._lots = lots
+
+    def fields(self) -> Iterator[Field]:
+        """Return name, supplier, order, size, AQL, level, plan, and what the supplier has done."""
+        yield text_field("Name", "name", "a name of its own")
+        yield text_field("Supplier", "supplier", "written alike for every lot: they count together")
+        yield text_field("Order", "order_number", "may be left empty")
+        yield text_field("Size", "size", "units delivered")
+        yield text_field("AQL", "aql", ", ".join(f"{aql:g}" for aql in AQLS[-6:]), USUAL_AQL)
+        yield text_field("Level", "level", ", ".join(Level), str(Level.II))
+        yield self.plan_field()
+        yield text_field("Acted", "acted", "only after inspection was ended: what they changed")
+
+    def words(self) -> str:
+        """Return what sample that asks for, and why, as far as it is filled in."""
+        if not self.typed("size") or self.chosen.plan is None:
+            return "What sample that asks for is told here."
+        try:
+            return _sample_words(sample_for(self._wanted(), self.chosen.plan.unit.type, self._lots))
+        except DesignError as error:
+            return str(error)
+
+    def asked(self, plan: Plan) -> Callable[[], str]:
+        """Return how to keep the lot; its sample is drawn here."""
+        start = lot_start(self._wanted(), plan, self._lots)
+        return lambda: self.desk.reading.open_lot(start)
+
+    def _wanted(self) -> LotAsked:
+        size, aql = self.typed("size"), self.typed("aql").removesuffix("%").strip()
+        if not (size.isascii() and size.isdigit() and len(size) <= _MOST_DIGITS):
+            raise DesignError(
+                f"Give how many units were delivered, a whole number, not '{shown(size)}'.",
+                about="size",
+            )
+        try:
+            percent = float(aql)
+        except ValueError:
+            raise DesignError(
+                f"The AQL is a number of per cent, not '{shown(aql)}'.", about="aql"
+            ) from None
+        return LotAsked(
+            self.typed("name"),
+            self.typed("supplier"),
+            int(size),
+            percent,
+            self.typed("level"),
+            self.typed("order_number"),
+            self.desk.choices.operator,
+            self.desk.simulated,
+            acted=self.typed("acted"),
+        )
+
+
+def _sample_words(sample: SampleAsked) -> str:
+    plan = sample.plan
+    doubt = f" {plan.doubt}" if plan.doubt else ""
+    return (
+        f"Letter {plan.letter}, {plan.severity} inspection: {plan.n} of {plan.lot_size} units, "
+        f"Ac {plan.ac}, Re {plan.re}.{doubt} {sample.why}"
+    )

@@ -1,0 +1,1 @@
+"""Suppliers, benches, months and unit types beside each other, from any records."""

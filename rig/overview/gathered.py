@@ -1,0 +1,193 @@
+"""Gather tested units and lots from records: a bench's own file, or the central ones alike."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+from uuid import UUID
+
+from sqlalchemy import ColumnElement, Connection, and_, exists, func, or_, select
+
+from rig.overview.figures import Item, JudgedRun, Lot
+from rig.records.bundles import Bench, benches, own_bench, plain_tables
+from rig.records.lot_model import LotEnd, Untestable
+from rig.records.model import RunState
+
+
+@dataclass(frozen=True)
+class Period:
+    """``since <= when < until``, aware times; None: without an end."""
+
+    since: datetime | None = None
+    until: datetime | None = None
+
+    def holds(self, column: ColumnElement[Any]) -> Iterator[ColumnElement[bool]]:
+        """Return what narrows a search by a time that is kept in UTC."""
+        if self.since is not None:
+            yield column >= self.since.astimezone(UTC).replace(tzinfo=None)
+        if self.until is not None:
+            yield column < self.until.astimezone(UTC).replace(tzinfo=None)
+
+
+def judged_runs(connection: Connection, period: Period, *, simulated: bool) -> list[JudgedRun]:
+    """Return the finished runs with a verdict of a period, in one world.
+
+    The rig's own runs are left out: those of gauge studies, and checks by golden units.
+    """
+    tables = plain_tables()
+    runs, golden, gauge = tables["runs"], tables["golden_units"], tables["gauge_runs"]
+    of_golden = exists().where(
+        golden.c.unit_id == runs.c.unit_id,
+        golden.c.plan_name == runs.c.plan_name,
+        golden.c.station == runs.c.station,
+        golden.c.bench_id.is_not_distinct_from(runs.c.bench_id),
+    )
+    wanted = and_(
+        *_of_runs(simulated),
+        *period.holds(runs.c.started_at),
+        ~exists().where(gauge.c.run_id == runs.c.id),
+        ~of_golden,
+    )
+    return list(_judged(connection, wanted).values())
+
+
+def lots(connection: Connection, period: Period, *, simulated: bool) -> list[Lot]:
+    """Return the lots that were opened in a period, withdrawn ones left out."""
+    tables = plain_tables()
+    lot, item, link = tables["lots"], tables["lot_items"], tables["lot_runs"]
+    runs = tables["runs"]
+    of_lots = and_(
+        lot.c.simulated == simulated,
+        or_(lot.c.end.is_(None), lot.c.end != LotEnd.WITHDRAWN.value),
+        *period.holds(lot.c.opened_at),
+    )
+    of_item = (
+        select(item.c.id).join(lot, item.c.lot_id == lot.c.id).where(of_lots).scalar_subquery()
+    )
+    counts = and_(link.c.item_id.in_(of_item), link.c.set_aside == "")
+    made = _judged(
+        connection,
+        and_(*_of_runs(simulated), runs.c.id.in_(select(link.c.run_id).where(counts))),
+    )
+    by_item: dict[UUID, list[JudgedRun]] = defaultdict(list)
+    order = select(link.c.item_id, link.c.run_id).where(counts).order_by(link.c.position)
+    for item_id, run_id in connection.execute(order):
+        if run_id in made:
+            by_item[item_id].append(made[run_id])
+    items: dict[UUID, list[Item]] = defaultdict(list)
+    query = select(item.c.id, item.c.lot_id, item.c.untestable).where(item.c.id.in_(of_item))
+    for item_id, lot_id, untestable in connection.execute(query.order_by(item.c.position)):
+        if untestable != Untestable.REPLACED.value:
+            counted_bad = untestable == Untestable.NONCONFORMING.value
+            items[lot_id].append(Item(tuple(by_item[item_id]), counted_bad))
+    found = connection.execute(select(lot.c.id, lot.c.supplier, lot.c.end).where(of_lots))
+    return [
+        Lot(supplier, None if end is None else end == LotEnd.ACCEPTED.value, tuple(items[key]))
+        for key, supplier, end in found
+    ]
+
+
+def bench_names(connection: Connection) -> dict[UUID | None, str]:
+    """Return how each bench is called; benches of one name are told apart by their ids."""
+    known = benches(connection)
+    own = own_bench(connection)
+    names: dict[str, list[Bench]] = defaultdict(list)
+    for bench in known.values():
+        names[bench.name or "bench"].append(bench)
+    called: dict[UUID | None, str] = {
+        bench.id: name if len(some) == 1 and bench.name else f"{name} {str(bench.id)[:8]}"
+        for name, some in names.items()
+        for bench in some
+    }
+    return called | {None: own.name or "this bench"}
+
+
+def _of_runs(simulated: bool) -> Iterator[ColumnElement[bool]]:
+    runs = plain_tables()["runs"]
+    yield runs.c.state == RunState.FINISHED.value
+    yield runs.c.verdict.is_not(None)
+    yield runs.c.simulated == simulated
+
+
+def _judged(connection: Connection, wanted: ColumnElement[bool]) -> dict[UUID, JudgedRun]:
+    tables = plain_tables()
+    runs, units = tables["runs"], tables["units"]
+    names = bench_names(connection)
+    reasons, values = _reasons(connection, wanted), _values(connection, wanted)
+    query = (
+        select(
+            runs.c.id,
+            runs.c.bench_id,
+            runs.c.plan_name,
+            runs.c.started_at,
+            runs.c.verdict,
+            units.c.serial,
+            units.c.unit_type,
+        )
+        .join(units, runs.c.unit_id == units.c.id)
+        .where(wanted)
+        .order_by(runs.c.started_at, runs.c.id)
+    )
+    return {
+        key: JudgedRun(
+            unit=serial,
+            unit_type=unit_type,
+            plan=plan,
+            bench=names[bench],
+            at=at.replace(tzinfo=UTC),
+            verdict=verdict,
+            reasons=tuple(reasons.get(key, ())),
+            values=values.get(key, {}),
+        )
+        for key, bench, plan, at, verdict, serial, unit_type in connection.execute(query)
+    }
+
+
+def _reasons(connection: Connection, wanted: ColumnElement[bool]) -> dict[UUID, list[str]]:
+    tables = plain_tables()
+    runs, reasons = tables["runs"], tables["reasons"]
+    query = (
+        select(reasons.c.run_id, reasons.c.measure)
+        .join(runs, reasons.c.run_id == runs.c.id)
+        .where(wanted, reasons.c.verdict == "fail")
+        .order_by(reasons.c.run_id, reasons.c.position)
+    )
+    found: dict[UUID, list[str]] = defaultdict(list)
+    for run_id, measure in connection.execute(query):
+        if measure not in found[run_id]:
+            found[run_id].append(measure)
+    return found
+
+
+def _values(connection: Connection, wanted: ColumnElement[bool]) -> dict[UUID, dict[str, float]]:
+    """Return the mean of what a run's half-turns that parked by themselves took and drew.
+
+    The time is the one at the plan's nominal voltage where that was worked out.
+    """
+    tables = plain_tables()
+    runs, steps, turns = tables["runs"], tables["steps"], tables["half_turns"]
+    query = (
+        select(
+            steps.c.run_id,
+            turns.c.direction,
+            func.avg(func.coalesce(turns.c.nominal_half_turn_s, turns.c.half_turn_s)),
+            func.avg(turns.c.run_a),
+        )
+        .join(steps, turns.c.step_id == steps.c.id)
+        .join(runs, steps.c.run_id == runs.c.id)
+        .where(wanted, turns.c.outcome == "parked", turns.c.cut_by_rig.is_(False))
+        .group_by(steps.c.run_id, turns.c.direction)
+    )
+    found: dict[UUID, dict[str, float]] = defaultdict(dict)
+    currents: dict[UUID, list[float]] = defaultdict(list)
+    for run_id, direction, time_s, run_a in connection.execute(query):
+        if time_s is not None:
+            found[run_id][f"{direction}_s"] = float(time_s)
+        if run_a is not None:
+            currents[run_id].append(float(run_a))
+    for run_id, some in currents.items():
+        found[run_id]["run_a"] = sum(some) / len(some)
+    return found
