@@ -50,6 +50,8 @@ def sentence(path: Path, doing: str, error: BaseException | None) -> str:
     """Return what the operator is told of ``error`` met while ``doing`` something at ``path``."""
     code = getattr(error, "sqlite_errorcode", None)
     known = None if code is None else _BY_CODE.get(code & 0xFF)  # the low byte is the primary code
+    if isinstance(error, UnicodeDecodeError):  # SQLite quotes its own damaged schema
+        known = _BY_CODE[sqlite3.SQLITE_CORRUPT]
     if known is None and isinstance(error, OSError):
         known = f"{error.strerror or error}. Check the folder, or choose another records file"
     why = known or f"{error}. Please report this with the records file kept as it is"
@@ -63,5 +65,5 @@ def told(path: Path, doing: str) -> Iterator[None]:
         yield
     except StatementError as error:
         raise RecordsError(sentence(path, doing, error.orig)) from error
-    except (SQLAlchemyError, sqlite3.Error, OSError) as error:
+    except (SQLAlchemyError, sqlite3.Error, OSError, UnicodeDecodeError) as error:
         raise RecordsError(sentence(path, doing, error)) from error

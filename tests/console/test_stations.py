@@ -10,18 +10,20 @@ from scripted_bench import ScriptedBench
 from several import Stations, several_stations
 from stand_in import rested, until
 
+from rig.analysis.model import Judgement, Verdict
 from rig.bench.commands import Hold, Stop
 from rig.bench.events import Noted, RunEnded
-from rig.bench.order import ByHandOrder, RigCheckOrder
+from rig.bench.order import ByHandOrder, RigCheckOrder, RunOrder
 from rig.console.dialogs.ask import AskDialog
 from rig.console.dialogs.message import ChoiceDialog
 from rig.console.live_job import Phase
 from rig.console.screen import DeskScreen
-from rig.console.station_glance import glance
+from rig.console.station_glance import Glance, glance
 from rig.console.widgets.stations_line import StationsLine
 from rig.records.model import RunState
 
 PLAN = make_plan(HALF_TURNS)
+FAILED = Judgement(Verdict.FAIL)
 
 
 @pytest.fixture
@@ -34,17 +36,24 @@ def stations(tmp_path):
     made.close()
 
 
-def begun(stations, *names, kind=None):
+def at_work(stations, *names, kind=RunOrder):
     """Have a run on at each of these stations, sampled once; return their benches."""
     benches = []
     for name in names:
-        order = stations.order(name, PLAN, **({} if kind is None else {"kind": kind}))
-        assert stations.console.begin(order), stations.desk(name).bench_error
+        desk = stations.desk(name)
+        assert desk.begin(stations.order(name, PLAN, kind)), desk.bench_error
         bench = stations.bench[name]
         bench.begin_run()
         bench.begin_step(1)
         bench.feed()
+        desk.poll()
         benches.append(bench)
+    return benches
+
+
+def begun(stations, *names, kind=RunOrder):
+    """Have a run on at each of these stations, and the console see it; return their benches."""
+    benches = at_work(stations, *names, kind=kind)
     stations.console.pump()
     return benches
 
@@ -110,6 +119,12 @@ async def test_a_question_of_another_station_comes_up_and_its_answer_goes_there(
         await pilot.press("c")
         await until(pilot, lambda: len(b.answers) == 2)
         assert (a.answers, b.answers) == (["fault"], ["ok", "cannot"])
+        # One that is void goes, whichever station is chosen.
+        looks(b)
+        await asked(pilot, "B")
+        b.end_run()
+        await until(pilot, lambda: isinstance(console.screen, DeskScreen))
+        assert len(b.answers) == 2
 
 
 async def test_what_is_typed_for_one_station_never_answers_another(stations):
@@ -153,18 +168,6 @@ async def test_a_question_turned_away_from_waits_and_comes_up_again(stations):
         assert b.answers == []
 
 
-async def test_a_question_that_is_void_goes_though_its_station_is_not_chosen(stations):
-    console = stations.console
-    async with console.run_test(size=(80, 24)) as pilot:
-        _, b = begun(stations, "A", "B")
-        await at(pilot, "live")
-        looks(b)
-        await asked(pilot, "B")
-        b.end_run()
-        await until(pilot, lambda: isinstance(console.screen, DeskScreen))
-        assert b.answers == []
-
-
 # --- feeds off -----------------------------------------------------------------------------------
 
 
@@ -192,7 +195,7 @@ async def test_the_feeds_off_key_takes_all_stations_off_and_the_stop_key_one(sta
 async def test_the_feeds_off_key_works_for_a_station_that_is_not_shown(stations):
     console = stations.console
     async with console.run_test(size=(80, 24)) as pilot:
-        for place in ("stations", "records", "rig", "by_hand", "world", "verdict"):
+        for place in ("stations", "records", "by_hand", "world"):
             (b,) = begun(stations, "B")
             await at(pilot, place)
             await pilot.press("f12")
@@ -200,7 +203,7 @@ async def test_the_feeds_off_key_works_for_a_station_that_is_not_shown(stations)
             assert len(stops(b)) == 1
             b.end_run()
             b.alive = False
-            await until(pilot, lambda: stations.desk("B").bench is None)
+            await until(pilot, lambda: stations.desk("B").bench is not b)  # noqa: B023
 
 
 async def test_a_stop_that_is_not_confirmed_names_its_station(stations):
@@ -251,6 +254,9 @@ async def test_a_trip_elsewhere_is_told_on_the_screen_that_is_shown(stations):
         await pilot.press("f1")  # and above a dialog, too
         await until(pilot, lambda: console.screen.query(StationsLine))
         await until(pilot, lambda: "TRIPPED" in head(console))
+        keys, told = (column._cells for column in console.screen._keys().columns)
+        assert {"^N", "^E", "F10"} <= {str(key) for key in keys}
+        assert any("F12 stops all stations" in str(text) for text in told)
 
 
 async def test_an_end_elsewhere_is_told_until_it_was_looked_at(stations):
@@ -268,13 +274,11 @@ async def test_an_end_elsewhere_is_told_until_it_was_looked_at(stations):
         await until(pilot, lambda: not glance(stations.desk("B")).needs)
 
 
-async def test_a_feed_that_is_not_off_outshines_everything(stations):
-    console = stations.console
-    async with console.run_test(size=(80, 24)) as pilot:
-        (b,) = begun(stations, "B")
-        b.say(RunEnded(None, RunState.FINISHED, None, False, "A relay welded.", on_request=False))
-        await until(pilot, lambda: "A FEED IS NOT OFF" in head(console))
-        assert glance(stations.desk("B")).needs
+def test_a_feed_that_is_not_off_outshines_everything(stations):
+    (b,) = at_work(stations, "B")
+    b.say(RunEnded(None, RunState.FINISHED, FAILED, False, "A relay welded.", on_request=False))
+    stations.desk("B").poll()
+    assert glance(stations.desk("B")) == Glance("A FEED IS NOT OFF: PULL THE SUPPLY", needs=True)
 
 
 async def test_a_bench_that_goes_away_is_told_with_its_station_and_the_other_goes_on(stations):
@@ -334,30 +338,23 @@ async def test_the_chosen_station_is_seen_and_opened_where_it_is_worked(stations
         assert console.screen.place == "rig"
 
 
-async def test_one_unit_is_not_at_work_on_two_stations(stations):
-    console = stations.console
-    async with console.run_test(size=(80, 24)) as pilot:
-        begun(stations, "A")
-        twin = stations.order("B", PLAN, serial="LM-12-0417")
-        assert not console.begin(twin)
-        await until(pilot, lambda: "Which unit is on station B?" in said(console))
-        assert stations.bench["B"].job is None
+def test_one_unit_is_not_at_work_on_two_stations(stations):
+    at_work(stations, "A")
+    twin = stations.order("B", PLAN, serial="LM-12-0417")
+    assert "Which unit is on station B?" in stations.desks.why_not(twin)
+    assert stations.desks.why_not(stations.order("B", PLAN)) == ""
 
 
-async def test_what_needs_the_rig_to_itself_waits_for_the_other_stations(stations):
-    console = stations.console
-    async with console.run_test(size=(80, 24)) as pilot:
-        (a,) = begun(stations, "A")
-        desk = stations.desk("B")
-        check = RigCheckOrder(stations.settings, desk.station, "simulated", desk.options())
-        assert not console.begin(check)
-        await until(pilot, lambda: "needs the rig to itself" in said(console))
-        a.end_run()
-        a.alive = False
-        await until(pilot, lambda: not stations.desk("A").live.on)
-        assert console.begin(check)
-        assert not console.begin(stations.order("A", PLAN))  # and the other way round
-        assert "has the rig to itself" in stations.desks.why_not(stations.order("A", PLAN))
+def test_what_needs_the_rig_to_itself_waits_for_the_other_stations(stations):
+    (a,) = at_work(stations, "A")
+    desk = stations.desk("B")
+    check = RigCheckOrder(stations.settings, desk.station, "simulated", desk.options())
+    assert "needs the rig to itself" in stations.desks.why_not(check)
+    a.end_run()
+    stations.desk("A").poll()
+    assert stations.desks.why_not(check) == ""
+    assert desk.begin(check)
+    assert "has the rig to itself" in stations.desks.why_not(stations.order("A", PLAN))
 
 
 # --- leaving -------------------------------------------------------------------------------------
@@ -367,6 +364,8 @@ async def test_leaving_asks_for_all_jobs_at_once_and_ends_them(stations):
     console = stations.console
     async with console.run_test(size=(80, 24)) as pilot:
         a, b = begun(stations, "A", "B")
+        assert not console.begin(stations.order("B", PLAN, serial="LM-12-0417"))
+        assert "Which unit is on station B?" in said(console)
         await pilot.press("ctrl+q")
         await until(pilot, lambda: isinstance(console.screen, ChoiceDialog))
         await until(pilot, lambda: "Jobs are on at stations A and B" in screen_text(console))

@@ -30,6 +30,7 @@ from rig.lots.words import (
 from rig.lots.worth import worth_of
 from rig.plans import plan_from_text
 from rig.quality.lots import oc_curve
+from rig.quality.sampling_draw import drawing_order
 from rig.quality.sampling_tables import SamplingError
 from rig.records.lot_model import (
     ItemResult,
@@ -205,6 +206,7 @@ def test_a_replacement_is_the_next_of_the_draw():
     lot = kept(start=opened(replace(ASKED, size=100), PLAN, ()))
     longer = opened(replace(ASKED, size=100), PLAN, ()).items
     other = replacement(lot)
+    assert (*longer, other) == drawing_order(100, len(longer) + 1, 5)
     assert other not in longer
     assert 1 <= other <= 100
     whole = kept(start=opened(replace(ASKED, size=9), PLAN, ()))

@@ -80,6 +80,17 @@ def test_migrations_make_exactly_the_tables_of_the_program(tmp_path):
     engine.dispose()
 
 
+def test_a_schema_whose_text_is_damaged_is_told(tmp_path):
+    path = tmp_path / "records.db"
+    Store.open(path).close()
+    whole = path.read_bytes()
+    name = b"CREATE TABLE lots ("
+    assert name in whole
+    path.write_bytes(whole.replace(name, b"CREATE TABLE l\x80ts ("))
+    with pytest.raises(RecordsError, match="the file is damaged"):
+        Store.open(path)
+
+
 def test_the_tests_fresh_records_are_those_of_the_migrations(tmp_path):
     """Tests elsewhere do not go through every migration: see tests/support/quick_schema.py."""
 
