@@ -37,7 +37,7 @@ OF_RIG = (GOLDEN, GAUGE)
 """Come to from Rig, and left to it."""
 
 LOTS = Place("lots", "f6", "Lots", "Deliveries, judged by a sample")
-"""The other side of Records: its key leads from one to the other."""
+"""Come to from Records, and left to it."""
 
 
 def tab_of(name: str) -> str:
