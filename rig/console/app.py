@@ -458,8 +458,6 @@ class HalfturnConsole(App[int]):
             return
         if name == "live" and self.desk.live.isolation and self.screen.place != CAUSES.name:
             name = CAUSES.name  # from there on to Live
-        if name == "records" == self.screen.place:
-            name = LOTS.name  # from there back to Records
         self.go(name)
 
     def action_watch(self) -> None:

@@ -39,7 +39,7 @@ OF_RIG = (GOLDEN, GAUGE)
 """Come to from Rig, and left to it."""
 
 LOTS = Place("lots", "f6", "Lots", "Deliveries, judged by a sample")
-"""The other side of Records: its key leads from one to the other."""
+"""Come to from Records, and left to it."""
 
 FOR_ALL = frozenset({"records", "stations"})
 """Places that are one for all stations; of the others each station has its own."""

@@ -37,7 +37,7 @@ def console(make_console, tmp_path):
 async def at_lots(pilot):
     await pilot.press("f6")
     await until(pilot, lambda: pilot.app.screen.place == "records")
-    await pilot.press("f6")
+    await pilot.press("ctrl+l")
     await until(pilot, lambda: pilot.app.screen.place == "lots")
     return pilot.app.screen
 

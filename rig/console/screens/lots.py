@@ -2,34 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import ClassVar
 
 from textual import work
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import Horizontal, Vertical, VerticalScroll
+from textual.containers import Vertical
 from textual.message import Message
 from textual.widgets import ContentSwitcher, DataTable, Input, Static
 
 from rig.console.dialogs.message import ChoiceDialog
 from rig.console.dialogs.new_lot import NewLotDialog
 from rig.console.letters import letter
+from rig.console.lot_seen import LotSeen, look_at_lot
 from rig.console.records_reader import RecordsReader, Sorry, or_sorry
+from rig.console.screens.lot_pane import LotPane
 from rig.console.screens.study import StudyScreen, or_none_yet
 from rig.console.screens.verdict import VerdictScreen
 from rig.console.widgets.lot_tables import ItemTable, LotTable
-from rig.console.widgets.numerals import Numerals
-from rig.console.widgets.oc_view import OcView
 from rig.console.worker_mail import hand_over
 from rig.labels import NAME_LONGEST, SERIAL_LONGEST, shown, trouble_with
-from rig.lots.history import HistoryKey, SupplierHistory, history_of
 from rig.lots.opening import replacement
-from rig.lots.words import finding_words, history_lines, offered_words, plan_words, verdict_word
-from rig.lots.worth import LotWorth, worth_of
-from rig.quality.lots import OcCurve, oc_curve
+from rig.lots.words import finding_words, offered_words, plan_words
 from rig.records.errors import RecordsError
 from rig.records.lot_model import ItemResult, LotItem, LotKept, LotResult
 from rig.records.lot_records import LotRecords, why_not
@@ -43,19 +40,8 @@ NONE_YET = (
     "may be nonconforming, the tables of ISO 2859-1 say, and the supplier's earlier lots.\n\n"
     "N opens one here; so does the command  halfturn lot open"
 )
-HOW_TO_NAME = "scan its label, or type its serial number"
 # What can be done with the one lot that is shown.
 _OF_LOT = frozenset({"test", "other_part", "set_aside", "cannot", "close"})
-
-
-@dataclass(frozen=True)
-class LotSeen:
-    """A lot with all that is shown of it."""
-
-    lot: LotKept
-    curve: OcCurve
-    worth: LotWorth
-    history: SupplierHistory
 
 
 class LotsScreen(StudyScreen):
@@ -89,29 +75,10 @@ class LotsScreen(StudyScreen):
     LotsScreen #lots-panes, LotsScreen #lots-panes > * { height: 1fr; }
     LotsScreen #lots-table { height: 1fr; }
     LotsScreen #lots-marked { height: auto; max-height: 6; padding: 0 1; color: $text-muted; }
-    LotsScreen #lot-pane { padding: 0 1; }
-    LotsScreen #lot-line { height: 1; text-style: bold; }
-    LotsScreen #lot-plan { height: auto; max-height: 2; color: $text-muted; }
-    LotsScreen #lot-count { height: 4; }
-    LotsScreen.-tall #lot-count { height: 6; margin-top: 1; }
-    LotsScreen #lot-count Numerals { height: 100%; width: 25; }
-    LotsScreen.-wide #lot-count Numerals { width: 36; }
-    LotsScreen #lot-next { width: 1fr; height: 100%; }
-    LotsScreen #lot-next.-refused { color: $error; text-style: bold; }
-    LotsScreen #lot-serial { width: 1fr; background: $panel; padding: 0 1; }
-    LotsScreen #lot-serial:focus { background: $primary 25%; }
-    LotsScreen #lot-turn { height: 1; }
-    LotsScreen #lot-turn > Static { width: auto; padding-right: 1; }
-    LotsScreen.-closed #lot-turn { display: none; }
-    LotsScreen #lot-parts { height: 1fr; margin-top: 1; }
-    LotsScreen #lot-items { width: 5fr; height: 100%; }
-    LotsScreen #lot-beside { width: 4fr; height: 100%; padding-left: 1; }
-    LotsScreen #lot-history-part { display: none; height: 1fr; }
-    LotsScreen.-history #lot-history-part { display: block; }
-    LotsScreen.-history #lot-curve { display: none; }
-    LotsScreen.-tall #lot-history-part { display: block; margin-top: 1; }
-    LotsScreen.-tall #lot-curve { display: block; height: 14; }
-    LotsScreen #lot-history { height: auto; color: $text-muted; }
+    LotsScreen.-tall LotPane #lot-count { height: 6; margin-top: 1; }
+    LotsScreen.-wide LotPane #lot-count Numerals { width: 36; }
+    LotsScreen.-tall LotPane #lot-history-part { display: block; margin-top: 1; }
+    LotsScreen.-tall LotPane #lot-curve { display: block; height: 14; }
     """
 
     class Read(Message):
@@ -143,22 +110,7 @@ class LotsScreen(StudyScreen):
             with Vertical(id="list-pane"):
                 yield LotTable(id="lots-table")
                 yield Static("", id="lots-marked", markup=False)
-            with Vertical(id="lot-pane"):
-                yield Static("", id="lot-line", markup=False)
-                yield Static("", id="lot-plan", markup=False)
-                with Horizontal(id="lot-count"):
-                    yield Numerals("judged of the sample", id="lot-judged")
-                    yield Numerals("nonconforming", id="lot-bad")
-                    yield Static("", id="lot-next", markup=False)
-                with Horizontal(id="lot-turn"):
-                    yield Static("", id="lot-item", markup=False)
-                    yield Input(compact=True, max_length=SERIAL_LONGEST, id="lot-serial")
-                with Horizontal(id="lot-parts"):
-                    yield ItemTable(id="lot-items")
-                    with Vertical(id="lot-beside"):
-                        yield OcView(id="lot-curve")
-                        with VerticalScroll(id="lot-history-part"):
-                            yield Static("", id="lot-history", markup=False)
+            yield LotPane(id="lot-pane")
 
     # --- what is shown -------------------------------------------------------------------------
 
@@ -178,7 +130,7 @@ class LotsScreen(StudyScreen):
         def read() -> tuple[list[LotKept], LotSeen | None]:
             lots = reading.lots()
             lot = next((one for one in lots if one.name == name), None)
-            return lots, None if lot is None else _seen(lot, lots)
+            return lots, None if lot is None else look_at_lot(lot, lots)
 
         hand_over(self, self.Read(asked, or_sorry(read)))
 
@@ -199,7 +151,8 @@ class LotsScreen(StudyScreen):
             self.query_one(LotTable).show(self._lots, marked.name if marked else "")
             self._switch("list-pane", LotTable)
         else:
-            self._show(self._seen, same=before is not None and before.lot.name == self._lot_name)
+            same = before is not None and before.lot.name == self._lot_name
+            self.query_one(LotPane).show(self._seen, same=same, made_up=self.desk.has_world)
             self._switch("lot-pane", ItemTable)
 
     def _switch(self, pane: str, table: type[LotTable | ItemTable]) -> None:
@@ -208,32 +161,6 @@ class LotsScreen(StudyScreen):
             panes.current = pane
             self.query_one(table).focus()
         self.refresh_bindings()
-
-    def _show(self, seen: LotSeen, *, same: bool) -> None:
-        lot = seen.lot
-        world = " (SIMULATED)" if lot.simulated else ""
-        self.query_one("#lot-line", Static).update(f"{lot.name}: {offered_words(lot)}{world}")
-        plan = plan_words(lot)
-        self.query_one("#lot-plan", Static).update(f"{plan[0].upper()}{plan[1:]}. {lot.doubt}")
-        self.query_one("#lot-judged", Numerals).value = f"{lot.judged}/{len(lot.sample)}"
-        bad = self.query_one("#lot-bad", Numerals)
-        bad.caption = f"nonconforming, Ac {lot.ac} Re {lot.re}"
-        bad.value = f"{len(lot.nonconforming)}"
-        said = self.query_one("#lot-next", Static)
-        said.update(f"{verdict_word(lot).upper()}. {finding_words(lot)}")
-        said.set_class(lot.result is LotResult.NOT_ACCEPTABLE, "-refused")
-        following = lot.next_item if lot.is_open else None
-        self.set_class(following is None, "-closed")
-        box = self.query_one("#lot-serial", Input)
-        if following is not None:
-            self.query_one("#lot-item", Static).update(f"Take item {following.number}:")
-            made_up = serial_of_item(lot, following)
-            box.placeholder = f"F9 takes {made_up}" if self.desk.has_world else HOW_TO_NAME
-        if not same:
-            box.value = ""
-        self.query_one(ItemTable).show(lot, same=same)
-        self.query_one(OcView).show(lot, seen.curve, seen.worth)
-        self.query_one("#lot-history", Static).update("\n".join(_history_lines(seen.history)))
 
     def on_data_table_row_highlighted(self, event: DataTable.RowHighlighted) -> None:
         """Say of the lot in the list how it stands."""
@@ -252,7 +179,7 @@ class LotsScreen(StudyScreen):
             if lot is not None:
                 self._open(lot.name)
             return
-        item = self.query_one(ItemTable).chosen
+        item = self.query_one(LotPane).item
         run = None if item is None else item.run or next(reversed(item.runs), None)
         if run is None:
             self.say("This item has no run yet.")
@@ -282,7 +209,7 @@ class LotsScreen(StudyScreen):
                 return not self.has_class("-tall")
             case "close":
                 return lot.is_open
-        item = self.query_one(ItemTable).chosen
+        item = self.query_one(LotPane).item
         if not lot.is_open or item is None or item.on_jig is not None:
             return False
         if action == "cannot":
@@ -291,7 +218,7 @@ class LotsScreen(StudyScreen):
 
     def action_other_part(self) -> None:
         """Show the supplier's history instead of the curve, or the curve again."""
-        self.toggle_class("-history")
+        self.query_one(LotPane).toggle_class("-history")
 
     def action_back(self) -> None:
         """Go back to the list, from there to Records."""
@@ -329,7 +256,7 @@ class LotsScreen(StudyScreen):
         lot = self.lot
         if lot is None:
             return
-        box, item = self.query_one("#lot-serial", Input), lot.next_item
+        box, item = self.query_one(LotPane).box, lot.next_item
         serial = box.value.strip()
         if not serial and item is not None and self.desk.has_world:
             serial = serial_of_item(lot, item)
@@ -365,7 +292,7 @@ class LotsScreen(StudyScreen):
             return
         order = replace(order, source=Source.DELIVERY_LOT, lot_item=item.item_id)
         if self.app.begin(order):
-            self.query_one("#lot-serial", Input).value = ""
+            self.query_one(LotPane).box.value = ""
             self.app.go("live")
             self.say(f"This is item {item.number} of {lot.name}.")
 
@@ -392,7 +319,7 @@ class LotsScreen(StudyScreen):
 
     def action_cannot(self) -> None:
         """Ask what is made of the item in the list, which cannot be tested, and why."""
-        lot, item = self.lot, self.query_one(ItemTable).chosen
+        lot, item = self.lot, self.query_one(LotPane).item
         if lot is None or item is None:
             return
 
@@ -446,7 +373,7 @@ class LotsScreen(StudyScreen):
         do: Callable[[LotRecords, LotKept, LotItem, str, str], object],
     ) -> None:
         """Ask why, and do something with the item in the list."""
-        lot, item, who = self.lot, self.query_one(ItemTable).chosen, self._who()
+        lot, item, who = self.lot, self.query_one(LotPane).item, self._who()
         if lot is None or item is None or not who:
             return
         reading = self.desk.reading
@@ -476,21 +403,6 @@ class LotsScreen(StudyScreen):
         if event.sorry is not None:
             self.say(event.sorry.text, error=True)
         self.read_again()
-
-
-def _seen(lot: LotKept, lots: Sequence[LotKept]) -> LotSeen:
-    return LotSeen(
-        lot,
-        oc_curve(lot.n, lot.ac, lot.size),
-        worth_of(lot),
-        history_of(lots, HistoryKey.of(lot)),
-    )
-
-
-def _history_lines(history: SupplierHistory) -> list[str]:
-    """Return what comes of the history before its lots, the newest of them first."""
-    whose, *lots, average, inspection = history_lines(history)
-    return [whose, inspection, average, *reversed(lots)]
 
 
 def _not_testable(

@@ -34,6 +34,7 @@ _WHERE = {
     "fields": ("search",),
     "clear": ("search",),
     "lots": ("search",),
+    "lots_from_field": ("search",),
     "next_measure": ("history",),
     "back": ("history", "overlay"),
 }
@@ -47,17 +48,20 @@ class RecordsScreen(DeskScreen):
         "Every run is here from its start on. Type part of a serial number, job or lot, or a day; "
         "the list follows. Enter opens a run's verdict, U follows its unit over all its runs. To "
         "lay two runs over each other, mark one with M, go to the other, and press O. L leads to "
-        "the lots, deliveries judged by a sample; so does F6 once more. Esc goes back, / goes to "
-        "the fields."
+        "the lots, deliveries judged by a sample; so does ctrl+L from a field. Esc goes back, / "
+        "goes to the fields."
     )
     BINDINGS: ClassVar[list[BindingType]] = [
-        letter("u", "unit", "History", "follow the unit over all its runs"),
+        letter("u", "unit", "Unit", "follow the unit over all its runs"),
         letter("w", "why", "Why", "the unit of the run is as it is", show=False),
         letter("v", "next_measure", "Next measure", "of the trend"),
         letter("m", "mark", "Mark", "this run, to compare another with it"),
         letter("o", "lay_over", "Lay over", "this run over the marked one"),
         letter("n", "more", "More", "read older runs"),
         letter("l", "lots", "Lots", "deliveries, judged by a sample"),
+        Binding(
+            "ctrl+l", "lots_from_field", "Lots", key_display="^L", tooltip="the same from a field"
+        ),
         Binding("slash", "fields", "Fields", key_display="/", tooltip="go to what is searched for"),
         letter("c", "clear", "Clear fields", "search for nothing in particular", show=False),
         Binding("escape", "back", "Back", key_display="Esc", tooltip="to where this came from"),
@@ -136,7 +140,10 @@ class RecordsScreen(DeskScreen):
             return super().check_action(action, parameters)
         if not self.is_mounted or self.pane not in _WHERE[action]:
             return False
-        if isinstance(self.focused, Input) and action != "back":
+        in_field = isinstance(self.focused, Input)
+        if action == "lots_from_field":
+            return in_field
+        if in_field and action != "back":
             return False
         if action == "more":
             return self.query_one(SearchPane).has_more
@@ -229,6 +236,8 @@ class RecordsScreen(DeskScreen):
     def action_lots(self) -> None:
         """Go to the lots."""
         self.app.go("lots")
+
+    action_lots_from_field = action_lots
 
     def action_back(self) -> None:
         """Go back to where this pane was opened from."""
