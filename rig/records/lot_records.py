@@ -198,6 +198,17 @@ class LotRecords:
             row = session.get(LotItemRow, item_id)
             return None if row is None else _lots(session, [row.lot])[0]
 
+    def set_aside_of(self, runs: Sequence[UUID]) -> dict[UUID, str]:
+        """Return why runs were set aside, of those among ``runs`` that were."""
+        found: dict[UUID, str] = {}
+        with self._read() as session:
+            for first in range(0, len(runs), _AT_ONCE):
+                query = select(LotRunRow.run_id, LotRunRow.set_aside).where(
+                    LotRunRow.run_id.in_(runs[first : first + _AT_ONCE]), LotRunRow.set_aside != ""
+                )
+                found.update(session.execute(query).tuples())
+        return found
+
     def named(self, lot_id: UUID) -> str:
         """Return the name of a lot; empty if it is not there."""
         with self._read() as session:
