@@ -203,12 +203,12 @@ def in_hindsight(values: Sequence[float], step: float = 0.0) -> tuple[Point, ...
     what it adds to the spread.  The limits are as wide as let one of a steady process' values out,
     in each chart, in `FALSE_ALARM` of such looks: the more values, the wider.  Values that come in
     steps jump by a ``step`` without any change, and their moving ranges are none for the most part:
-    the limits lie that much farther out.  Raises ValueError for fewer than two values.
+    the limits lie half of one farther out.  Raises ValueError for fewer than two values.
     """
     limits = limits_of(values)
     reach = -float(ndtri(0.5 * FALSE_ALARM / max(len(values), 2)))
     if step > 0.0 and limits.sigma > 0.0:
-        reach += step / limits.sigma
+        reach += 0.5 * step / limits.sigma
     return monitored(values, replace(limits, reach=reach, width=reach))
 
 

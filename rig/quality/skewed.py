@@ -9,7 +9,7 @@ and puts it back.  The limit is never nearer than that of normal values.
 
 The log-normal with a location of its own is in the NIST/SEMATECH e-Handbook (1.3.6.6.9, from
 memory); that a limit is set at an upper bound of its skewness is this program's own, and how much
-is allowed was set by simulation (tests/studies/test_honest_limits.py): no published source.
+is allowed was set by simulation (tests/quality/test_skewed.py): no published source.
 """
 
 from __future__ import annotations

@@ -206,7 +206,7 @@ class LotRecords:
                 query = select(LotRunRow.run_id, LotRunRow.set_aside).where(
                     LotRunRow.run_id.in_(runs[first : first + _AT_ONCE]), LotRunRow.set_aside != ""
                 )
-                found.update(session.execute(query).tuples())
+                found |= {run: why for run, why in session.execute(query)}  # noqa: C416
         return found
 
     def named(self, lot_id: UUID) -> str:

@@ -229,6 +229,10 @@ def _closing(found: Proposals) -> Iterator[str]:
             "Units were left out because they failed by the limits of today. If they are good, "
             "limits without them come out too tight: take them in with --include fail."
         )
+    if any(one.method in (Method.NORMAL, Method.SKEWED) for one in found.found):
+        yield from wrapped(
+            "Where values have long tails on both sides the limits hold less surely than is said."
+        )
     yield from wrapped(
         "Good is what is known from elsewhere: units chosen only because they passed can do no "
         "more than draw today's limits tighter."

@@ -156,6 +156,7 @@ def test_the_first_run_that_decides_stands_until_it_is_set_aside_with_a_reason(s
         (good, ""),
     ]
     assert item.result is ItemResult.CONFORMING
+    assert store.lots.set_aside_of([good, bad]) == {bad: "lever was tied"}
     event = store.lots.lot("D-1").events[-1]
     assert (event.kind, event.item, event.text, event.operator, event.at) == (
         LotEventKind.SET_ASIDE,

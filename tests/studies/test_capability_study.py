@@ -12,7 +12,7 @@ from study_runs import whole
 
 from rig.sheets.capability_part import capability_part, part_of_runs
 from rig.studies.capability import capability_rows
-from rig.studies.capability_words import capability_lines
+from rig.studies.capability_words import capability_lines, index_words
 from rig.studies.spread_json import capability_object
 from rig.studies.units import CONCLUSIVE
 
@@ -67,6 +67,24 @@ def test_too_few_none_that_differs_and_what_was_not_measured():
     assert "No index: 3 values are too few for an index; 5 at least." in text_of(study)
     study, found = of(drawn_runs(8), key="rest_max_a")
     assert found.why.startswith("all 8 units read the same")
+
+
+def test_values_in_steps_are_not_out_of_control_for_their_steps():
+    tenths = [30, 30, 30, 30, 31, 30, 30, 30, 30, 30, 30, 30, 31, 30, 30, 30, 30, 30, 31, 30]
+    runs = {f"U-{n:02d}": unit_run(tenth / 10, n) for n, tenth in enumerate(tenths)}
+    _, found = of(runs)
+    assert found.look.in_steps
+    assert found.in_control
+    assert "the values come in steps" in index_words(found)
+
+
+def test_several_that_jump_out_are_told_as_several():
+    values = [4.0, 4.1, 3.9, 4.0, 4.05, 6.5, 4.0, 3.95, 4.1, 4.0, 3.9, 6.5, 4.0, 4.1, 3.9, 4.0]
+    study, found = of({f"U-{n:02d}": unit_run(a, n) for n, a in enumerate(values)})
+    assert found.look.refused
+    said = text_of(study)
+    assert "In control? No: U-05, U-11 jump out" in said
+    assert "Values that are not normal may look so without any change." in said
 
 
 def test_as_a_part_of_a_sheet():

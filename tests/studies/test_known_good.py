@@ -63,6 +63,14 @@ def test_of_each_unit_the_newest_run_with_a_verdict_counts():
     assert first.records[0].steps[0].half_turns[0].run_a == 2.0
 
 
+def test_a_run_set_aside_in_a_lot_counts_nowhere_and_is_told():
+    runs = [("U-1", unit_run(2.0, 1)), ("U-1", unit_run(2.5, 2)), ("U-2", unit_run(2.2, 1))]
+    aside = {runs[1][1].summary.run_id: "label misread", runs[2][1].summary.run_id: "lever tied"}
+    found = chosen(runs, aside=aside)
+    assert [run.steps[0].half_turns[0].run_a for run in found.records] == [2.0]
+    assert found.remarks == ("2 runs set aside left out: U-1 (label misread), U-2 (lever tied).",)
+
+
 def test_two_worlds_two_types_and_two_plans_are_never_mixed():
     other_type = (HEAD + HALF_TURNS).replace('"LM-12"', '"LM-24"')
     other_steps = HEAD + HALF_TURNS.replace("count = 2", "count = 4")
@@ -304,6 +312,9 @@ def test_as_text_as_json_and_as_comments():
     said = text_of(found, plot=True)
     assert "12 SIMULATED units, one run each, 2026-03-" in said
     assert "asked: at least 99 % of such units, with 95 % confidence" in said
+    assert "if normal: mean + " in said
+    assert "with room for skewness: " in said
+    assert "; holds if such units' values are normal or skewed" in said
     assert "12 units can show little against it" in said
     assert "(guard band on top)" in said
     given = json.loads(json.dumps(proposals_object(found)))
@@ -317,5 +328,8 @@ def test_as_text_as_json_and_as_comments():
     assert len(by_key["run_max_a"]["values"]) == 12
     comment = comments_of(found)["run_max_a"]
     assert comment[0].startswith("From 12 SIMULATED known good units, 2026-03-")
+    assert "99 % of such units, with 95 % confidence if such units' values are normal" in " ".join(
+        comment
+    )
     assert comment[-1] == "Was 7.0"
     assert PLAN.limits.run_max_a == 7.0
