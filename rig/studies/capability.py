@@ -85,7 +85,7 @@ def capability_rows(
         if not keys:
             continue
         side = Side.BOTH if len(keys) == 2 else Side.HIGH if keys[0] == bound.high else Side.LOW
-        readings = held.of(bound, side)
+        readings = held.of(bound, side, _middle(bound, limits))
         if readings is None:
             unmeasured += keys
         else:
@@ -125,6 +125,12 @@ def _limit(key: str | None, readings: Readings, limits: Limits) -> float | None:
         at_v = readings.at_v if readings.at_v is not None else limit.points[0][0]
         return limit.at(at_v)
     return None if limit is None else float(limit)
+
+
+def _middle(bound: Bound, limits: Limits) -> float | None:
+    """Return the middle between two limits: what is farthest from it is nearest to breaking one."""
+    low, high = (getattr(limits, key) if key else None for key in (bound.low, bound.high))
+    return None if low is None or high is None else 0.5 * (low + high)
 
 
 def _signals(readings: Readings, step: float) -> tuple[OutOfControl, ...]:

@@ -192,11 +192,15 @@ def _risk_lines(proposal: Proposal, found: Proposals) -> Iterator[str]:
     )
     if risks.outright is not None and risks.failed is not None:
         if max(risks.outright.consumers, risks.failed.producers) < _TINY:
-            yield from wrapped(f"Of all such units {share(0.0)} would be decided wrongly.")
+            yield from wrapped(
+                f"Of all such units, if spread as these {count} are, {share(0.0)} would be decided "
+                "wrongly."
+            )
             return
         yield from wrapped(
-            f"Of all such units {share(risks.outright.consumers)} would pass and not keep it "
-            f"(consumer's risk), {share(risks.failed.producers)} fail and keep it (producer's)."
+            f"Of all such units, if spread as these {count} are, "
+            f"{share(risks.outright.consumers)} would pass and not keep it (consumer's risk), "
+            f"{share(risks.failed.producers)} fail and keep it (producer's)."
         )
     if proposal.band > 0.0 and not found.asked.with_band and (waiting or _much(risks.not_passed)):
         yield from wrapped(

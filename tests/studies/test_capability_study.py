@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from statistics import fmean, stdev
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from good_units import chosen, drawn_runs, unit_run
+from good_units import PLAN, chosen, drawn_runs, unit_run
 from study_runs import whole
 
 from rig.sheets.capability_part import capability_part, part_of_runs
@@ -76,6 +78,19 @@ def test_values_in_steps_are_not_out_of_control_for_their_steps():
     assert found.look.in_steps
     assert found.in_control
     assert "the values come in steps" in index_words(found)
+
+
+def test_of_two_limits_the_value_nearest_to_breaking_one_counts():
+    runs = {}
+    for serial, run in drawn_runs(8).items():
+        (measure,) = run.measures
+        ohms = (0.48, 1.1) if serial == "U-03" else (0.75, 0.76)
+        runs[serial] = replace(run, measures=tuple(replace(measure, value=ohm) for ohm in ohms))
+    limits = replace(PLAN.analysis_limits(), winding_min_ohm=0.5, winding_max_ohm=2.5)
+    plan = SimpleNamespace(unit=PLAN.unit, analysis_limits=lambda: limits)
+    study = capability_rows(replace(chosen(runs, wanted=CONCLUSIVE), plan=plan))
+    found = next(one for one in study.found if "winding_min_ohm" in one.bound.keys)
+    assert found.broken == ("U-03",)  # and not 1.1, which is farther from what most have
 
 
 def test_several_that_jump_out_are_told_as_several():
