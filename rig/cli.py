@@ -544,7 +544,7 @@ def _add_lot(parser: argparse.ArgumentParser) -> None:
     opening.add_argument(
         "--seed",
         type=_whole("one, as in --seed 7"),
-        help="what the sample is drawn with (default: drawn too)",
+        help="what the sample is drawn with (default: drawn too); told on the report",
     )
     opening.add_argument(
         "--steady", action="store_true", help="production is steady (for reduced inspection)"
@@ -582,6 +582,12 @@ def _add_lot(parser: argparse.ArgumentParser) -> None:
     )
     testing.add_argument(
         "--all", action="store_true", help="simulated bench: go on until one is not finished"
+    )
+    testing.add_argument(
+        "--seen-before",
+        default="",
+        metavar="WHY",
+        help="why a unit that was in another lot is tested here (with --operator)",
     )
     aside = actions.add_parser("set-aside", help="set an item's runs aside: it is tested again")
     cannot = actions.add_parser("cannot-test", help="an item that is damaged, lost or missing")

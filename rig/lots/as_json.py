@@ -32,6 +32,7 @@ def lot_object(lot: LotKept, worth: LotWorth | None = None) -> dict[str, Any]:
         "plan": lot.plan_name,
         "simulated": lot.simulated,
         "seed": lot.seed,
+        "seed_given": lot.seed_given,
         "opened_at": lot.opened_at.isoformat(),
         "operator": lot.operator,
         "judged": lot.judged,
@@ -98,7 +99,7 @@ def history_object(history: SupplierHistory) -> dict[str, Any]:
     """Return a supplier's lots that count together, and what comes of them."""
     average, inspection = history.average, history.inspection
     return {
-        "supplier": history.key.supplier,
+        "supplier": history.supplier,
         "unit_type": history.key.unit_type,
         "level": str(history.key.level),
         "aql_percent": history.key.aql,
@@ -116,6 +117,7 @@ def history_object(history: SupplierHistory) -> dict[str, Any]:
             "share": average.share,
             "low": average.low,
             "high": average.high,
+            "in_doubt": history.in_doubt,
         },
         "lots": [lot_object(lot) for lot in (*history.lots, *history.open_lots)],
     }

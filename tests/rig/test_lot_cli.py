@@ -58,7 +58,9 @@ def test_a_lot_from_its_sample_to_its_report(capsys, tmp_path):
     assert "letter C, 5 of 40 units, of which 1 may be nonconforming (Ac 1, Re 2)" in whole
     assert "Normal inspection, as it is from the first lot on." in whole
     numbers = [item.number for item in kept().sample]
-    assert f"counted from 1: {', '.join(map(str, numbers))} (drawn with seed 3)" in whole
+    assert (
+        f"counted from 1: {', '.join(map(str, numbers))} (drawn with seed 3, given by hand" in whole
+    )
     assert "`halfturn lot run D-1`" in whole
 
     # One with a fault, one by hand, the rest of themselves.
@@ -78,6 +80,8 @@ def test_a_lot_from_its_sample_to_its_report(capsys, tmp_path):
     assert "the lot can be accepted; close it." in " ".join(out.split())
     status, out, _ = lot(capsys, "close", "D-1", "--operator", "R. Vale", "--note", "as agreed")
     assert (status, "lot D-1: ACCEPTED (SIMULATED)" in out) == (0, True)
+    (bad,) = kept().nonconforming
+    assert f"goes back all the same: {bad.serial} (item {bad.number})." in " ".join(out.split())
 
     # Every run is an ordinary one of the lot's; each item is a unit of its own.
     with Store.open(Path("logs/records.sqlite")) as store:
@@ -142,6 +146,14 @@ def test_what_is_asked_of_a_run_before_anything_is_fed(capsys):
     ):
         status, _, err = go_on(capsys, *words)
         assert (status, said in " ".join(err.split())) == (3, True), err
+    # A unit of another lot: refused, then taken with the reason.
+    shown = "ash ridge  supply", "the supplier is written as in its earlier lots"
+    assert shown[1] in opened(capsys, "D-2", "--supplier", shown[0], aql="4")[1]
+    status, _, err = go_on(capsys, "--serial", "sim 4", name="D-2")
+    assert (status, "say why it is here with --seen-before" in " ".join(err.split())) == (3, True)
+    why = ("--seen-before", "came back mended", "--operator", "jo")
+    assert go_on(capsys, "--serial", "sim 4", *why, name="D-2")[0] == 0
+    assert "came back mended" in " ".join(lot(capsys, "show", "D-2")[1].split())
     assert len(kept().items[0].runs) + sum(len(item.runs) for item in kept().items[1:]) == 1
 
 
@@ -210,8 +222,12 @@ def test_what_is_done_by_hand_is_said_and_wants_a_reason_and_a_name(capsys):
         "testable",
         "withdrawn",
     ]
-    status, _, err = halfturn(capsys, "sheet", "lot", "--lot", "D-1")
-    assert (status, "Nothing of the lot D-1 has been tested yet" in err) == (6, True)
+    # Nothing of it was tested; it has its report all the same.
+    status, _, err = halfturn(capsys, "sheet", "lot", "--lot", "D-1", "--out", "lot.pdf")
+    assert (status, err) == (0, "")
+    said = text_of(Path("lot.pdf").read_bytes())
+    for word in ("WITHDRAWN", "withdrawn before anything of it was judged: typed wrong", "found"):
+        assert word in said
     assert halfturn(capsys, "sheet", "lot", "--lot", "D-1", "--reference", "x")[0] == 3
 
 
