@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 from uuid import uuid4
 
@@ -165,10 +166,47 @@ def test_severity_follows_the_suppliers_lots_and_is_told_why():
     # Neither lots that were withdrawn, nor open ones, nor those offered again count.
     for lot in (
         replace(lots[2], end=LotEnd.WITHDRAWN),
-        replace(lots[2], end=None),
+        kept(["fail"], lot_start("D-3"), number=3),
         replace(lots[2], resubmitted_of=uuid4()),
     ):
         assert opened(asked, PLAN, [*lots[:2], lot]).severity == "normal"
+
+
+def test_a_lot_that_cannot_be_accepted_any_more_counts_before_it_is_closed():
+    asked = replace(ASKED, aql=4.0, size=40)
+    lots = [kept(["fail", "fail"], lot_start(f"D-{k}"), number=k) for k in (1, 2)]
+    start = opened(asked, PLAN, lots)
+    assert start.severity == "tightened"
+    assert "2 of 2 lots in a row (D-1 and D-2) were not accepted" in start.severity_why
+    (history,) = histories(lots)
+    assert (history.average.inspected, history.average.nonconforming) == (4, 4)
+    assert (history.lots, len(history.open_lots)) == ((), 2)
+
+
+@pytest.mark.parametrize("end", [None, LotEnd.WITHDRAWN, LotEnd.ACCEPTED])
+def test_what_was_said_counts_from_the_opening_of_its_lot_on(end):
+    """Irregular production ends reduced inspection (ISO 2859-1:1999, 9.3.4) for all lots after."""
+    asked = replace(ASKED, aql=4.0, size=40)
+    lots = [closed(0, number=k) for k in range(1, 16)]
+    agreed = {"steady": True, "agreed_by": "A. Reed", "severity": "reduced"}
+    lots.append(kept(start=lot_start("R", **agreed), number=16))
+    assert opened(asked, PLAN, lots).severity == "reduced"
+    strike = kept(["pass"] * 5, lot_start("S", irregular="strike"), number=17, end=end)
+    assert opened(asked, PLAN, [*lots, strike]).severity == "normal"
+    acted = kept(start=lot_start("A", acted="new tooling"), number=8, end=end)
+    assert opened(asked, PLAN, [*ENDED, acted]).severity == "tightened"
+
+
+def test_what_is_said_later_does_not_change_what_was_judged_before():
+    lots = [closed(0, number=k) for k in range(1, 16)]
+    later = {"opened_at": T0 + timedelta(days=1)}
+    words = lot_start("R", steady=True, agreed_by="A. Reed", severity="reduced", **later)
+    bad = replace(closed(2, number=16), closed_at=T0 + timedelta(days=2), closed_number=16)
+    asked = replace(ASKED, aql=4.0, size=40)
+    said_first = kept(start=words, number=17)
+    # Reduced from the opening of R on, so D-16, closed after that, ends it.
+    start = opened(asked, PLAN, [*lots, bad, said_first])
+    assert "D-16 was not accepted on reduced inspection" in start.severity_why
 
 
 def test_they_count_in_the_order_they_were_closed():
@@ -317,15 +355,19 @@ def test_a_replacement_is_the_next_of_the_draw():
 
 # --- what the sample says -------------------------------------------------------------------------
 
-RUNS = st.lists(
-    st.tuples(
-        st.sampled_from(["pass", "fail", "retest", None]),
-        st.sampled_from(list(RunState)),
-        st.booleans(),
-        st.booleans(),
-    ),
-    max_size=4,
+DECIDES = st.tuples(
+    st.sampled_from(["pass", "fail"]),
+    st.just(RunState.FINISHED),
+    st.just(False),  # set aside
+    st.just(False),  # simulated
 )
+ANY_RUN = st.tuples(
+    st.sampled_from(["pass", "fail", "retest", None]),
+    st.sampled_from(list(RunState)),
+    st.booleans(),
+    st.booleans(),
+)
+RUNS = st.lists(DECIDES | ANY_RUN, max_size=4)
 
 
 @given(
