@@ -617,9 +617,8 @@ def _add_lot(parser: argparse.ArgumentParser) -> None:
         )
     for action in (aside, cannot, can, withdraw):
         action.add_argument("--reason", required=True, help="why, for the lot's report")
-    for action in (aside, cannot, can, close, withdraw):
+    for action in (opening, aside, cannot, can, close, withdraw):
         action.add_argument("--operator", required=True, help="who decides so")
-    opening.add_argument("--operator", default="", help="who opens it")
     for action in (opening, close):
         action.add_argument("--note", default="", help="a remark, for the record")
     _add_rig(opening)

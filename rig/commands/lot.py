@@ -52,7 +52,7 @@ from rig.quality.lots import accept_probability, lot_accept_probability, oc_curv
 from rig.quality.sampling_tables import SamplingError
 from rig.records.errors import RecordsError
 from rig.records.lot_model import ItemResult, LotEnd, LotItem, LotKept, LotResult
-from rig.records.lot_records import as_named, known_from, why_not
+from rig.records.lot_records import as_named, is_closed, known_from, why_not
 from rig.records.model import RunState
 from rig.records.store import Store
 from rig.schema import MistakesError
@@ -229,6 +229,7 @@ def _run(options: argparse.Namespace) -> int:
     while True:
         with open_records(records) as store:
             lot = store.lots.lot(options.name)
+        _need_at_work(lot, simulated=simulated)
         item = _item(lot, options)
         if item is None:
             say(wrapped(f"{lot.name}: {progress_words(lot)}. {finding_words(lot)}"))
@@ -238,10 +239,19 @@ def _run(options: argparse.Namespace) -> int:
             return status
 
 
+def _need_at_work(lot: LotKept, *, simulated: bool) -> None:
+    """Raise CommandError unless the lot is open, and of this world."""
+    if not lot.is_open:
+        raise CommandError(exits.USAGE, f"{is_closed(lot)} Nothing was fed.")
+    if simulated != lot.simulated:
+        world = "on the simulated bench" if lot.simulated else "on a real bench"
+        raise CommandError(
+            exits.USAGE, f"the lot {shown(lot.name)} is tested {world}. Nothing was fed."
+        )
+
+
 def _item(lot: LotKept, options: argparse.Namespace) -> LotItem | None:
     """Return the item whose turn it is, None if nothing is left."""
-    if not lot.is_open:
-        return None
     if options.item is None:
         return lot.next_item
     for item in lot.items:
@@ -270,11 +280,6 @@ def _test(
     objection = why_not(lot, item, serial)
     if objection:
         raise CommandError(exits.USAGE, f"{objection} Nothing was fed.")
-    if simulated != lot.simulated:
-        world = "on the simulated bench" if lot.simulated else "on a real bench"
-        raise CommandError(
-            exits.USAGE, f"the lot {shown(lot.name)} is tested {world}. Nothing was fed."
-        )
     _need_new_here(lot, item, serial, options, records)
     if not options.quiet:
         tell(wrapped(f"{lot.name}: {_turn(lot, item)}"))

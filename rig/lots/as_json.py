@@ -43,6 +43,7 @@ def lot_object(lot: LotKept, worth: LotWorth | None = None) -> dict[str, Any]:
         "end": None if lot.end is None else str(lot.end),
         "closed_at": None if lot.closed_at is None else lot.closed_at.isoformat(),
         "closed_by": lot.closed_by,
+        "cautions": dict(lot.cautions),
         "text": finding_words(lot),
     }
     if worth is not None:

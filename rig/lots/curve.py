@@ -60,6 +60,7 @@ def draw_curve(axes: Axes, lot: LotKept, worth: LotWorth) -> None:
         color=FEED,
         linestyle="none",
         marker="o",
+        clip_on=False,
         markersize=3.0 if len(curve.lot) <= _FEW else 1.8,
         label=f"this lot of {lot.size} (hypergeometric)",
     )
@@ -71,6 +72,7 @@ def draw_curve(axes: Axes, lot: LotKept, worth: LotWorth) -> None:
             xytext=(5, 2),
             textcoords="offset points",
             fontsize=7,
+            bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 0.6},
         )
     axes.set_xlim(0.0, max(curve.process[-1].percent, 1.5 * lot.aql))
     axes.set_ylim(0.0, 1.02)

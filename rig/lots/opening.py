@@ -137,11 +137,11 @@ def lot_start(asked: LotAsked, plan: Plan, lots: Sequence[LotKept]) -> LotStart:
         for about, called, text in (
             ("name", "The lot's name", asked.name),
             ("supplier", "The supplier", asked.supplier),
+            ("operator", "The name of who opens it", asked.operator),
         )
     }
     for about, called, text, longest in (
         ("order_number", "The order number", asked.order_number, NAME_LONGEST),
-        ("operator", "The operator's name", asked.operator, NAME_LONGEST),
         ("agreed_by", "The name of who agrees", asked.agreed_by, NAME_LONGEST),
         ("irregular", "What is irregular", asked.irregular, NOTE_LONGEST),
         ("acted", "What the supplier has done", asked.acted, NOTE_LONGEST),

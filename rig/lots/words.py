@@ -89,7 +89,20 @@ def verdict_word(lot: LotKept) -> str:
 
 
 def finding_words(lot: LotKept) -> str:
-    """Return what the sample says of the lot by now, and what to do next."""
+    """Return what the sample says of the lot by now, what to mind of the rig, and what to do."""
+    return " ".join(filter(None, (_finding(lot), caution_words(lot))))
+
+
+def caution_words(lot: LotKept) -> str:
+    """Return what must be minded of the rig by which the lot was judged; empty if nothing must."""
+    if not lot.cautions:
+        return ""
+    decide = sum(item.run is not None for item in lot.sample)
+    what = "; ".join(f"{count} of {decide}: {said}" for said, count in lot.cautions.items())
+    return f"Mind the rig by the runs that decide ({what})."
+
+
+def _finding(lot: LotKept) -> str:
     bad, left = len(lot.nonconforming), len(lot.left)
     found = f"{bad or 'No'} nonconforming item{'' if bad == 1 else 's'}"
     too_many = "is too many" if lot.re == 1 else "are too many"
@@ -104,7 +117,7 @@ def finding_words(lot: LotKept) -> str:
                 f"{found} in the sample by now, and {lot.re} {too_many}: the lot "
                 f"{'was not accepted' if lot.end else 'cannot be accepted any more'}. "
                 + (
-                    f"{left} items were left untested."
+                    f"{_counted(left, 'item')} {'was' if left == 1 else 'were'} left untested."
                     if lot.end
                     else f"Testing the {left} left is recommended all the same: the supplier's "
                     "average is known better with them. Then close the lot."

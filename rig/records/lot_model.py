@@ -7,6 +7,7 @@ nothing.
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
@@ -111,7 +112,8 @@ class LotStart:
 class LotRun:
     """A run that was made for an item; ``set_aside``: why it does not count ("": it may).
 
-    ``why`` is the first reason of its verdict.
+    ``why`` is the first reason of its verdict, ``caution`` what must stand beside it of the rig,
+    its golden units and its calibration (empty: nothing).
     """
 
     run_id: UUID
@@ -123,6 +125,7 @@ class LotRun:
     simulated: bool
     why: str = ""
     set_aside: str = ""
+    caution: str = ""
 
     @property
     def decided(self) -> bool:
@@ -279,6 +282,12 @@ class LotKept:
     def worked_through(self) -> tuple[LotItem, ...]:
         """The items judged before the first that is left, in the order of the crate."""
         return tuple(takewhile(lambda item: item.result is not ItemResult.LEFT, self.sample))
+
+    @property
+    def cautions(self) -> Counter[str]:
+        """What must stand beside its verdict of the rig, with how many deciding runs have it."""
+        runs = (item.run for item in self.sample)
+        return Counter(run.caution for run in runs if run is not None and run.caution)
 
     @property
     def decided_runs(self) -> tuple[LotRun, ...]:

@@ -12,8 +12,11 @@ from sqlalchemy import and_, func, select
 from sqlalchemy.orm import Session
 
 from rig.labels import name_key, serial_key, shown
+from rig.quality.calibration_words import standing_in_short
 from rig.records import finding
+from rig.records.calibrations import standing_read
 from rig.records.errors import RecordsError
+from rig.records.golden_said import golden_in_short
 from rig.records.lot_model import (
     ItemResult,
     LotEnd,
@@ -104,9 +107,9 @@ class LotRecords:
             runs = len(kept.decided_runs)
             if kept.judged or runs:
                 found = (
-                    f"{kept.judged} of its items are judged"
+                    f"items of it judged: {kept.judged}"
                     if kept.judged
-                    else f"{runs} of its runs came to pass or fail, set aside or not"
+                    else f"runs of it that came to pass or fail, set aside or not: {runs}"
                 )
                 raise RecordsError(
                     f"The lot “{shown(name)}” cannot be withdrawn: {found}, and what was found "
@@ -331,7 +334,7 @@ def link_lot_run(session: Session, item_id: UUID, run: RunRow) -> None:
 def why_not(lot: LotKept, item: LotItem, serial: str) -> str:
     """Return why no run of ``item`` with the unit ``serial`` may begin; empty if it may."""
     if not lot.is_open:
-        return _is_closed(lot)
+        return is_closed(lot)
     called = f"Item {item.number} of the lot “{shown(lot.name)}”"
     if item.result is not ItemResult.LEFT:
         return (
@@ -443,11 +446,12 @@ def _need_open(session: Session, name: str) -> tuple[LotRow, LotKept]:
     row = _need(session, name)
     kept = _lots(session, [row])[0]
     if not kept.is_open:
-        raise RecordsError(f"{_is_closed(kept)} It was left as it is.")
+        raise RecordsError(f"{is_closed(kept)} It was left as it is.")
     return row, kept
 
 
-def _is_closed(kept: LotKept) -> str:
+def is_closed(kept: LotKept) -> str:
+    """Return that a lot is closed, since when and how."""
     how = "" if kept.end is None else str(kept.end).replace("_", " ")
     day = "" if kept.closed_at is None else f" on {kept.closed_at.astimezone():%Y-%m-%d}"
     return f"The lot “{shown(kept.name)}” was closed{day} ({how}), which is final."
@@ -556,6 +560,8 @@ def _runs(session: Session, lots: Sequence[UUID]) -> Iterator[tuple[UUID, LotRun
             RunRow.simulated,
             ReasonRow.text,
             LotRunRow.set_aside,
+            RunRow.golden,
+            RunRow.calibration,
         )
         .join(LotItemRow, LotRunRow.item_id == LotItemRow.id)
         .join(RunRow, LotRunRow.run_id == RunRow.id)
@@ -564,12 +570,15 @@ def _runs(session: Session, lots: Sequence[UUID]) -> Iterator[tuple[UUID, LotRun
         .where(LotItemRow.lot_id.in_(lots))
         .order_by(LotRunRow.item_id, LotRunRow.position)
     )
-    for item, run, at, serial, operator, state, verdict, simulated, why, aside in session.execute(
-        query
-    ):
+    for row in session.execute(query):
+        item, run, at, serial, operator, state, verdict, simulated, why, aside, golden, cal = row
+        standing = standing_read(cal, None, simulated=simulated)
+        of_rig = (golden_in_short(golden), standing_in_short(standing))
+        caution = "; ".join(filter(None, of_rig))
+        why = why or ""
         yield (
             item,
-            LotRun(run, at, serial, operator, state, verdict, simulated, why or "", aside),
+            LotRun(run, at, serial, operator, state, verdict, simulated, why, aside, caution),
         )
 
 

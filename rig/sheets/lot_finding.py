@@ -58,6 +58,7 @@ class LotFinding:
     rule: str
     kind: str = ""
     marks: tuple[str, ...] = ()
+    caution: str = ""
     facts: Rows = ()
     risks: Rows = ()
     svg: str = ""
@@ -78,7 +79,7 @@ class LotFinding:
                 "kind": self.kind,
                 "word": self.word,
                 "marks": list(self.marks),
-                "caution": "",
+                "caution": self.caution,
             },
             **{
                 name: list(getattr(self, name))
@@ -102,6 +103,7 @@ def finding_of(lot: LotKept, lots: Iterable[LotKept] = ()) -> LotFinding:
         f"{SOURCE}. {_COMMON}",
         _kind(lot),
         (SIMULATED,) if lot.simulated else (),
+        "; ".join(lot.cautions),
         tuple({"name": name, "text": words.clean(text)} for name, text in _facts(lot, lots)),
         tuple({"cells": [words.clean(cell) for cell in row]} for row in (heading, *risks)),
         curve_figure(lot, worth, _CURVE_IN),

@@ -126,6 +126,7 @@ def test_a_small_lot_is_tested_whole():
     [
         ({"name": " "}, "name", "The lot's name is empty"),
         ({"supplier": ""}, "supplier", "The supplier is empty"),
+        ({"operator": " "}, "operator", "The name of who opens it is empty"),
         ({"order_number": "\x07"}, "order_number", "cannot be printed"),
         ({"size": 1}, "size", "cannot be sampled"),
         ({"aql": 3.0}, "aql", "have no AQL of 3"),

@@ -124,7 +124,7 @@ def test_a_closed_lot_is_final(store, lot):
 def test_a_lot_of_which_something_was_judged_cannot_be_withdrawn(store, lot):
     made_run(store, lot, 3, "retest")
     made_run(store, lot, 7)
-    with pytest.raises(RecordsError, match="1 of its items are judged, and what was found stands"):
+    with pytest.raises(RecordsError, match="items of it judged: 1, and what was found stands"):
         store.lots.withdraw("D-1", WHO, WHEN, "wrong size")
     store.lots.open(lot_start("D-2"))
     gone = store.lots.withdraw("D-2", WHO, WHEN, "wrong size")
@@ -137,7 +137,7 @@ def test_a_lot_of_which_something_was_judged_cannot_be_withdrawn(store, lot):
 def test_what_came_to_pass_or_fail_is_not_withdrawn_by_setting_it_aside(store, lot):
     made_run(store, lot, 3, "fail")
     store.lots.set_aside("D-1", 3, "lever was tied", WHO, WHEN)
-    with pytest.raises(RecordsError, match="1 of its runs came to pass or fail, set aside or not"):
+    with pytest.raises(RecordsError, match="came to pass or fail, set aside or not: 1, and what"):
         store.lots.withdraw("D-1", WHO, WHEN, "wrong size")
 
 

@@ -52,6 +52,10 @@ def test_every_item_stands_with_its_run_and_whatever_did_not_decide(own):
     beside = items["3"]["beside"]
     assert f"run {str(aside)[:8]} FAIL, set aside: lever was tied" in beside
     assert golden_in_short(out) in beside
+    # And beside the lot's verdict, of which it is a part.
+    assert found["standing"]["caution"] == golden_in_short(out)
+    told = f"Mind the rig by the runs that decide (1 of 2: {golden_in_short(out)})."
+    assert found["sentence"].endswith(told)
     assert items["20"]["result"] == "replaced: cannot be tested, not in the crate"
     assert items["25"]["beside"] == "for item 20"
     assert items["31"]["result"] == "to be tested"
