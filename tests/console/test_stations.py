@@ -365,7 +365,7 @@ async def test_leaving_asks_for_all_jobs_at_once_and_ends_them(stations):
     async with console.run_test(size=(80, 24)) as pilot:
         a, b = begun(stations, "A", "B")
         assert not console.begin(stations.order("B", PLAN, serial="LM-12-0417"))
-        assert "Which unit is on station B?" in said(console)
+        await until(pilot, lambda: "Which unit is on station B?" in said(console))
         await pilot.press("ctrl+q")
         await until(pilot, lambda: isinstance(console.screen, ChoiceDialog))
         await until(pilot, lambda: "Jobs are on at stations A and B" in screen_text(console))

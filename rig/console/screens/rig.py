@@ -141,9 +141,13 @@ class RigScreen(DeskScreen):
         fresh = desk.fresh and live.rig_check
         rows = reading_rows(desk.tail, desk.settings, desk.station, fresh=fresh)
         self.query_one(Readings).show(rows)
-        if self._then is not None and not live.on:
+        if self._then is not None and not live.on and not self._is_read_elsewhere():
             full, self._then = self._then, None
             self._begin(full)
+
+    def _is_read_elsewhere(self) -> bool:
+        """Tell whether the readings of the station that was left are still about to end."""
+        return any(desk.live.on and desk.live.rig_check for desk in self.app.desks)
 
     # --- actions -------------------------------------------------------------------------------
 
