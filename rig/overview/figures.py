@@ -13,6 +13,7 @@ from statistics import fmean, median, stdev
 import numpy as np
 from scipy.special import stdtrit
 
+from rig.labels import name_key
 from rig.quality.lots import ProcessAverage, process_average
 
 REASONS_TOLD = 3
@@ -97,14 +98,14 @@ def lines_of_suppliers(lots: Iterable[Lot]) -> list[Line]:
     """
     of: dict[str, list[Lot]] = defaultdict(list)
     for lot in lots:
-        of[lot.supplier].append(lot)
+        of[name_key(lot.supplier)].append(lot)
     lines = []
-    for supplier, theirs in sorted(of.items()):
+    for _, theirs in sorted(of.items()):
         items = [item for lot in theirs for item in lot.items]
         judged = [(_first(item), list(item.runs)) for item in items if not item.untestable]
         lines.append(
             _line(
-                supplier,
+                theirs[0].supplier,
                 judged,
                 untestable=sum(item.untestable for item in items),
                 lots=len(theirs),
