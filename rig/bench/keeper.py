@@ -98,7 +98,7 @@ class ThreadKeeper:
     def __init__(self, path: Path, wait: Callable[[Done], None] | None = None) -> None:
         self._wait = wait
         self._pool = ThreadPoolExecutor(1, thread_name_prefix="records")
-        self._events: list[Future[None]] = []
+        self._events: dict[UUID, list[Future[None]]] = {}  # by run, in the order they came
         try:
             self._store = self._pool.submit(Store.open, path).result()
         except BaseException:
@@ -134,28 +134,29 @@ class ThreadKeeper:
         return self._answer(self._pool.submit(self._store.begin_run, start))
 
     def add_event(self, run_id: UUID, event: RunEvent) -> Done:
-        """Hand an event over; its failure surfaces with the next step's."""
+        """Hand an event over; its failure surfaces with whatever of its run is asked for next."""
         future = self._pool.submit(self._store.add_event, run_id, event)
-        self._events.append(future)
-        return self._when_done(future)
+        self._events.setdefault(run_id, []).append(future)
+        return self._when_done(future, run_id)
 
     def finish_step(self, run_id: UUID, step: StepRecord) -> Done:
         """Hand a finished step over."""
-        return self._when_done(self._pool.submit(self._store.finish_step, run_id, step))
+        return self._when_done(self._pool.submit(self._store.finish_step, run_id, step), run_id)
 
     def finish_run(self, run_id: UUID, end: RunEnd) -> Done:
         """Hand the run's end over."""
-        return self._when_done(self._pool.submit(self._store.finish_run, run_id, end))
+        return self._when_done(self._pool.submit(self._store.finish_run, run_id, end), run_id)
 
     def _answer(self, future: Future[Kept]) -> Kept:
         if self._wait is not None:
             self._wait(future.done)
         return future.result()
 
-    def _when_done(self, future: Future[None]) -> Done:
+    def _when_done(self, future: Future[None], run_id: UUID | None = None) -> Done:
         def done() -> bool:
-            while self._events and self._events[0].done():
-                self._events.pop(0).result()
+            events = self._events.get(run_id, []) if run_id is not None else []
+            while events and events[0].done():
+                events.pop(0).result()
             if not future.done():
                 return False
             future.result()

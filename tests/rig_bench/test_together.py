@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
@@ -21,6 +22,7 @@ from rig.bench.loop import ControlLoop
 from rig.bench.opening import guard_limits
 from rig.bench.requests import BOTH, OFF
 from rig.bench.rounds import Turn
+from rig.bench.shared_supply import SharedPower
 from rig.bench.turns import START_APART_S
 from rig.crowding import BUS_SHARE, crowd
 from rig.plans import plan_from_text
@@ -297,6 +299,35 @@ def test_a_key_that_is_held_feeds_at_once_and_one_that_is_let_go_takes_it_at_onc
     assert both.verdict("A") == "pass"
 
 
+def test_a_key_held_while_another_station_sets_the_supply_moves_no_lever(side):
+    plans = {"A": make_plan(SWEEP, LONG), "B": make_plan(LONG)}
+    both = side(plans=plans, supply=True)
+    both.by_hand.add("B")
+    ready, let_go, again = [], [], []
+
+    def keys():
+        now_s = both.now_s()
+        if "A" in both.ends:
+            raise Stopped("Stopped: enough.", by_operator=True)
+        if not ready and both.noted("B", "ready"):
+            ready.append(now_s)
+        if ready and not let_go and now_s > ready[0] + 1.5:
+            let_go.append(now_s)
+            return [Hold(False, False)]
+        if let_go and now_s > let_go[0] + 0.2:
+            again.append(now_s)
+        held = both.noted("B", "waits") and (again or not let_go)
+        return [Hold(True, True, lease_s=0.3)] if held else ()
+
+    both.watchers["B"].on_listen = keys
+    both.begin_when(lambda: fed(both, "A") == BOTH, by="A", begin="B")
+    both.run("A")
+    first_a, *_ = both.diary.spans_s("A")
+    assert ready[0] >= first_a[1], "not ready before the supply is free again"
+    from_s = both.diary.spans_s("B")[0][0]
+    assert 0.0 <= from_s - again[0] <= IN_TIME_S, "fed by a key pressed when it was ready"
+
+
 def _battery_spans(side, name):
     edges = side.diary.of(name)
     return [(a.time_s, b.time_s) for a, b in zip(edges[::2], edges[1::2], strict=True)]
@@ -345,15 +376,59 @@ def test_the_supply_is_set_back_for_the_others_when_a_step_at_another_voltage_fa
 
 
 def test_a_plan_for_another_voltage_is_refused_while_the_supply_is_on(side):
-    text = HEAD.replace('type = "LM-12"', 'type = "LM-12"\nnominal_v = 13.0') + LONG
-    other = plan_from_text(text, Path("other.toml"))
-    both = side(plans={"A": make_plan(LONG), "B": other}, supply=True)
+    both = side(plans={"A": make_plan(LONG), "B": _other_voltage(13.0)}, supply=True)
     both.begin_when(lambda: fed(both, "A") == BOTH, by="A", begin="B")
     both.run("A")
     assert both.verdict("A") == "pass"
     assert both.verdict("B") == "none"
     assert "on at 12 V for station A" in both.ends["B"].note
     assert "13 V" in both.ends["B"].note
+
+
+def _other_voltage(volts):
+    text = HEAD.replace('type = "LM-12"', f'type = "LM-12"\nnominal_v = {volts}') + LONG
+    return plan_from_text(text, Path("other.toml"))
+
+
+def test_a_voltage_that_a_job_left_on_when_it_ended_binds_nobody(side):
+    both = side(plans={"A": make_plan(HALF_TURNS), "B": _other_voltage(13.0)}, supply=True)
+    supply = both.backend.world.supply
+    seen = set()
+    both.watchers["B"].at_sample = lambda _, s: seen.add(supply.set_v) if s.battery_feed else None
+
+    def accept(ask, wait):
+        wait(lambda: "A" in both.ends)
+        return "accepted"
+
+    both.watchers["B"].ask = accept
+    order = both.order
+    both.order = lambda name: replace(order(name), consent=name != "B", ask_operator=name == "B")
+    both.run()
+    assert both.verdict("A") == "pass"
+    assert both.ends["B"].state == "finished", both.ends["B"].note
+    assert seen == {13.0}
+    assert not supply.output_on
+
+
+def test_nobody_is_fed_after_a_supply_was_not_set_back_whatever_the_reason(side, monkeypatch):
+    def no_thread(_):
+        raise RuntimeError("no thread could be started")
+
+    monkeypatch.setattr(SharedPower, "restore", no_thread)
+    plans = {"A": make_plan(SWEEP), "B": make_plan(LONG)}
+    both = side(plans=plans, supply=True)
+
+    def stop():
+        if fed(both, "A") == BOTH and both.backend.world.supply.set_v < 10.5:
+            raise Stopped("Stopped: enough.", by_operator=True)
+
+    both.watchers["A"].on_listen = stop
+    both.begin_when(lambda: fed(both, "A") == BOTH, by="A", begin="B")
+    with pytest.raises(RuntimeError, match="no thread"):
+        both.run("A")
+    assert both.diary.spans_s("A")
+    assert not both.diary.spans_s("B")
+    assert "could not be set back for this station: no thread" in both.ends["B"].note
 
 
 KINDS = ("", "jammed=90", "cam-welded", "sensor-absent", "sensor-stuck", "open-winding")

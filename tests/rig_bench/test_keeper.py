@@ -1,0 +1,6 @@
+"""Writing beside the control loop: whose failure is told to whom."""
+
+from __future__ import annotations
+
+
+
