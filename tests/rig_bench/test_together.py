@@ -6,6 +6,7 @@ import itertools
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
+from statistics import median
 
 import pytest
 from bench_runs import HALF_TURNS, HEAD, make_plan
@@ -13,7 +14,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from side_by_side import PERIOD_S, Side, fed
 
+from drivers import SupplyError
+from drivers.current import CurrentSensor
 from drivers.simulated.i2c import HANG_S
+from drivers.supply import BenchSupply
 from rig.bench.commands import Hold
 from rig.bench.errors import Stopped
 from rig.bench.events import HalfTurnEnded, Refused, StepBegan
@@ -53,6 +57,11 @@ def test_two_units_at_once_each_get_their_own_run_and_verdict(side):
     assert any(
         a < d and c < b for a, b in both.diary.spans_s("A") for c, d in both.diary.spans_s("B")
     )
+    # Each samples in its own part of the period, or one would wait for the other's transactions.
+    phase_s = [
+        median(sample.time_s % PERIOD_S for sample in both.watchers[name].samples) for name in "AB"
+    ]
+    assert (phase_s[1] - phase_s[0]) % PERIOD_S == pytest.approx(PERIOD_S / 2, rel=0.1)
 
 
 def test_the_same_seed_gives_the_same_interleaving(side, tmp_path):
@@ -144,6 +153,37 @@ def test_a_held_bus_takes_all_stations_off_in_the_time_of_one_wait(side):
         last = four.diary.spans_s(name)[-1]
         assert last[0] < 3.5 < last[1] <= 3.5 + PERIOD_S + HANG_S + PERIOD_S
         assert "sensor does not answer" in four.ends[name].note
+
+
+def test_a_bus_held_in_an_ignition_sensors_read_costs_one_wait_as_well(side, monkeypatch):
+    both = side(plans={name: make_plan(LONG) for name in "AB"})
+    address = both.settings.station("B").ignition_sensor.address
+    held = []
+    read = CurrentSensor.read
+
+    def reading(sensor):
+        both_fed = fed(both, "A") == BOTH and fed(both, "B") == BOTH
+        if not held and both_fed and sensor.wiring.address == address:
+            held.append(both.now_s())
+            both.backend.hands.do("apply_fault", {"fault": "bus-hang"})
+        return read(sensor)
+
+    monkeypatch.setattr(CurrentSensor, "read", reading)
+    both.run()
+    for name in "AB":
+        last = both.diary.spans_s(name)[-1]
+        assert last[0] < held[0] < last[1] <= held[0] + PERIOD_S + HANG_S + PERIOD_S
+        assert "sensor does not answer" in both.ends[name].note
+
+
+def test_a_job_that_waits_for_the_disk_at_its_end_leaves_the_others_fed(side):
+    both = side(plans={"A": make_plan(LONG, LONG), "B": make_plan(HALF_TURNS)})
+    both.slow_disk_s["B"] = 0.5
+    both.run()
+    over_s = both.diary.spans_s("B")[-1][1]
+    assert both.diary.spans_s("A")[-1][1] > over_s + 1.0, "A was at work all the while"
+    assert both.verdict("A") == "pass"
+    assert both.verdict("B") == "pass"
 
 
 def test_a_job_that_holds_the_thread_loses_all_feeds_to_the_hardware_timer(side):
@@ -271,6 +311,17 @@ def test_motors_start_one_after_the_other(side):
         assert one == other or other_s - one_s >= START_APART_S - PERIOD_S
 
 
+def test_what_others_keep_a_step_waiting_is_no_part_of_its_length(side, monkeypatch):
+    monkeypatch.setattr(
+        "rig.bench.turns.START_APART_S", 2.0
+    )  # the other starts when one is through
+    most_s = 10.0  # the least that a plan of such a step may have
+    both = side(plans={name: make_plan(f"step_max_s = {most_s}\n", LONG) for name in "AB"}).run()
+    spans = [both.diary.spans_s(name)[-1] for name in "AB"]
+    assert max(to_s for _, to_s in spans) - min(from_s for from_s, _ in spans) > most_s
+    assert both.verdict("A") == both.verdict("B") == "pass"
+
+
 def test_a_key_that_is_held_feeds_at_once_and_one_that_is_let_go_takes_it_at_once(side):
     both = side(plans={name: make_plan(LONG) for name in "AB"})
     both.by_hand.add("B")
@@ -383,6 +434,26 @@ def test_a_plan_for_another_voltage_is_refused_while_the_supply_is_on(side):
     assert both.verdict("B") == "none"
     assert "on at 12 V for station A" in both.ends["B"].note
     assert "13 V" in both.ends["B"].note
+
+
+def test_a_supply_that_may_have_changed_is_set_back_before_the_others_feed(side, monkeypatch):
+    plans = {"A": make_plan(SWEEP), "B": make_plan(LONG)}
+    both = side(plans=plans, supply=True)
+    supply = both.backend.world.supply
+    set_voltage = BenchSupply.set_voltage
+
+    def unconfirmed(self, volts):
+        set_voltage(self, volts)
+        if volts == 10.0:
+            raise SupplyError("It does not confirm.")
+
+    monkeypatch.setattr(BenchSupply, "set_voltage", unconfirmed)
+    fed_at = set()
+    both.watchers["B"].at_sample = lambda _, s: s.battery_feed and fed_at.add(supply.set_v)
+    both.run()
+    assert "does not confirm" in both.ends["A"].note
+    assert both.verdict("B") == "pass"
+    assert fed_at == {12.0}
 
 
 def _other_voltage(volts):
