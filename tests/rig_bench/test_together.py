@@ -450,10 +450,23 @@ def test_a_supply_that_may_have_changed_is_set_back_before_the_others_feed(side,
     monkeypatch.setattr(BenchSupply, "set_voltage", unconfirmed)
     fed_at = set()
     both.watchers["B"].at_sample = lambda _, s: s.battery_feed and fed_at.add(supply.set_v)
+    _accepts_when_over(both, "B", "A")
     both.run()
     assert "does not confirm" in both.ends["A"].note
     assert both.verdict("B") == "pass"
     assert fed_at == {12.0}
+
+
+def _accepts_when_over(side, name, other):
+    """Have ``name``'s cautions accepted once the job of ``other`` is over."""
+
+    def accept(ask, wait):
+        wait(lambda: other in side.ends)
+        return "accepted"
+
+    order = side.order
+    side.watchers[name].ask = accept
+    side.order = lambda at: replace(order(at), consent=at != name, ask_operator=at == name)
 
 
 def _other_voltage(volts):
@@ -467,13 +480,7 @@ def test_a_voltage_that_a_job_left_on_when_it_ended_binds_nobody(side):
     seen = set()
     both.watchers["B"].at_sample = lambda _, s: seen.add(supply.set_v) if s.battery_feed else None
 
-    def accept(ask, wait):
-        wait(lambda: "A" in both.ends)
-        return "accepted"
-
-    both.watchers["B"].ask = accept
-    order = both.order
-    both.order = lambda name: replace(order(name), consent=name != "B", ask_operator=name == "B")
+    _accepts_when_over(both, "B", "A")
     both.run()
     assert both.verdict("A") == "pass"
     assert both.ends["B"].state == "finished", both.ends["B"].note
