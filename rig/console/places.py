@@ -45,6 +45,10 @@ FOR_ALL = frozenset({"records", "stations"})
 """Places that are one for all stations; of the others each station has its own."""
 
 
+EVERY = (*PLACES, CAUSES, LOTS, *OF_RIG)
+"""Every place of every bench."""
+
+
 def tab_of(name: str) -> str:
     """Return the place whose tab a place is seen under."""
     if any(place.name == name for place in OF_RIG):

@@ -14,7 +14,7 @@ from textual.dom import DOMNode
 from textual.widgets import Footer, Static
 
 from rig.console.feeds_off import NEXT_STATION, STOP_HERE, Dialog
-from rig.console.places import CAUSES, PLACES, Place, places
+from rig.console.places import EVERY, PLACES, Place, places
 
 if TYPE_CHECKING:
     from rig.console.screen import DeskScreen
@@ -41,8 +41,7 @@ class HelpDialog(Dialog[None]):
 
     def compose(self) -> ComposeResult:
         """Lay the help out."""
-        there = (*self._places(), CAUSES)
-        title = next(place.title for place in there if place.name == self._of.place)
+        title = next(place.title for place in EVERY if place.name == self._of.place)
         with Vertical(classes="dialog -tall-dialog"):
             yield Static(f"Help: {title}", classes="dialog-title", markup=False)
             with VerticalScroll(classes="dialog-text"):
