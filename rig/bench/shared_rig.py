@@ -9,7 +9,7 @@ from functools import partial
 from typing import Any, TypeVar
 
 from drivers import Backend, Clock, Hands, I2CBus, RigWiring, StationWiring
-from rig.bench.aside import Aside
+from rig.bench.aside import Aside, in_time
 from rig.bench.errors import RefusedError
 from rig.bench.held_bus import HeldBuses
 from rig.bench.hub import Hub
@@ -160,7 +160,7 @@ class Berth:
         if not self.rig.real_time:
             return work()
         results: list[Result] = []
-        done = Aside(lambda: results.append(work())).done
+        done = in_time(Aside(lambda: results.append(work())).done, self.rig.hub)
         if cycling:
             loop.wait(done)
         else:

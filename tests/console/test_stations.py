@@ -239,6 +239,7 @@ async def test_the_stop_key_works_in_every_field_and_dialog(stations):
         await pilot.press("escape")
         b.end_run()
         a.end_run()
+        await until(pilot, lambda: isinstance(console.screen, DeskScreen))
         await at(pilot, "records")
         field = console.screen.query(Input).first()
         field.focus()

@@ -18,6 +18,7 @@ from drivers import SupplyError
 from drivers.current import CurrentSensor
 from drivers.simulated.i2c import HANG_S
 from drivers.supply import BenchSupply
+from rig.bench.aside import WAIT_MOST_S
 from rig.bench.commands import Hold
 from rig.bench.errors import Stopped
 from rig.bench.events import HalfTurnEnded, Refused, StepBegan
@@ -455,6 +456,17 @@ def test_a_supply_that_may_have_changed_is_set_back_before_the_others_feed(side,
     assert "does not confirm" in both.ends["A"].note
     assert both.verdict("B") == "pass"
     assert fed_at == {12.0}
+
+
+def test_a_supply_that_nobody_gets_round_to_is_not_waited_for_for_ever(side, monkeypatch):
+    """A thread may begin and end without a word, where there is no memory for it."""
+    both = side(supply=True)
+    both.together.rig.real_time = True
+    monkeypatch.setattr("rig.bench.aside.start_new_thread", lambda *_: None)
+    both.run("A")
+    assert f"was not set within {WAIT_MOST_S:g} s" in both.ends["A"].note
+    assert both.now_s() < 2 * WAIT_MOST_S
+    assert both.diary.edges == []
 
 
 def _accepts_when_over(side, name, other):
