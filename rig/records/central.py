@@ -31,12 +31,11 @@ from sqlalchemy.pool import NullPool
 from rig.central_url import WHAT_IT_MAY_BE, trouble_with_url
 from rig.records import finding
 from rig.records.bench_tables import BenchRow
-from rig.records.bundles import Bench, Bundle, benches, own_bench
+from rig.records.bundles import Bench, benches, own_bench
 from rig.records.errors import RecordsError
 from rig.records.in_bulk import checksum_in
 from rig.records.strict_json import json_text, json_value
 from rig.records.tables import SCHEMA, Base
-from rig.records.transfer import Taken, put
 
 _PREPARING = 0x68616C66  # the advisory lock of who prepares ("half" in ASCII)
 _BENCHES = 0x68616C67  # ... and the class of those that benches hold while they sync
@@ -154,11 +153,6 @@ class Central:
                     "it, or end it."
                 )
             yield connection
-
-    def take(self, connection: Connection, bundles: Sequence[Bundle]) -> Taken:
-        """Put bundles in, in a transaction of their own; committed when this returns."""
-        with self._told(), connection.begin():
-            return put(connection, bundles)
 
     @contextmanager
     def transaction(self, connection: Connection) -> Iterator[Connection]:

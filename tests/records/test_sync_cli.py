@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import re
+import time
+from datetime import datetime
 from pathlib import Path
 
 import pytest
@@ -52,6 +55,35 @@ def test_from_the_first_prepare_to_the_last_status(store, server, rig, make, cap
     _, out, _ = halfturn(capsys, "sync", "status", "--json", *words)
     told = json.loads(out)
     assert (sum(told["waiting"].values()), told["failed"], told["to"]) == (0, "", url)
+
+
+def test_each_place_is_told_with_what_came_there_and_when(
+    store, central_url, rig, make, capsys, monkeypatch
+):
+    made(store, make)
+    words = ("--rig", rig(""), "--records", str(store.path))
+    url = central_url.replace("+psycopg", "")
+    halfturn(capsys, "sync", *words, "--to", url)
+    nowhere = "postgresql://b@/d?host=/nowhere"
+    assert halfturn(capsys, "sync", *words, "--to", nowhere)[0] == 6
+    monkeypatch.setenv("TZ", "Asia/Tokyo")
+    time.tzset()
+    try:
+        _, out, _ = halfturn(capsys, "sync", "status", *words)
+        told = json.loads(halfturn(capsys, "sync", "status", "--json", *words)[1])
+        now = datetime.now().astimezone()
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+    last, before = out[out.index("To ") :].split("To ")[1:3]
+    assert nowhere in last
+    assert "never all sent; the last try" in " ".join(last.split())
+    assert url in before.replace("\n", " ")
+    assert (told["to"], told["synced_at"]) == (nowhere, None)
+    sent = datetime.fromisoformat(told["others"][0]["synced_at"])
+    assert abs((now - sent).total_seconds()) < 600
+    shown = datetime.strptime(re.search(r"all sent ([-\d: \n]+)\.", before)[1], "%Y-%m-%d %H:%M")
+    assert abs((now.replace(tzinfo=None) - shown).total_seconds()) < 600
 
 
 def test_traces_stay_where_the_rig_file_says_so(store, central_url, rig, make, capsys):
