@@ -39,10 +39,27 @@ _WORDS = {
 }
 
 
+_BELONGS = {
+    "same": ("bench",),
+    "new": ("bench",),
+    "to": ("send", "prepare"),
+    "every": ("send",),
+    "once": ("send",),
+    "without_traces": ("send", "status"),
+    "json": ("send", "status", "bench"),
+    "quiet": ("send",),
+}
+"""Which option belongs to which action."""
+_COMMANDS = {"send": "halfturn sync"}
+
+
 def run(options: argparse.Namespace) -> int:
     """Do what the command line asks."""
-    if (options.same or options.new) and options.action != "bench":
-        raise CommandError(exits.USAGE, "--same and --new belong to `halfturn sync bench`.")
+    for name, actions in _BELONGS.items():
+        if getattr(options, name) not in (None, False) and options.action not in actions:
+            option = f"--{name.replace('_', '-')}"
+            where = " or ".join(f"`{_COMMANDS.get(a, f'halfturn sync {a}')}`" for a in actions)
+            raise CommandError(exits.USAGE, f"{option} belongs to {where}.")
     if options.every is not None and not options.every >= LEAST_EVERY_S:
         raise CommandError(exits.USAGE, f"--every must be {LEAST_EVERY_S:g} seconds or more.")
     settings = settings_or_starter(options)
@@ -229,6 +246,12 @@ def _local(at: datetime) -> str:
 
 def _bench(store: Store, options: argparse.Namespace) -> int:
     if options.new:
+        if store.at_work():
+            raise CommandError(
+                exits.RECORDS,
+                "A unit is being tested with these records; its run would become the other "
+                "bench's. Wait for its end, then give the command again.",
+            )
         new = meeting.become_new(store)
         words = (
             f"These records are those of a new bench, {str(new.id)[:8]}, from now on. What was "

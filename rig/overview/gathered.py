@@ -37,20 +37,24 @@ class Period:
 def judged_runs(connection: Connection, period: Period, *, simulated: bool) -> list[JudgedRun]:
     """Return the finished runs with a verdict of a period, in one world.
 
-    The rig's own runs are left out: those of gauge studies, and checks by golden units.
+    The rig's own runs are left out: those of gauge studies, and checks by golden units; so are
+    those that were set aside in their lot (a clip was off, a label misread).
     """
     tables = plain_tables()
     runs, golden, gauge = tables["runs"], tables["golden_units"], tables["gauge_runs"]
+    link = tables["lot_runs"]
     of_golden = exists().where(
         golden.c.unit_id == runs.c.unit_id,
         golden.c.plan_name == runs.c.plan_name,
         golden.c.station == runs.c.station,
         golden.c.bench_id.is_not_distinct_from(runs.c.bench_id),
+        golden.c.declared_at <= runs.c.started_at,
     )
     wanted = and_(
         *_of_runs(simulated),
         *period.holds(runs.c.started_at),
         ~exists().where(gauge.c.run_id == runs.c.id),
+        ~exists().where(link.c.run_id == runs.c.id, link.c.set_aside != ""),
         ~of_golden,
     )
     return list(_judged(connection, wanted).values())

@@ -136,8 +136,8 @@ def _bench_parts(spreads: Sequence[Spread], pairs: Sequence[Paired]) -> Iterator
     yield _wrapped(
         "± is the 95 % interval of each by itself, of which one in twenty leaves 0 out by chance; "
         "“reads otherwise” holds for all of them together, with 5 % that any is by chance (Holm). "
-        "Such a difference is one of the benches, or of units that changed between their two tests. Test one "
-        "unit on both on one day, and look at both calibrations."
+        "Such a difference is one of the benches, or of units that changed between their two "
+        "tests. Test one unit on both on one day, and look at both calibrations."
     )
 
 

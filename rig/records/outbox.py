@@ -16,6 +16,7 @@ from sqlalchemy import (
     func,
     select,
     text,
+    true,
     update,
 )
 
@@ -94,7 +95,10 @@ def mark(connection: Connection, marks: Iterable[Mark]) -> None:
     rows = [{"_key": m.row_id, "_version": m.version, "_traces": m.traces} for m in marks]
     if rows:
         table = plain_tables()["versions"]
-        values = {"sent": bindparam("_version"), "traces": bindparam("_traces"), "refused": ""}
+        # Traces that went once are there still, though a later note went without them.
+        there = and_(table.c.sent > 0, table.c.traces)
+        traces = case((there, true()), else_=bindparam("_traces"))
+        values = {"sent": bindparam("_version"), "traces": traces, "refused": ""}
         one = update(table).where(table.c.row_id == bindparam("_key"))
         connection.execute(one.values(values), rows)
 

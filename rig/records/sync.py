@@ -7,6 +7,7 @@ token that goes with it on both sides (`rig.records.meeting`).
 
 from __future__ import annotations
 
+import random
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
@@ -30,6 +31,7 @@ GENTLE_BATCH = 20  # while a unit is being tested on this computer
 _REST = 3.0  # then: so many times as long as a batch took nothing is done
 _AGAIN = ("40P01", "40001", "55P03")  # SQLSTATEs after which trying again helps
 _TRIES = 4
+_AGAIN_S = 0.2
 _GONE = "it is not there any more; see `halfturn records verify`"
 
 
@@ -98,7 +100,7 @@ def _pass(
         pact = meeting.meet(store, central, line, name)
         for kind in Kind:
             for bundles, unread in _batches(store, kind, traces, pause):
-                taken = _take(central, line, bundles, pact)
+                taken = _take(central, line, bundles, pact, pause)
                 for row_id, why in unread.items():
                     taken.fates[row_id], taken.why[row_id] = Fate.REFUSED, why
                 _mark(store, bundles, taken, pact)
@@ -154,7 +156,13 @@ def _read(
     return bundles, unread
 
 
-def _take(central: Central, line: Connection, bundles: Sequence[Bundle], pact: Pact) -> Taken:
+def _take(
+    central: Central,
+    line: Connection,
+    bundles: Sequence[Bundle],
+    pact: Pact,
+    pause: Callable[[float], None],
+) -> Taken:
     for attempt in range(_TRIES):
         try:
             with central.transaction(line):
@@ -164,6 +172,7 @@ def _take(central: Central, line: Connection, bundles: Sequence[Bundle], pact: P
         except CentralError as error:
             if error.state not in _AGAIN or attempt == _TRIES - 1:
                 raise
+            pause(random.uniform(0.0, _AGAIN_S * 2**attempt))  # not all at the same moment
     raise AssertionError("not reached")
 
 

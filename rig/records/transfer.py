@@ -265,8 +265,7 @@ def _put_again(
     try:
         with connection.begin_nested():
             _bring_up_to_date(connection, bundle, kept, own)
-            if bundle.borrowed:  # only its traces were missing
-                _set_version(connection, _as_counted(bundle, counted), own)
+            _set_version(connection, _as_kept(bundle, counted), own)
     except errors_of_one(connection) as error:
         if fails_whole(error):
             raise
@@ -275,8 +274,12 @@ def _put_again(
         taken.fates[bundle.row_id] = Fate.UPDATED
 
 
-def _as_counted(bundle: Bundle, counted: Counted) -> Bundle:
-    return replace(bundle, version=counted.version, borrowed=False)
+def _as_kept(bundle: Bundle, counted: Counted) -> Bundle:
+    """Return a bundle that was brought to what is there as it counts from now on."""
+    traces = bundle.traces or counted.traces  # nothing takes them away
+    if bundle.borrowed:  # only its traces were missing
+        return replace(bundle, version=counted.version, borrowed=False, traces=traces)
+    return replace(bundle, traces=traces)
 
 
 def _differ(bundle: Bundle, kept: Bundle, own: Bench) -> bool:
@@ -330,7 +333,6 @@ def _bring_up_to_date(connection: Connection, bundle: Bundle, kept: Bundle, own:
     if traces:
         insert = _insert_of(connection, plain_tables()["traces"])
         connection.execute(insert.on_conflict_do_nothing(), traces)
-    _set_version(connection, bundle, own)
 
 
 def _insert_of(connection: Connection, table: Table) -> sqlite.Insert | postgresql.Insert:

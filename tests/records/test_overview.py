@@ -58,10 +58,14 @@ def test_the_same_comes_from_a_file_and_from_the_central_records(store, central_
 def test_the_rigs_own_runs_and_the_other_world_are_left_out(store, make):
     everything(store, make)  # a run of a gauge study, and one of a lot
     store.golden.declare(golden("LM12-0700"))
-    made(store, make, unit_serial="LM12-0700")  # its check
+    made(store, make, unit_serial="LM12-0700", started_at=AT)  # its check
+    made(store, make, unit_serial="LM12-0700", simulated=False)  # of before it was declared
     made(store, make, unit_serial="LM12-0500", simulated=False)
     assert [each.unit for each in runs_of(store)] == ["LM12-0099"]
-    assert [each.unit for each in runs_of(store, simulated=False)] == ["LM12-0500"]
+    real = [each.unit for each in runs_of(store, simulated=False)]
+    assert sorted(real) == ["LM12-0500", "LM12-0700"]
+    store.lots.set_aside("L-2209", 4, "a clip was off", "sam", AT)
+    assert runs_of(store) == []
 
 
 def test_days_are_from_and_up_to(store, make):
@@ -160,3 +164,5 @@ def test_suppliers_from_a_benchs_own_file(store, make, capsys):
 def test_a_report_of_nothing_named_says_what_to_write(store, capsys):
     status, _, err = halfturn(capsys, "report", "--rig", str(RIG), "--central")
     assert (status, "Write `url` into [central]" in err) == (3, True)
+    status, _, err = halfturn(capsys, "report", "--rig", str(RIG), "--central", "benches")
+    assert (status, "`halfturn report benches --central`" in " ".join(err.split())) == (3, True)

@@ -169,6 +169,35 @@ def test_a_line_that_is_cut_is_told_and_the_rest_goes_the_next_time(store, centr
     assert checksums(central_url, store, runs)
 
 
+def test_what_two_benches_hold_against_each_other_is_tried_again(store, central_url, make):
+    made(store, make)
+    # The server's own code for a deadlock, raised where it would be, the first two times.
+    execute(
+        central_url,
+        "CREATE SEQUENCE tries",
+        "CREATE FUNCTION locked() RETURNS trigger AS $$ BEGIN IF nextval('tries') < 3 THEN "
+        "RAISE EXCEPTION 'deadlock detected' USING ERRCODE = '40P01'; END IF; RETURN NEW; END $$ "
+        "LANGUAGE plpgsql",
+        "CREATE TRIGGER locked BEFORE INSERT ON runs FOR EACH ROW EXECUTE FUNCTION locked()",
+    )
+    rests = []
+    assert sync(store, central_url, name="b", pause=rests.append).fates == {Fate.NEW: 1}
+    assert len(rests) == 2
+    execute(central_url, "ALTER SEQUENCE tries RESTART WITH 1 INCREMENT BY -1 MINVALUE -99")
+    made(store, make)
+    with pytest.raises(CentralError, match="two benches waited for each other"):
+        sync(store, central_url, name="b", pause=rests.append)
+
+
+def test_a_note_without_traces_leaves_those_that_are_there(store, central_url, make):
+    run = made(store, make)
+    sync(store, central_url, name="b")
+    store.add_event(run, make.event("later", kind="note"))
+    assert sync(store, central_url, name="b", traces=False).fates == {Fate.UPDATED: 1}
+    assert sync(store, central_url, name="b").fates == {}
+    assert count(central_url, "versions", "traces") == 1
+
+
 def test_a_full_disk_there_is_told(store, central_url, make):
     made(store, make)
     # The server's own code for a full disk, raised where it would be.
