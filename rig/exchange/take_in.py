@@ -99,7 +99,7 @@ def take_in(
             space = from_folder(source, folder, progress)
         else:
             space = from_records(source, folder, progress)
-        with Store.open(space.path, create=False) as brought:
+        with _of(source, space.path), Store.open(space.path, create=False) as brought:
             wrong = _wrong(source, space, brought, progress)
             target = records
             if dry_run:
@@ -110,6 +110,15 @@ def take_in(
                 done = TakenIn(source, records, dry_run)
                 _Crossing(brought, store, done, wrong).run(progress)
     return done
+
+
+@contextmanager
+def _of(source: Path, work: Path) -> Iterator[None]:
+    """Have errors speak of what was brought, not of our own file of it, which is gone by then."""
+    try:
+        yield
+    except RecordsError as error:
+        raise RecordsError(str(error).replace(str(work), str(source))) from error
 
 
 def _need(source: Path, records: Path) -> None:

@@ -135,6 +135,7 @@ def test_a_flipped_bit_anywhere_in_a_trace_is_found_and_told_with_run_and_step(
         ("DELETE FROM reasons WHERE position = 0", "reasons are missing"),
         ("DELETE FROM reasons", "a verdict without a reason"),
         ("UPDATE runs SET ended_at = NULL WHERE state = 'finished'", "has ended, but not when"),
+        (f"UPDATE steps SET number = {2**63 - 1} WHERE number = 2", "of its steps are missing"),
         ("UPDATE traces SET samples = 999", "has 1000 samples, and 999 were recorded"),
         ("DELETE FROM traces", "half-turns have no trace"),
         ("UPDATE alembic_version SET version_num = '9999'", "of a newer halfturn"),

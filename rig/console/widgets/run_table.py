@@ -35,10 +35,9 @@ def started(run: RunSummary) -> str:
     return f"{run.started_at.astimezone():%Y-%m-%d %H:%M}"
 
 
-def _world(run: RunSummary, *, wide: bool) -> str:
-    if not run.simulated:
-        return ""
-    return "SIMULATED" if wide else "SIM"
+def _bench(run: RunSummary, *, wide: bool) -> str:
+    simulated = ("SIMULATED" if wide and not run.bench else "SIM") if run.simulated else ""
+    return f"{simulated} {run.bench}".strip()
 
 
 class RunTable(DataTable[Text]):
@@ -114,7 +113,7 @@ class RunTable(DataTable[Text]):
             run.what,
             run.reference,
             run.came_to,
-            _world(run, wide=bool(self._wide)),
+            _bench(run, wide=bool(self._wide)),
             run.operator,
         ]
         style = _STYLES.get(run.verdict, "") if run.verdict else "dim"
