@@ -103,6 +103,7 @@ class LotsScreen(StudyScreen):
         self._lots: list[LotKept] = []
         self._seen: LotSeen | None = None
         self._lot_name = ""
+        self._is_read = False  # since it was last asked for
 
     def body(self) -> ComposeResult:
         """Lay the list and the lot out over each other."""
@@ -124,6 +125,10 @@ class LotsScreen(StudyScreen):
     def read_again(self) -> None:
         """Read the lots, and the one that is shown."""
         self._asked += 1
+        self._is_read = False
+        if self.lot is not None:
+            self.query_one(LotPane).show_reading()
+        self.refresh_bindings()
         self._read(self.desk.reading, self._asked, self._lot_name)
 
     @work(thread=True, exclusive=True, group="lots")
@@ -140,6 +145,7 @@ class LotsScreen(StudyScreen):
         event.stop()
         if event.asked != self._asked:
             return
+        self._is_read = True
         found, before = event.found, self._seen
         self._lots, self._seen = ([], None) if isinstance(found, Sorry) else found
         if not self._lots:
@@ -203,11 +209,13 @@ class LotsScreen(StudyScreen):
             return super().check_action(action, parameters)
         if lot is None:
             return False
+        if action == "other_part":
+            return not self.has_class("-tall")
+        if not self._is_read:
+            return False
         match action:
             case "test":
                 return lot.is_open and lot.next_item is not None
-            case "other_part":
-                return not self.has_class("-tall")
             case "close":
                 return lot.is_open
         item = self.query_one(LotPane).item
@@ -230,6 +238,8 @@ class LotsScreen(StudyScreen):
 
     def action_new(self) -> None:
         """Open a lot, and show it."""
+        if not self._who():
+            return
 
         def closed(name: str | None) -> None:
             if name is not None:
@@ -267,8 +277,21 @@ class LotsScreen(StudyScreen):
             box.focus()
             self.say(f"Scan the label of item {item.number}, or type its serial number.")
 
+    def typed(self, text: str) -> None:
+        """Go on with it in the field for the next item's serial number."""
+        lot = self.lot
+        if lot is None or not lot.is_open or not self.is_current:
+            return
+        box = self.query_one(LotPane).box
+        box.value = f"{box.value}{text}"
+        box.focus()
+        box.cursor_position = len(box.value)
+
     def _test(self, lot: LotKept, serial: str) -> None:
         """Begin the run of the next item, or say why not."""
+        if not self._is_read:
+            self.say(f"{shown(serial)} was not taken: the lot is still being read. Once more.")
+            return
         item = lot.next_item
         if item is None:
             self.say(finding_words(lot))
@@ -412,7 +435,7 @@ class LotsScreen(StudyScreen):
         """Return who decides; empty, told what to do, if nobody has said so."""
         who = self.desk.choices.operator.strip()
         if not who:
-            self.say("Fill in the operator on Bench (F2): the lot's report names who decides so.")
+            self.say("Fill in the operator on Bench (F2): the lot's report names who does this.")
         return who
 
     @work(thread=True)

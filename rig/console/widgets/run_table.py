@@ -35,9 +35,15 @@ def started(run: RunSummary) -> str:
     return f"{run.started_at.astimezone():%Y-%m-%d %H:%M}"
 
 
+def world_word(simulated: bool, *, wide: bool) -> str:
+    """Return the mark of what is simulated; empty for what is of the real world."""
+    if not simulated:
+        return ""
+    return "SIMULATED" if wide else "SIM"
+
+
 def _bench(run: RunSummary, *, wide: bool) -> str:
-    simulated = ("SIMULATED" if wide and not run.bench else "SIM") if run.simulated else ""
-    return f"{simulated} {run.bench}".strip()
+    return f"{world_word(run.simulated, wide=wide and not run.bench)} {run.bench}".strip()
 
 
 class RunTable(DataTable[Text]):
