@@ -7,6 +7,7 @@ import json
 import shutil
 import sqlite3
 import sys
+import tracemalloc
 from contextlib import closing
 from pathlib import Path
 
@@ -129,6 +130,9 @@ def test_a_flipped_bit_anywhere_in_a_trace_is_found_and_told_with_run_and_step(
         ("UPDATE runs SET state = 'finnished'", "runs.state holds what cannot be: “finnished”"),
         ("UPDATE runs SET started_at = 'noon'", "runs.started_at holds what cannot be"),
         ("UPDATE steps SET answers = '{'", "steps.answers holds what cannot be"),
+        ("UPDATE steps SET answers = '[1]'", "steps.answers holds what cannot be"),
+        ("UPDATE runs SET golden = '[1]'", "runs.golden holds what cannot be"),
+        ("UPDATE runs SET lateness = '{\"woken\": 1}'", "loop's lateness is not as halfturn"),
         ("UPDATE half_turns SET run_a = 'x'", "half_turns.run_a holds what cannot be"),
         ("UPDATE steps SET note = CAST(x'ff' AS TEXT)", "steps.note holds what cannot be"),
         ("DELETE FROM half_turns WHERE position = 0", "half-turns are missing"),
@@ -145,6 +149,19 @@ def test_a_flipped_bit_anywhere_in_a_trace_is_found_and_told_with_run_and_step(
 def test_what_is_missing_or_cannot_be_is_found(copy, statement, words):
     change(copy, statement)
     assert any(words in what for what in told(copy)), told(copy)
+
+
+def test_nothing_is_counted_up_to_a_step_number_that_was_read(copy):
+    change(copy, "UPDATE steps SET number = 3000000 WHERE number = 3")
+    tracemalloc.start()
+    try:
+        (what,) = {what for what in told(copy) if "missing" in what}
+        assert tracemalloc.get_traced_memory()[1] < 20 << 20
+    finally:
+        tracemalloc.stop()
+    assert what == (
+        "Its steps 3, 4, 5, 6, 7, 8, 9, 10, 11, 12 ... are missing: it has 1, 2, 3000000."
+    )
 
 
 def test_a_step_that_is_missing_is_told_with_its_run(copy, make, capsys):
