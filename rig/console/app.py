@@ -10,7 +10,6 @@ from typing import ClassVar, Literal
 from uuid import UUID
 
 from textual import work
-from textual.app import App
 from textual.binding import Binding, BindingType
 from textual.message import Message
 from textual.timer import Timer
@@ -30,6 +29,7 @@ from rig.console.dialogs.message import MessageDialog
 from rig.console.feeds_off import FEEDS_OFF_KEYS, NEXT_STATION, STOP_HERE, Dialog
 from rig.console.feeds_words import feeds_of
 from rig.console.held_keys import HeldKeys
+from rig.console.keys_in_turn import KeysInTurn
 from rig.console.live_job import Phase
 from rig.console.lost_terminal import PatientDriver
 from rig.console.places import CAUSES, FOR_ALL, GAUGE, GOLDEN, LOTS, OF_RIG, PLACES, places
@@ -55,7 +55,7 @@ def _how_to_print(run_id: UUID) -> str:
     return f"No printer of sheets here: `halfturn sheet make {str(run_id)[:8]}` makes it."
 
 
-class HalfturnConsole(App[int]):
+class HalfturnConsole(KeysInTurn):
     """The operator's console at one desk."""
 
     TITLE = "halfturn"

@@ -54,6 +54,8 @@ class Dialog(FeedsOffFirst, ModalScreen[Answer]):
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [FEEDS_OFF, STOP_HERE, NEXT_STATION]
+    filled_in: ClassVar[bool] = False
+    """Whether the operator opened it to fill it in: keys wait until it has its fields."""
 
     def on_mount(self) -> None:
         """Tell what the stations do; a dialog's own handler is called besides."""

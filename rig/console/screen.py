@@ -159,16 +159,23 @@ class DeskScreen(FeedsOffFirst, Screen[None]):
         """Do what the key stands for that was kept back, unless it was more than one."""
         burst, keys = self._burst, self.app.action_keys
         one_key, repeats = burst.one_key, len(burst.typed) > 1
-        burst.end()
+        text = burst.end()
         if not one_key:
+            if text:
+                self.typed(text)
             return
         key = self._key.lower()
         # Held down, it is a burst after the one that it was pressed in.
         held = repeats and keys.would_be_held(key, burst.began_s)
         keys.saw(key, burst.last_s)
         active = self.active_bindings.get(self._key)
-        if not held and active is not None and active.enabled and self.is_current:
+        if active is None and self._key not in self._bindings.key_to_bindings:
+            self.typed(text)
+        elif not held and active is not None and active.enabled and self.is_current:
             await self.app.run_action(active.binding.action, active.node)
+
+    def typed(self, text: str) -> None:
+        """Take what was typed by hand with no field in focus, and is no key of this screen."""
 
     def tell_left_out(self, character: str) -> None:
         """Tell of a character of a label that a field left out: it takes printable ones only."""

@@ -10,11 +10,14 @@ from scipy.optimize import brentq
 from scipy.stats import binom
 from stand_in import until
 from study_runs import PLAN_TEXT
+from textual.events import Key
+from textual.keys import _character_to_key
 from textual.widgets import Input
 
 from rig.console.dialogs.message import ChoiceDialog
 from rig.console.dialogs.new_lot import NewLotDialog
 from rig.console.dialogs.note import NoteDialog
+from rig.console.widgets.field import Field
 from rig.console.widgets.lot_tables import ItemTable
 from rig.console.widgets.numerals import Numerals
 from rig.console.widgets.oc_view import OcView
@@ -48,6 +51,14 @@ async def dialog(pilot, kind):
     return pilot.app.screen
 
 
+def type_ahead(console, text):
+    """Have keys come as fast as a terminal can send them: nothing is waited for."""
+    names = {"\t": "tab", "\r": "enter"}
+    for character in text:
+        name = names.get(character) or _character_to_key(character)
+        console.post_message(Key(name, character))
+
+
 def words(node):
     return " ".join(shown(node).split())
 
@@ -56,14 +67,26 @@ def test_a_lot_is_opened_tested_and_closed(console, records):
     async def script(pilot):
         screen = await at_lots(pilot)
         await until(pilot, lambda: "N opens one here" in shown(screen))
+        # Whoever opens it stands in its report.
+        console.desk.choices.operator = ""
+        await pilot.press("n")
+        await pilot.pause()
+        assert screen.is_current
+        console.desk.choices.operator = "jo"
         await pilot.press("n")
         opened = await dialog(pilot, NewLotDialog)
         (box,) = opened.query(".dialog")
+        opened.query_one("#aql", Input).value = "7"
         await pilot.press("f9")
         await until(pilot, lambda: "! Give how many units were delivered" in words(opened))
-        for field, text in (("name", "D-1"), ("supplier", "Ash Ridge"), ("size", "8")):
-            opened.query_one(f"#{field}", Input).value = text
-        opened.query_one("#aql", Input).value = "7"
+        wrong = [field.id for field in opened.query(Field) if field.has_class("-wrong")]
+        assert wrong == ["f-name", "f-supplier", "f-size", "f-aql"]
+        assert opened.focused.id == "name"
+        # All at once, by a scanner that sends Tab or Enter, or from memory.
+        type_ahead(console, "D-1\tAsh Ridge\r\t8")
+        await until(pilot, lambda: opened.query_one("#size", Input).value)
+        filled = [opened.query_one(f"#{id}", Input).value for id in ("name", "supplier", "size")]
+        assert filled == ["D-1", "Ash Ridge", "8"]
         await until(pilot, lambda: "The tables have no AQL of 7 %." in words(opened))
         opened.query_one("#aql", Input).value = "6.5"
         # ISO 2859-1: lots of 2 to 8 at level II are letter A; the cell A/6.5 is n 2, Ac 0.
@@ -89,8 +112,15 @@ def test_a_lot_is_opened_tested_and_closed(console, records):
         await scan(pilot, job.unit_serial)
         assert not console.desk.live.on
         assert screen.is_current
-        await scan(pilot, "AR-0002")
+        # What is typed by hand with the focus on the items goes on in the field.
         console.scanner_s = 0.0
+        assert isinstance(console.focused, ItemTable)
+        for key in ("8", "a", "x"):
+            await pilot.press(key)
+        assert console.focused is screen.query_one("#lot-serial", Input)
+        assert console.focused.value == "8ax"
+        console.focused.value = "AR-0002"
+        await pilot.press("enter")
         await accept(pilot)
         await ended(pilot)
         await until(pilot, lambda: screen.is_current and screen.lot.judged == 2)
@@ -111,6 +141,9 @@ def test_a_lot_is_opened_tested_and_closed(console, records):
 
 def test_a_lot_that_is_refused_an_item_set_aside_and_one_that_cannot_be_tested(console, records):
     with Store.open(records) as store:
+        store.lots.open(lot_start("D-0", simulated=True))
+        made_up = {"simulated": True, "backend": "simulated"}
+        made_run(store, store.lots.lot("D-0"), 3, serial="OLD-1", **made_up)
         store.lots.open(lot_start(simulated=True))
         for number, verdict in ((3, "pass"), (7, "fail"), (12, "fail")):
             made_run(
@@ -118,8 +151,7 @@ def test_a_lot_that_is_refused_an_item_set_aside_and_one_that_cannot_be_tested(c
                 store.lots.lot("D-1"),
                 number,
                 verdict,
-                simulated=True,
-                backend="simulated",
+                **made_up,
             )
 
     async def reason(pilot, text):
@@ -139,8 +171,10 @@ def test_a_lot_that_is_refused_an_item_set_aside_and_one_that_cannot_be_tested(c
         await pilot.press("up", "a")
         await reason(pilot, "the clamp was loose")
         await until(pilot, lambda: screen.lot.judged == 2)
-        item = screen.query_one(ItemTable).chosen
+        table = screen.query_one(ItemTable)
+        item = table.chosen
         assert (item.number, item.runs[0].set_aside) == (12, "the clamp was loose")
+        assert table.get_row_at(table.cursor_row)[-1].plain.startswith("1 set aside; to be tested")
         assert "Take item 12:" in shown(screen)
         await pilot.press("x")
         await dialog(pilot, ChoiceDialog)
@@ -149,6 +183,18 @@ def test_a_lot_that_is_refused_an_item_set_aside_and_one_that_cannot_be_tested(c
         await until(pilot, lambda: len(screen.lot.items) == 6)
         assert screen.lot.items[2].result is ItemResult.REPLACED
         assert screen.lot.items[5].replaces == 12
+        # A unit of another lot is tested when it is said why; F9 would begin its run then.
+        number = screen.lot.next_item.number
+        console.scanner_s = 0.2
+        await scan(pilot, "old 1")
+        console.scanner_s = 0.0
+        title = await dialog(pilot, NoteDialog)
+        asked = f"old 1 was item 3 of the lot “D-0” (conforming). Why is it item {number} here?"
+        assert asked in words(title)
+        await reason(pilot, "came back mended")
+        await until(pilot, lambda: screen.is_current and screen.lot.next_item.serial == "old 1")
+        assert screen.lot.events[-1].text.endswith("(conforming): came back mended")
+        assert screen.query_one("#lot-serial", Input).value == "old 1"
         # It is not closed before its sample says something.
         await pilot.press("c")
         await pilot.pause()

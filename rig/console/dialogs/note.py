@@ -26,6 +26,7 @@ class NoteDialog(Dialog[RunEvent | str]):
     ``keep`` writes the note and returns it; it is called in a thread and may raise RecordsError.
     """
 
+    filled_in = True
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "leave", "Leave", key_display="Esc")]
     CSS = """
     NoteDialog #note-before { height: auto; max-height: 6; color: $text-muted; }

@@ -32,8 +32,11 @@ class SetUpDialog(Dialog[Answer | None], Generic[Answer]):
     ``f-`` and that name, and say in `asked` how to keep what is filled in.
     """
 
+    filled_in = True
     title_words: ClassVar[str] = ""
     what_it_is: ClassVar[str] = ""
+    usual_plan: ClassVar[str] = ""
+    """The plan that is chosen at first if it is there; else Bench's choice."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape", "leave", "Leave", key_display="Esc"),
@@ -85,18 +88,22 @@ class SetUpDialog(Dialog[Answer | None], Generic[Answer]):
         """Return how to keep what is filled in, to be called in a thread; or raise DesignError."""
         raise NotImplementedError
 
+    def mistakes(self) -> dict[str, str]:
+        """Return what is wrong, by what it is about, as far as each field tells by itself."""
+        return {}
+
     def words(self) -> str:
         """Return what that comes to, in a sentence, as far as it is filled in."""
         raise NotImplementedError
 
     def plan_field(self) -> Field:
-        """Return the field of the plan, Bench's choice chosen."""
+        """Return the field of the plan, the usual one chosen, or Bench's choice."""
         names = list(self.desk.plans())
-        at_bench = self.desk.choices.plan
+        first = self.usual_plan if self.usual_plan in names else self.desk.choices.plan
         pick: Pick[str] = Pick(
             [(Text(name), name) for name in names],
             prompt="choose a plan",
-            value=at_bench if at_bench in names else Select.NULL,
+            value=first if first in names else Select.NULL,
             compact=True,
             id="plan",
         )
@@ -121,6 +128,10 @@ class SetUpDialog(Dialog[Answer | None], Generic[Answer]):
         self.say_words()
 
     @on(Input.Changed)
+    def _other_text(self, event: Input.Changed) -> None:
+        self._tell(event.input.id or "", "")  # it was said of what stood there before
+        self.say_words()
+
     def say_words(self) -> None:
         """Show what it comes to."""
         self.query_one("#set-up-words", Static).update(self.words())
@@ -149,6 +160,15 @@ class SetUpDialog(Dialog[Answer | None], Generic[Answer]):
         whole.update(sentence)
         whole.display = bool(sentence)
 
+    def _mark(self, mistakes: dict[str, str]) -> None:
+        """Show mistakes at their fields, and go to the first of those."""
+        for about, sentence in mistakes.items():
+            self._tell(about, sentence)
+        for field in self.query(Field):
+            if field.has_class("-wrong"):
+                field.control.focus()
+                return
+
     # --- actions -------------------------------------------------------------------------------
 
     def action_leave(self) -> None:
@@ -162,17 +182,17 @@ class SetUpDialog(Dialog[Answer | None], Generic[Answer]):
         for field in self.query(Field):
             field.trouble("")
         self._tell("", "")
-        plan, trouble = self.chosen.plan, _plan_trouble(self.chosen)
-        if plan is None or trouble:
-            self._tell("plan", trouble)
-            self.query_one("#plan").focus()
+        plan, mistakes = self.chosen.plan, self.mistakes()
+        trouble = _plan_trouble(self.chosen)
+        if trouble:
+            mistakes["plan"] = trouble
+        if mistakes or plan is None:
+            self._mark(mistakes)
             return
         try:
             keep = self.asked(plan)
         except DesignError as error:
-            self._tell(error.about, str(error))
-            for field in self.query(f"#f-{error.about}").results(Field):
-                field.control.focus()
+            self._mark({error.about: str(error)})
             return
         self._writing = True
         self._write(keep)

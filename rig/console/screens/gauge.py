@@ -86,7 +86,7 @@ class GaugeScreen(StudyScreen):
         self._asked = 0
         self._studies: list[StudyKept] = []
         self._results: GaugeResults | None = None
-        self._name = ""
+        self._study_name = ""
         self._measure = 0
 
     def body(self) -> ComposeResult:
@@ -119,7 +119,7 @@ class GaugeScreen(StudyScreen):
     def read_again(self) -> None:
         """Read the studies, and the results of the one that is shown."""
         self._asked += 1
-        self._read(self.desk.reading, self._asked, self._name)
+        self._read(self.desk.reading, self._asked, self._study_name)
 
     @work(thread=True, exclusive=True, group="gauge")
     def _read(self, reading: RecordsReader, asked: int, name: str) -> None:
@@ -142,7 +142,7 @@ class GaugeScreen(StudyScreen):
             said = or_none_yet(found, NONE_YET) if isinstance(found, Sorry) else NONE_YET
             self.query_one("#gauge-none", Static).update(said)
         else:
-            self._name = self._results.study.name
+            self._study_name = self._results.study.name
         self.set_class(self._results is None, "-none")
         self._show()
 
@@ -214,8 +214,8 @@ class GaugeScreen(StudyScreen):
     def action_next_study(self) -> None:
         """Show the study set up before this one."""
         names = [study.name for study in self._studies]
-        at = names.index(self._name) if self._name in names else 0
-        self._name = names[(at + 1) % len(names)]
+        at = names.index(self._study_name) if self._study_name in names else 0
+        self._study_name = names[(at + 1) % len(names)]
         self.read_again()
 
     def action_new(self) -> None:
@@ -223,7 +223,7 @@ class GaugeScreen(StudyScreen):
 
         def closed(name: str | None) -> None:
             if name is not None:
-                self._name = name
+                self._study_name = name
                 self.read_again()
 
         self.app.push_screen(NewGaugeDialog(self.desk), closed)

@@ -15,7 +15,7 @@ from rig.lots.words import finding_words, offered_words, plan_words, verdict_wor
 from rig.records.lot_model import LotItem, LotResult
 from rig.studies.simulated import serial_of_item
 
-HOW_TO_NAME = "scan its label, or type its serial number"
+HOW_TO_NAME = "scan its label; or Tab, and type its serial number"
 
 
 class LotPane(Vertical):
@@ -71,6 +71,14 @@ class LotPane(Vertical):
         """The field for the next item's serial number."""
         return self.query_one("#lot-serial", Input)
 
+    def show_reading(self) -> None:
+        """Take back what is told to be done next: the lot is being read again."""
+        for name in ("judged", "bad"):
+            self.query_one(f"#lot-{name}", Numerals).stale = True
+        self._say("next", "Reading the lot ...")
+        self._say("item", "Reading ...")
+        self.box.placeholder = ""
+
     def show(self, seen: LotSeen, *, same: bool, made_up: bool) -> None:
         """Show a lot, the ``same`` as before or another; ``made_up``: so are its units' serials."""
         lot = seen.lot
@@ -80,16 +88,18 @@ class LotPane(Vertical):
         self._say("plan", f"{plan[0].upper()}{plan[1:]}. {lot.doubt}")
         self.query_one("#lot-judged", Numerals).value = f"{lot.judged}/{len(lot.sample)}"
         bad = self.query_one("#lot-bad", Numerals)
+        bad.stale = self.query_one("#lot-judged", Numerals).stale = False
         bad.caption = f"nonconforming, Ac {lot.ac} Re {lot.re}"
         bad.value = f"{len(lot.nonconforming)}"
-        self._say("next", f"{verdict_word(lot).upper()}. {finding_words(lot)}")
+        verdict = ", ".join((verdict_word(lot).upper(), *lot.cautions))
+        self._say("next", f"{verdict}. {finding_words(lot)}")
         refused = lot.result is LotResult.NOT_ACCEPTABLE
         self.query_one("#lot-next").set_class(refused, "-refused")
         following = lot.next_item if lot.is_open else None
         self.set_class(following is None, "-closed")
         if following is not None:
             self._say("item", f"Take item {following.number}:")
-            usual = f"F9 takes {serial_of_item(lot, following)}"
+            usual = f"F9 takes {serial_of_item(lot, following)}; or Tab, and type another"
             self.box.placeholder = usual if made_up else HOW_TO_NAME
         if not same:
             self.box.value = ""

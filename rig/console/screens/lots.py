@@ -29,7 +29,7 @@ from rig.lots.opening import replacement
 from rig.lots.words import finding_words, offered_words, plan_words
 from rig.records.errors import RecordsError
 from rig.records.lot_model import ItemResult, LotItem, LotKept, LotResult
-from rig.records.lot_records import LotRecords, why_not
+from rig.records.lot_records import LotRecords, as_named, known_from, why_not
 from rig.records.model import Source
 from rig.studies.order import DesignError
 from rig.studies.simulated import chance_of_item, serial_of_item
@@ -56,7 +56,8 @@ class LotsScreen(StudyScreen):
         "the item in the list. V shows the supplier's history instead of the curve, which tells "
         "how likely which quality is accepted: the dashed line is the AQL. A sets "
         "the runs of the item in the list aside, with the reason, so that it is tested again; X "
-        "says that it cannot be tested. C closes the lot, which is final. Reduced inspection, and "
+        "says that it cannot be tested. A unit that was in another lot is tested when you say why "
+        "it is here again. C closes the lot, which is final. Reduced inspection, and "
         "lots that are offered again, are opened by the command  halfturn lot open"
     )
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -102,6 +103,7 @@ class LotsScreen(StudyScreen):
         self._lots: list[LotKept] = []
         self._seen: LotSeen | None = None
         self._lot_name = ""
+        self._is_read = False  # since it was last asked for
 
     def body(self) -> ComposeResult:
         """Lay the list and the lot out over each other."""
@@ -123,6 +125,10 @@ class LotsScreen(StudyScreen):
     def read_again(self) -> None:
         """Read the lots, and the one that is shown."""
         self._asked += 1
+        self._is_read = False
+        if self.lot is not None:
+            self.query_one(LotPane).show_reading()
+        self.refresh_bindings()
         self._read(self.desk.reading, self._asked, self._lot_name)
 
     @work(thread=True, exclusive=True, group="lots")
@@ -139,6 +145,7 @@ class LotsScreen(StudyScreen):
         event.stop()
         if event.asked != self._asked:
             return
+        self._is_read = True
         found, before = event.found, self._seen
         self._lots, self._seen = ([], None) if isinstance(found, Sorry) else found
         if not self._lots:
@@ -202,11 +209,13 @@ class LotsScreen(StudyScreen):
             return super().check_action(action, parameters)
         if lot is None:
             return False
+        if action == "other_part":
+            return not self.has_class("-tall")
+        if not self._is_read:
+            return False
         match action:
             case "test":
                 return lot.is_open and lot.next_item is not None
-            case "other_part":
-                return not self.has_class("-tall")
             case "close":
                 return lot.is_open
         item = self.query_one(LotPane).item
@@ -229,6 +238,8 @@ class LotsScreen(StudyScreen):
 
     def action_new(self) -> None:
         """Open a lot, and show it."""
+        if not self._who():
+            return
 
         def closed(name: str | None) -> None:
             if name is not None:
@@ -266,15 +277,33 @@ class LotsScreen(StudyScreen):
             box.focus()
             self.say(f"Scan the label of item {item.number}, or type its serial number.")
 
+    def typed(self, text: str) -> None:
+        """Go on with it in the field for the next item's serial number."""
+        lot = self.lot
+        if lot is None or not lot.is_open or not self.is_current:
+            return
+        box = self.query_one(LotPane).box
+        box.value = f"{box.value}{text}"
+        box.focus()
+        box.cursor_position = len(box.value)
+
     def _test(self, lot: LotKept, serial: str) -> None:
         """Begin the run of the next item, or say why not."""
+        if not self._is_read:
+            self.say(f"{shown(serial)} was not taken: the lot is still being read. Once more.")
+            return
         item = lot.next_item
         if item is None:
             self.say(finding_words(lot))
             return
+        serial = as_named(item, serial)
         objection = self._objection(lot, item, serial)
         if objection:
             self.say(f"{objection} Nothing was fed.", error=True)
+            return
+        said = known_from(lot, item, serial, self._lots)
+        if said:
+            self._ask_why_again(lot, item, serial, said)
             return
         plan = self.kept_plan(lot.plan_text, lot.plan_name, "lot")
         if plan is None:
@@ -295,6 +324,24 @@ class LotsScreen(StudyScreen):
             self.query_one(LotPane).box.value = ""
             self.app.go("live")
             self.say(f"This is item {item.number} of {lot.name}.")
+
+    def _ask_why_again(self, lot: LotKept, item: LotItem, serial: str, said: str) -> None:
+        """Ask why a unit that was in another lot is tested in this; F9 begins its run then."""
+        who = self._who()
+        if not who:
+            return
+        self.query_one(LotPane).box.value = serial
+        reading = self.desk.reading
+        self.ask_reason(
+            f"item {item.number} here?",
+            f"{said}. Why is it",
+            "why it is here again; Esc if its label was misread",
+            lambda reason: reading.of_lots(
+                lambda lots: lots.seen_before(
+                    lot.name, item.number, serial, reason, who, datetime.now(UTC)
+                )
+            ),
+        )
 
     def _objection(self, lot: LotKept, item: LotItem, serial: str) -> str:
         trouble = trouble_with(serial, SERIAL_LONGEST)
@@ -388,7 +435,7 @@ class LotsScreen(StudyScreen):
         """Return who decides; empty, told what to do, if nobody has said so."""
         who = self.desk.choices.operator.strip()
         if not who:
-            self.say("Fill in the operator on Bench (F2): the lot's report names who decides so.")
+            self.say("Fill in the operator on Bench (F2): the lot's report names who does this.")
         return who
 
     @work(thread=True)

@@ -10,17 +10,19 @@ from textual import events
 from textual.binding import Binding, BindingType
 from textual.widgets import DataTable
 
+from rig.console.widgets.run_table import world_word
 from rig.lots.words import item_words, verdict_word
 from rig.records.lot_model import ItemResult, LotItem, LotKept
 
 # Column, width, width where there is room.
 _LOT_COLUMNS = (
-    ("lot", 13, 26),
-    ("supplier", 16, 30),
-    ("units", 6, 8),
+    ("lot", 12, 24),
+    ("supplier", 15, 28),
+    ("units", 5, 8),
     ("judged", 7, 9),
     ("bad   Ac", 8, 10),
     ("stands", 14, 16),
+    ("", 3, 9),
 )
 _WIDE = 106
 
@@ -80,6 +82,7 @@ class LotTable(_Lines):
                     f"{lot.judged}/{len(lot.sample)}",
                     f"{bad:>3}{lot.ac:>5}",
                     verdict_word(lot),
+                    world_word(lot.simulated, wide=self._wide),
                 ),
                 "bold" if lot.is_open else "",
             )
@@ -119,7 +122,13 @@ class ItemTable(_Lines):
             bad = item.result is ItemResult.NONCONFORMING
             left = item.result in (ItemResult.LEFT, ItemResult.REPLACED)
             self.add_line(
-                (f"{mark}{item.number:>5}", item.serial or "-", item_words(item)),
+                (f"{mark}{item.number:>5}", item.serial or "-", _came_to(item)),
                 "bold" if bad else "dim" if left else "",
             )
         self.move_to(next((k for k, one in enumerate(self._items) if one.number == wanted), None))
+
+
+def _came_to(item: LotItem) -> str:
+    """Return what an item came to, and first that runs of it were set aside: the end is cut off."""
+    aside = sum(bool(run.set_aside) for run in item.runs)
+    return f"{aside} set aside; {item_words(item)}" if aside else item_words(item)

@@ -35,10 +35,15 @@ def started(run: RunSummary) -> str:
     return f"{run.started_at.astimezone():%Y-%m-%d %H:%M}"
 
 
-def _world(run: RunSummary, *, wide: bool) -> str:
-    if not run.simulated:
+def world_word(simulated: bool, *, wide: bool) -> str:
+    """Return the mark of what is simulated; empty for what is of the real world."""
+    if not simulated:
         return ""
     return "SIMULATED" if wide else "SIM"
+
+
+def _bench(run: RunSummary, *, wide: bool) -> str:
+    return f"{world_word(run.simulated, wide=wide and not run.bench)} {run.bench}".strip()
 
 
 class RunTable(DataTable[Text]):
@@ -114,7 +119,7 @@ class RunTable(DataTable[Text]):
             run.what,
             run.reference,
             run.came_to,
-            _world(run, wide=bool(self._wide)),
+            _bench(run, wide=bool(self._wide)),
             run.operator,
         ]
         style = _STYLES.get(run.verdict, "") if run.verdict else "dim"
