@@ -15,7 +15,7 @@ from rig.bench.events import BenchEvent
 from rig.console.desk import Desk
 from rig.console.feeds_off import FEEDS_OFF, STOP_HERE, FeedsOffFirst
 from rig.console.feeds_words import feeds_of
-from rig.console.scanner import ENTER_AGAIN_S, LEFT_OUT, Burst, is_of_a_label
+from rig.console.scanner import ENTER_AGAIN_S, LABEL_ENDS, LEFT_OUT, Burst, is_of_a_label
 from rig.console.widgets.head import Head
 from rig.console.widgets.key_line import KeyLine
 from rig.console.widgets.too_small import TooSmall, is_large_enough
@@ -106,7 +106,7 @@ class DeskScreen(FeedsOffFirst, Screen[None]):
         goes_on = burst.goes_on(event.time)
         if self._key_waits is not None:
             self._key_waits.stop()
-        if event.key == "enter" and goes_on and not burst.one_key:
+        if event.key in LABEL_ENDS and goes_on and not burst.one_key:
             event.stop()
             self.spare_enter()
             self.scanned(burst.end())
