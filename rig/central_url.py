@@ -2,19 +2,32 @@
 
 from __future__ import annotations
 
-from urllib.parse import parse_qs, urlsplit
+import re
+from urllib.parse import parse_qsl, urlsplit
+
+_PASSWORD = re.compile(r"[^:/]*://[^:/]*:[^@]*@")
+"""A user with a password, as SQLAlchemy reads URLs: `/`, `?` or `#` do not end a password there."""
+_USER = re.compile(r"[^:/]*://[^/]*[?#][^/]*@")  # ... and what would be read as the user's name
+_SECRETS = ("password", "sslpassword", "oauth_client_secret", "scram_client_key")
+# https://www.postgresql.org/docs/current/libpq-connect.html, Parameter Key Words
 
 
 def trouble_with_url(url: str) -> str:
     """Return what is wrong with the URL of central records, without repeating it; "" if nothing."""
     try:
-        parts = urlsplit(url)
-        password = parts.password
+        scheme = urlsplit(url).scheme
     except ValueError:
-        return "this URL cannot be read"
-    if password is not None or "password" in parse_qs(parts.query, keep_blank_values=True):
+        scheme = ""
+    asked = parse_qsl(url.partition("?")[2], keep_blank_values=True)
+    if (
+        _PASSWORD.match(url)
+        or _USER.match(url)
+        or any(name.strip().lower() in _SECRETS for name, _ in asked)
+    ):
         return "this URL has a password in it, where others can read it"
-    if parts.scheme not in ("postgresql", "postgresql+psycopg"):
+    if not scheme:
+        return "this URL cannot be read"
+    if scheme not in ("postgresql", "postgresql+psycopg"):
         return "this is no URL of a PostgreSQL database"
     return ""
 

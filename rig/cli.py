@@ -544,7 +544,7 @@ def _add_lot(parser: argparse.ArgumentParser) -> None:
     opening.add_argument(
         "--seed",
         type=_whole("one, as in --seed 7"),
-        help="what the sample is drawn with (default: drawn too)",
+        help="what the sample is drawn with (default: drawn too); told on the report",
     )
     opening.add_argument(
         "--steady", action="store_true", help="production is steady (for reduced inspection)"
@@ -583,6 +583,12 @@ def _add_lot(parser: argparse.ArgumentParser) -> None:
     testing.add_argument(
         "--all", action="store_true", help="simulated bench: go on until one is not finished"
     )
+    testing.add_argument(
+        "--seen-before",
+        default="",
+        metavar="WHY",
+        help="why a unit that was in another lot is tested here (with --operator)",
+    )
     aside = actions.add_parser("set-aside", help="set an item's runs aside: it is tested again")
     cannot = actions.add_parser("cannot-test", help="an item that is damaged, lost or missing")
     which = cannot.add_mutually_exclusive_group(required=True)
@@ -611,9 +617,8 @@ def _add_lot(parser: argparse.ArgumentParser) -> None:
         )
     for action in (aside, cannot, can, withdraw):
         action.add_argument("--reason", required=True, help="why, for the lot's report")
-    for action in (aside, cannot, can, close, withdraw):
+    for action in (opening, aside, cannot, can, close, withdraw):
         action.add_argument("--operator", required=True, help="who decides so")
-    opening.add_argument("--operator", default="", help="who opens it")
     for action in (opening, close):
         action.add_argument("--note", default="", help="a remark, for the record")
     _add_rig(opening)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from unicodedata import normalize
+
 SERIAL_LONGEST = 64
 """Characters of a unit's serial number."""
 
@@ -11,11 +14,29 @@ NAME_LONGEST = 100
 NOTE_LONGEST = 200
 """Characters of a note typed at the jig."""
 
+_DASHES = re.compile(
+    "[-\u00ad\u058a\u05be\u1400\u1806\u2010-\u2015\u2212\u2e17\u2e1a\u2e3a\u2e3b\u2e40\u2e5d"
+    "\u301c\u3030\u30a0\U00010d6e\U00010ead]"
+)  # Unicode's category Pd as far as NFKC leaves it, the minus sign and the soft hyphen
+
 
 def shown(text: str, longest: int = 40) -> str:
     """Return ``text`` as a message may repeat it: short, and with signs for what cannot be seen."""
     short = text if len(text) <= longest else f"{text[: longest - 1]}…"
     return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in short)
+
+
+def name_key(text: str) -> str:
+    """Return what two spellings of a name have in common: capitals, width and blanks apart."""
+    return " ".join(normalize("NFKC", text).casefold().split())
+
+
+def serial_key(text: str) -> str:
+    """Return what two ways to type a label have in common: as `name_key`, any dash like a blank.
+
+    No dash is left out: 1-11 and 11-1 are two units.
+    """
+    return " ".join(_DASHES.sub(" ", name_key(text)).split())
 
 
 def trouble_with(text: str, longest: int) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import threading
+from _thread import start_new_thread
 from collections.abc import Callable
 
 from drivers import Clock, SupplyError
@@ -25,22 +25,43 @@ class Aside:
     def __init__(self, call: Callable[[], None]) -> None:
         self._call = call
         self._error: BaseException | None = None
-        self._thread = threading.Thread(target=self._run, name="aside", daemon=True)
-        self._thread.start()
+        self._over = False
+        # Not a `threading.Thread`: to start one is to wait until it runs, for ever if there is no
+        # memory left for that.
+        start_new_thread(self._run, ())
 
     def _run(self) -> None:
         try:
             self._call()
         except BaseException as error:  # told to whoever waits, in the loop's own thread
             self._error = error
+        finally:
+            self._over = True
 
     def done(self) -> bool:
         """Tell whether the call has returned; raises what it raised."""
-        if self._thread.is_alive():
+        if not self._over:
             return False
         if self._error is not None:
             raise self._error
         return True
+
+
+def in_time(done: Callable[[], bool], clock: Clock) -> Callable[[], bool]:
+    """Return ``done``, which from `WAIT_MOST_S` on raises SupplyError where it would say no."""
+    until_s = clock.now_s() + WAIT_MOST_S
+
+    def done_in_time() -> bool:
+        if done():
+            return True
+        if clock.now_s() > until_s:
+            raise SupplyError(
+                f"The bench supply was not set within {WAIT_MOST_S:g} s. Feeds are off. Check its "
+                "serial cable and that it is on, then start again."
+            )
+        return False
+
+    return done_in_time
 
 
 def wait_for(done: Callable[[], bool], cycle: Callable[[], object], clock: Clock) -> float:
@@ -48,12 +69,7 @@ def wait_for(done: Callable[[], bool], cycle: Callable[[], object], clock: Clock
 
     Raises what the call raised, and SupplyError if it has not come back after `WAIT_MOST_S`.
     """
-    from_s = clock.now_s()
+    from_s, done = clock.now_s(), in_time(done, clock)
     while not done():
         cycle()
-        if clock.now_s() - from_s > WAIT_MOST_S:
-            raise SupplyError(
-                f"The bench supply was not set within {WAIT_MOST_S:g} s. Feeds are off. Check its "
-                "serial cable and that it is on, then start again."
-            )
     return clock.now_s() - from_s

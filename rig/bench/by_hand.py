@@ -7,10 +7,8 @@ A touch (feeds made, then off for a while) is a step of the record.
 from __future__ import annotations
 
 from collections.abc import Callable
-from concurrent.futures import Executor, ThreadPoolExecutor
 
 from drivers import LOST, RESET, STUCK, Backend
-from drivers.backends import keeps_own_time
 from rig.analysis.half_turns import find_half_turns
 from rig.analysis.model import HalfTurn, Judgement
 from rig.analysis.trace import Trace
@@ -27,7 +25,8 @@ from rig.bench.recorder import Recorder
 from rig.bench.requests import OFF, Drive, Feeds, HalfTurnNews, Sample
 from rig.bench.seams import Console, Keeper
 from rig.bench.stepping import BASELINE_S
-from rig.bench.touches import AtOnce, TouchKeeper
+from rig.bench.thinking import thinking
+from rig.bench.touches import TouchKeeper
 from rig.records.model import RunState
 
 # Feeds off for so long and the touch is over (s): a unit has come to rest long before.
@@ -87,22 +86,17 @@ class ByHandSession(FedJob):
 
     def work(self) -> RunState:
         """Let the unit be fed by hand until a stop or a trip; raises Stopped or Tripped."""
-        self.holding.let_go()  # keys that were held while the bench got ready count for nothing
-        self.log.note("ready", "From here on the feeds are made by hand.")
         feeding = self.premises.feeding(
             self.loop, lambda text: self.log.note("waits", text), sets_supply=False
         )
-        with feeding, self._beside() as beside:
+        with feeding, thinking(self.order, "half-turns") as beside:
+            # A key held since before would move the lever at a moment that nobody chose.
+            self.holding.bar()
+            self.log.note("ready", "From here on the feeds are made by hand.")
             self.touches = TouchKeeper(self.log, beside, self._finder())
             while True:
                 self._rest_until_held()
                 self._touch()
-
-    def _beside(self) -> Executor:
-        order = self.order
-        if keeps_own_time(order.backend_name, order.options):
-            return AtOnce()
-        return ThreadPoolExecutor(1, thread_name_prefix="half-turns")
 
     def _finder(self) -> Callable[[Trace], tuple[HalfTurn, ...]]:
         unit, limits = self.order.plan.unit_type(), self.log.limits

@@ -7,12 +7,11 @@ worked out beside the control loop, with the feeds off.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from concurrent.futures import Executor, ThreadPoolExecutor
+from concurrent.futures import Executor
 from dataclasses import replace
 from typing import TypeVar
 
 from drivers import Backend
-from drivers.backends import keeps_own_time
 from rig.analysis.faults.at_hand import THINGS, given_with, priors_with, tests_without
 from rig.analysis.faults.causes import SOUND
 from rig.analysis.faults.choose import Choice, choose
@@ -31,8 +30,8 @@ from rig.bench.seams import Console, Keeper
 from rig.bench.stepped import Place, SteppedJob
 from rig.bench.steps import Findings, make_work
 from rig.bench.steps.guided import Guided, feed_gone, guided_work
+from rig.bench.thinking import thinking
 from rig.bench.told import in_record, told
-from rig.bench.touches import AtOnce
 from rig.isolation.words import NOT_SURE, Conclusion, conclusion, heading, left_out_words
 from rig.plans import ZeroStep
 from rig.records.model import RunState, StepRecord, StepState
@@ -103,7 +102,7 @@ class Isolation(SteppedJob):
         """Propose, do, look again, until one remedy is likely enough or nothing is left to do."""
         self.runner = self.make_runner()
         self.runner.conclude = self._learn_from
-        with self._beside() as self._pool:
+        with thinking(self.order, "isolation") as self._pool:
             self._find_what_is_there()
             self._think()
             self.pause_if_wished()
@@ -120,12 +119,6 @@ class Isolation(SteppedJob):
         self.loop.prove_off()
         self._conclude(cycling=True)
         return RunState.FINISHED
-
-    def _beside(self) -> Executor:
-        order = self.order
-        if keeps_own_time(order.backend_name, order.options):
-            return AtOnce()
-        return ThreadPoolExecutor(1, thread_name_prefix="isolation")
 
     def _aside(self, work: Callable[[], Result]) -> Result:
         """Return what ``work`` returns; the loop cycles meanwhile, feeds off."""

@@ -6,13 +6,15 @@ from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from datetime import datetime
 from pathlib import Path
+from threading import Thread, current_thread
 from types import TracebackType
-from typing import TypeVar
+from typing import Any, TypeVar
 from uuid import UUID
 
 from rig.bench.seams import Done, Said
 from rig.quality.calibration import Calibration
 from rig.records.calibrations import RigCheckRecord
+from rig.records.errors import RecordsError
 from rig.records.model import RunEnd, RunEvent, RunStart, StepRecord
 from rig.records.store import Store
 
@@ -97,13 +99,32 @@ class ThreadKeeper:
 
     def __init__(self, path: Path, wait: Callable[[Done], None] | None = None) -> None:
         self._wait = wait
-        self._pool = ThreadPoolExecutor(1, thread_name_prefix="records")
-        self._events: list[Future[None]] = []
+        self._writer: Thread | None = None
+        self._pool = ThreadPoolExecutor(
+            1, thread_name_prefix="records", initializer=self._note_writer
+        )
+        self._events: dict[UUID, list[Future[None]]] = {}  # by run, in the order they came
         try:
             self._store = self._pool.submit(Store.open, path).result()
         except BaseException:
             self._pool.shutdown()
             raise
+
+    def _note_writer(self) -> None:
+        self._writer = current_thread()
+
+    def _is_done(self, future: Future[Any]) -> bool:
+        """Tell whether ``future`` is; raises RecordsError if nobody is left to do it."""
+        writer = self._writer
+        gone = writer is not None and not writer.is_alive()  # asked first: it may just be through
+        if future.done():
+            return True
+        if gone:
+            raise RecordsError(
+                "The part of the program that writes the records has failed, as it does without "
+                "memory. What it had not written is lost. Close other programs, then start again."
+            )
+        return False
 
     def newest(self) -> datetime | None:
         """Return when the newest run of the record began."""
@@ -134,29 +155,30 @@ class ThreadKeeper:
         return self._answer(self._pool.submit(self._store.begin_run, start))
 
     def add_event(self, run_id: UUID, event: RunEvent) -> Done:
-        """Hand an event over; its failure surfaces with the next step's."""
+        """Hand an event over; its failure surfaces with whatever of its run is asked for next."""
         future = self._pool.submit(self._store.add_event, run_id, event)
-        self._events.append(future)
-        return self._when_done(future)
+        self._events.setdefault(run_id, []).append(future)
+        return self._when_done(future, run_id)
 
     def finish_step(self, run_id: UUID, step: StepRecord) -> Done:
         """Hand a finished step over."""
-        return self._when_done(self._pool.submit(self._store.finish_step, run_id, step))
+        return self._when_done(self._pool.submit(self._store.finish_step, run_id, step), run_id)
 
     def finish_run(self, run_id: UUID, end: RunEnd) -> Done:
         """Hand the run's end over."""
-        return self._when_done(self._pool.submit(self._store.finish_run, run_id, end))
+        return self._when_done(self._pool.submit(self._store.finish_run, run_id, end), run_id)
 
     def _answer(self, future: Future[Kept]) -> Kept:
         if self._wait is not None:
-            self._wait(future.done)
+            self._wait(lambda: self._is_done(future))
         return future.result()
 
-    def _when_done(self, future: Future[None]) -> Done:
+    def _when_done(self, future: Future[None], run_id: UUID | None = None) -> Done:
         def done() -> bool:
-            while self._events and self._events[0].done():
-                self._events.pop(0).result()
-            if not future.done():
+            events = self._events.get(run_id, []) if run_id is not None else []
+            while events and events[0].done():
+                events.pop(0).result()
+            if not self._is_done(future):
                 return False
             future.result()
             return True

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any, TypeVar
 
-from drivers import Backend, Clock, DriverError, Hands, I2CBus, RigWiring, StationWiring
-from rig.bench.aside import Aside
+from drivers import Backend, Clock, Hands, I2CBus, RigWiring, StationWiring
+from rig.bench.aside import Aside, in_time
 from rig.bench.errors import RefusedError
 from rig.bench.held_bus import HeldBuses
 from rig.bench.hub import Hub
@@ -147,8 +147,9 @@ class Berth:
             if held is not None and held.away:
                 try:
                     self.beside(loop, held.restore, cycling=False)
-                except DriverError as error:
-                    self.rig.broken = str(error)  # nobody else feeds now, and nobody will
+                except BaseException as error:  # whatever it was, the voltage is not theirs
+                    # Nobody else feeds now, and nobody will.
+                    self.rig.broken = str(error) or type(error).__name__
                     raise
                 finally:
                     turns.over(self.name)
@@ -159,7 +160,7 @@ class Berth:
         if not self.rig.real_time:
             return work()
         results: list[Result] = []
-        done = Aside(lambda: results.append(work())).done
+        done = in_time(Aside(lambda: results.append(work())).done, self.rig.hub)
         if cycling:
             loop.wait(done)
         else:

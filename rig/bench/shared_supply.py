@@ -15,6 +15,7 @@ class SharedSupply:
     def __init__(self) -> None:
         self._power: Power | None = None
         self._users: list[SharedPower] = []
+        self._on_for: list[SharedPower] = []  # those of them that had it switched on
         self._starting = Lock()  # several jobs may start, each beside its own loop
         self.voltage_v: float | None = None  # what every station has it at, V; None: off
         self._identity = ""
@@ -28,20 +29,25 @@ class SharedSupply:
         return held
 
     def start(self, held: SharedPower, power: Power, voltage_v: float) -> None:
-        """Switch the output on; RefusedError if it is on at another voltage than ``voltage_v``."""
+        """Have the output on at ``voltage_v``; RefusedError if others have it at another voltage.
+
+        A voltage that was left on by a job that is over (another was about to begin) binds nobody.
+        """
         with self._starting:
             if held not in self._users:
                 return  # its job has ended meanwhile
-            if self.voltage_v is None:
+            others = [user.station for user in self._on_for if user is not held]
+            if self.voltage_v != voltage_v:
+                if others:
+                    raise RefusedError(
+                        f"The supply is on at {self.voltage_v:g} V for station "
+                        f"{', '.join(others)}, and this plan's unit wants {voltage_v:g} V. Run it "
+                        "when that is over."
+                    )
                 power.start(voltage_v)
                 self._identity = power.describe()
                 self.voltage_v = voltage_v
-            elif self.voltage_v != voltage_v:
-                others = ", ".join(u.station for u in self._users if u is not held)
-                raise RefusedError(
-                    f"The supply is on at {self.voltage_v:g} V for station {others}, and this "
-                    f"plan's unit wants {voltage_v:g} V. Run it when that is over."
-                )
+            self._on_for.append(held)
 
     def held_by(self, station: str) -> SharedPower | None:
         """Return a station's hold on the supply, None if it has none."""
@@ -56,6 +62,8 @@ class SharedSupply:
         if held not in self._users:
             return True
         self._users.remove(held)
+        if held in self._on_for:
+            self._on_for.remove(held)
         if self._users:
             return True
         self._power = None

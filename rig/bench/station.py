@@ -49,7 +49,7 @@ class RigShare(Protocol):
     emergency_stop: Switch | None
 
     def reader(self, sensor: CurrentSensor, now_s: Callable[[], float]) -> Callable[[], Reading]:
-        """Return what reads the battery feed's sensor."""
+        """Return what reads the sensor of a feed."""
         ...
 
     def close(self) -> None:
@@ -68,7 +68,7 @@ class WholeRig:
         self.close = self._pins.close
 
     def reader(self, sensor: CurrentSensor, now_s: Callable[[], float]) -> Callable[[], Reading]:
-        """Return what reads the battery feed's sensor."""
+        """Return what reads the sensor of a feed."""
         return sensor.read
 
 
@@ -119,9 +119,9 @@ class Station:
         self.ignition_sensor: CurrentSensor | None = None
         if station.ignition_sensor is not None:
             bus = backend.i2c(station.ignition_sensor.bus)
-            self.ignition_sensor = self._keep(
-                CurrentSensor(station.ignition_sensor, bus, self._clock)
-            )
+            sensor = self._keep(CurrentSensor(station.ignition_sensor, bus, self._clock))
+            self.ignition_sensor = sensor
+            self._read_ignition = rig.reader(sensor, self._clock.now_s)
         self._battery_contact = _contact(station.battery_feed)
         self._ignition_contact = _contact(station.ignition_feed)
         self._commanded = OFF
@@ -174,7 +174,7 @@ class Station:
             )
             # A bus that is held is waited for: not twice before the guard hears of it.
             if self.ignition_sensor is not None and not reading.flags & LOST:
-                self._ignition_a = self.ignition_sensor.read().current_a
+                self._ignition_a = self._read_ignition().current_a
         self._cycle += 1
         t = reading.time_s
         return Sample(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from concurrent.futures import Executor, Future
 from dataclasses import dataclass, replace
-from typing import Any, ParamSpec, TypeVar
+from typing import Any
 
 from rig.analysis.model import HalfTurn
 from rig.analysis.trace import Trace
@@ -16,28 +16,6 @@ from rig.bench.seams import Done
 from rig.records.model import StepRecord, StepState
 
 KIND = "by_hand"
-
-Parameters = ParamSpec("Parameters")
-Result = TypeVar("Result")
-
-
-class AtOnce(Executor):
-    """Does what it is given at once: for a world whose time stands still meanwhile."""
-
-    def submit(
-        self,
-        fn: Callable[Parameters, Result],
-        /,
-        *args: Parameters.args,
-        **kwargs: Parameters.kwargs,
-    ) -> Future[Result]:
-        """Call ``fn`` and return its outcome."""
-        future: Future[Result] = Future()
-        try:
-            future.set_result(fn(*args, **kwargs))
-        except Exception as error:
-            future.set_exception(error)
-        return future
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,8 @@
 
 A step that sets the supply changes the voltage of all stations: it waits until no other station
 feeds, and the others wait until it is over.  Motors start one after the other, so that their
-inrush does not add up at the supply and its main fuse.  A feed is never kept on by any of this.
+inrush does not add up at the supply and its main fuse.  Whoever waits to start keeps the feeds as
+they are, the unit at rest and its guard on; whoever waits to feed has them off.
 """
 
 from __future__ import annotations

@@ -15,25 +15,31 @@ from rig.bench.order import RunOrder
 from rig.bench.requests import Ask, Sample
 from rig.bench.seams import Done
 from rig.bench.signals import SignalFlag, flag_signals
-from rig.commands.terminal import ask_operator
+from rig.commands.terminal import Operator
 from rig.records.store import Store
 
 Show = Callable[[BenchEvent], None]
 
 
 class DirectConsole:
-    """Shows events at once and asks at the terminal."""
+    """Shows events at once and asks at the terminal; ``station``: of several, one ``operator``."""
 
-    def __init__(self, show: Show, flag: SignalFlag) -> None:
+    def __init__(
+        self, show: Show, flag: SignalFlag, operator: Operator | None = None, station: str = ""
+    ) -> None:
         self.show = show
         self._flag = flag
+        self._operator = operator or Operator()
+        self._station = station
 
     def sample(self, sample: Sample) -> None:
         """Take no note of single samples."""
 
     def ask(self, ask: Ask, wait: Callable[[Done], None]) -> str:
         """Ask at the terminal; the world stands still meanwhile."""
-        answer = ask_operator(ask, lambda: self._flag.number is not None)
+        answer = self._operator.ask(
+            ask, lambda: self._flag.number is not None, station=self._station
+        )
         self.listen()
         assert answer is not None
         return answer

@@ -12,7 +12,7 @@ from rig.bench.signals import SignalFlag
 from rig.commands import exits
 from rig.commands.exits import CommandError
 from rig.commands.streams import tell
-from rig.commands.terminal import ask_operator
+from rig.commands.terminal import Operator
 
 # Late enough to cost nothing, early enough that a Ctrl-C feels immediate (s).
 _LOOK_EVERY_S = 0.1
@@ -57,6 +57,7 @@ def follow(
     told = False
     ended: RunEnded | None = None
     over = False
+    operator = Operator()
     open_question: Ask | None = None
     while True:
         alive = bench.alive
@@ -87,7 +88,7 @@ def follow(
             bench.tell(Stop(flag.words, by_operator=flag.by_operator))
         elif open_question is not None and not told:
             # Left open when something happens meanwhile, shown, and asked again.
-            answer = ask_operator(open_question, lambda: flag.number is not None or bench.has_news)
+            answer = operator.ask(open_question, lambda: flag.number is not None or bench.has_news)
             if answer is not None:
                 bench.tell(Answer(answer))
                 open_question = None

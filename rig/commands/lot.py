@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -42,6 +42,8 @@ from rig.lots.words import (
     percent,
     plan_words,
     progress_words,
+    seed_words,
+    withdrawn_words,
     worth_lines,
 )
 from rig.lots.worth import worth_of
@@ -50,7 +52,7 @@ from rig.quality.lots import accept_probability, lot_accept_probability, oc_curv
 from rig.quality.sampling_tables import SamplingError
 from rig.records.errors import RecordsError
 from rig.records.lot_model import ItemResult, LotEnd, LotItem, LotKept, LotResult
-from rig.records.lot_records import why_not
+from rig.records.lot_records import as_named, is_closed, known_from, why_not
 from rig.records.model import RunState
 from rig.records.store import Store
 from rig.schema import MistakesError
@@ -116,19 +118,29 @@ def _open(options: argparse.Namespace) -> int:
             raise CommandError(exits.USAGE, str(error)) from error
         store.lots.open(start)
         lot = store.lots.lot(start.name)
-    say("\n".join(wrapped(line) for line in _opened(lot)))
+        lots = store.lots.all(supplier=lot.supplier)
+    say("\n".join(wrapped(line) for line in _opened(lot, lots, asked.stripped().supplier)))
     return exits.PASS
 
 
-def _opened(lot: LotKept) -> Iterator[str]:
+def _opened(lot: LotKept, lots: Sequence[LotKept], typed: str) -> Iterator[str]:
     yield f"lot {lot.name}: {offered_words(lot)}{_world(lot)}"
+    if lot.supplier != typed:
+        yield f"  the supplier is written as in its earlier lots, not as {typed}"
     yield f"  {plan_words(lot)}"
     yield f"  {lot.severity_why}"
     if lot.doubt:
         yield f"  {lot.doubt}"
     numbers = ", ".join(str(item.number) for item in lot.sample)
-    yield f"  take from the crate, counted from 1: {numbers} (drawn with seed {lot.seed})"
+    yield from _withdrawn(lot, lots)
+    yield f"  take from the crate, counted from 1: {numbers} (drawn {seed_words(lot)})"
     yield f"  test them one by one with `halfturn lot run {quote(lot.name)}`"
+
+
+def _withdrawn(lot: LotKept, lots: Sequence[LotKept]) -> Iterator[str]:
+    earlier = withdrawn_words(lot, lots)
+    if earlier:
+        yield f"  withdrawn before it, its sample drawn: {earlier}"
 
 
 def _world(lot: LotKept) -> str:
@@ -152,6 +164,7 @@ def _list(store: Store, options: argparse.Namespace) -> int:
 
 def _show(store: Store, options: argparse.Namespace) -> int:
     lot = store.lots.lot(options.name)
+    lots = store.lots.all(supplier=lot.supplier)
     try:
         worth = worth_of(lot, options.bad)
     except SamplingError as error:
@@ -166,7 +179,8 @@ def _show(store: Store, options: argparse.Namespace) -> int:
         yield f"  {lot.severity_why}"
         if lot.doubt:
             yield f"  {lot.doubt}"
-        yield f"  plan {lot.plan_name}, drawn with seed {lot.seed}"
+        yield f"  plan {lot.plan_name}, drawn {seed_words(lot)}"
+        yield from _withdrawn(lot, lots)
         yield f"  {progress_words(lot)}"
         yield f"  {finding_words(lot)}"
         yield ""
@@ -215,6 +229,7 @@ def _run(options: argparse.Namespace) -> int:
     while True:
         with open_records(records) as store:
             lot = store.lots.lot(options.name)
+        _need_at_work(lot, simulated=simulated)
         item = _item(lot, options)
         if item is None:
             say(wrapped(f"{lot.name}: {progress_words(lot)}. {finding_words(lot)}"))
@@ -224,10 +239,19 @@ def _run(options: argparse.Namespace) -> int:
             return status
 
 
+def _need_at_work(lot: LotKept, *, simulated: bool) -> None:
+    """Raise CommandError unless the lot is open, and of this world."""
+    if not lot.is_open:
+        raise CommandError(exits.USAGE, f"{is_closed(lot)} Nothing was fed.")
+    if simulated != lot.simulated:
+        world = "on the simulated bench" if lot.simulated else "on a real bench"
+        raise CommandError(
+            exits.USAGE, f"the lot {shown(lot.name)} is tested {world}. Nothing was fed."
+        )
+
+
 def _item(lot: LotKept, options: argparse.Namespace) -> LotItem | None:
     """Return the item whose turn it is, None if nothing is left."""
-    if not lot.is_open:
-        return None
     if options.item is None:
         return lot.next_item
     for item in lot.items:
@@ -252,14 +276,11 @@ def _test(
             exits.USAGE,
             f"take {_turn(lot, item)}. Which unit is it? Give its serial number with --serial.",
         )
+    serial = as_named(item, serial)
     objection = why_not(lot, item, serial)
     if objection:
         raise CommandError(exits.USAGE, f"{objection} Nothing was fed.")
-    if simulated != lot.simulated:
-        world = "on the simulated bench" if lot.simulated else "on a real bench"
-        raise CommandError(
-            exits.USAGE, f"the lot {shown(lot.name)} is tested {world}. Nothing was fed."
-        )
+    _need_new_here(lot, item, serial, options, records)
     if not options.quiet:
         tell(wrapped(f"{lot.name}: {_turn(lot, item)}"))
     given = argparse.Namespace(
@@ -282,6 +303,25 @@ def _test(
             now = store.lots.lot(lot.name)
         say("\n".join(wrapped(line) for line in _tested(now, item.number)))
     return ended, status_of(ended)
+
+
+def _need_new_here(
+    lot: LotKept, item: LotItem, serial: str, options: argparse.Namespace, records: Path
+) -> None:
+    """Note why a unit of another lot is tested here; CommandError if nobody said so."""
+    with open_records(records) as store:
+        said = known_from(lot, item, serial, store.lots.with_unit(lot, serial))
+        if not said:
+            return
+        why = options.seen_before.strip()
+        need_printable("--seen-before", why, NOTE_LONGEST)
+        if not why:
+            raise CommandError(
+                exits.USAGE,
+                f"{said}. Read its label again; if it is that unit, say why it is here with "
+                "--seen-before. Nothing was fed.",
+            )
+        store.lots.seen_before(lot.name, item.number, serial, why, _who(options), _now())
 
 
 def _tested(lot: LotKept, number: int) -> Iterator[str]:

@@ -12,6 +12,7 @@ from sqlalchemy import Connection
 
 from rig.commands import exits
 from rig.commands.common import open_records, records_path, settings_or_starter
+from rig.commands.exits import CommandError
 from rig.commands.run_filter import day_of
 from rig.commands.streams import say
 from rig.commands.sync import central_url
@@ -24,6 +25,12 @@ from rig.settings import RigSettings
 
 def run(options: argparse.Namespace) -> int:
     """Print the report that the command line asks for."""
+    if options.central in (*_GROUPS, "suppliers"):
+        raise CommandError(
+            exits.USAGE,
+            f"“{options.central}” was read as the URL of central records: say it first, "
+            f"`halfturn report {options.central} --central`.",
+        )
     settings = settings_or_starter(options)
     period = Period(day_of(options.since), day_of(options.until, later=timedelta(days=1)))
     with _records(options, settings) as (connection, place):

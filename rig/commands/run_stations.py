@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import replace
 from pathlib import Path
 
 from drivers.backends import keeps_own_time, load_backend
@@ -14,7 +13,7 @@ from rig.bench.events import Asked, BenchEvent, Refused, RunEnded
 from rig.bench.keeper import DirectKeeper
 from rig.bench.order import RunOrder
 from rig.bench.requests import Ask
-from rig.bench.signals import SignalFlag, flag_signals
+from rig.bench.signals import flag_signals
 from rig.bench.stations import StationsBench
 from rig.bench.together import End, Together
 from rig.commands import exits
@@ -25,7 +24,7 @@ from rig.commands.follow import GONE
 from rig.commands.progress import Progress
 from rig.commands.run import Gathered, answer, order_of, status_of, words
 from rig.commands.streams import say, tell
-from rig.commands.terminal import ask_operator, wrapped
+from rig.commands.terminal import Operator, wrapped
 from rig.crowding import why_crowded
 from rig.feasible import cautions_on_rig, cautions_together
 from rig.records.store import Store
@@ -34,6 +33,7 @@ from rig.records.store import Store
 _WORST = (
     exits.PROGRAM,
     exits.RECORDS,
+    exits.FILES,
     exits.USAGE,
     exits.STOPPED,
     exits.BENCH,
@@ -87,7 +87,8 @@ def _cautions(orders: Mapping[str, RunOrder]) -> Iterator[str]:
 
 def worst(statuses: Sequence[int]) -> int:
     """Return the exit status that says least good of all."""
-    return next((status for status in _WORST if status in statuses), exits.PASS)
+    unweighed = [status for status in statuses if status not in (*_WORST, exits.PASS)]
+    return next((status for status in (*unweighed, *_WORST) if status in statuses), exits.PASS)
 
 
 def _orders(options: argparse.Namespace) -> dict[str, RunOrder]:
@@ -114,28 +115,27 @@ def _orders(options: argparse.Namespace) -> dict[str, RunOrder]:
         serials.add(serial)
         own = argparse.Namespace(**{**vars(options), "station": name, "unit": serial})
         orders[name] = order_of(own)
+    _need_faults_of(orders, options.fault)
     return orders
+
+
+def _need_faults_of(orders: Mapping[str, RunOrder], faults: Sequence[str]) -> None:
+    """Refuse a fault of a station that no unit is tested on."""
+    settings = next(iter(orders.values())).settings
+    idle = {station.name for station in settings.stations} - set(orders)
+    for fault in faults:
+        name, sign, _ = fault.partition(":")
+        if sign and name in idle:
+            raise CommandError(
+                exits.USAGE,
+                f"--fault {fault} is of station {name}, on which --at has no unit. Name it with "
+                "--at as well, or leave the fault away.",
+            )
 
 
 # --- ways to run ------------------------------------------------------------------------------
 
 Shows = Mapping[str, Callable[[BenchEvent], None]]
-
-
-class _StationConsole(DirectConsole):
-    """The terminal as one station's console: its questions name the station."""
-
-    def __init__(self, name: str, show: Callable[[BenchEvent], None], flag: SignalFlag) -> None:
-        super().__init__(show, flag)
-        self._name = name
-
-    def ask(self, ask: Ask, wait: Callable[[Callable[[], bool]], None]) -> str:
-        """Ask at the terminal; the world stands still meanwhile."""
-        return super().ask(_of_station(self._name, ask), wait)
-
-
-def _of_station(name: str, ask: Ask) -> Ask:
-    return replace(ask, text=f"Station {name}: {ask.text}")
 
 
 def _run_direct(orders: Mapping[str, RunOrder], records: Path, shows: Shows) -> dict[str, End]:
@@ -145,8 +145,9 @@ def _run_direct(orders: Mapping[str, RunOrder], records: Path, shows: Shows) -> 
         backend = load_backend(first.backend_name, first.wiring(), first.options)
         try:
             with Together(backend, first.wiring(), tuple(orders)) as together:
+                operator = Operator()
                 for name, order in orders.items():
-                    console = _StationConsole(name, shows[name], flag)
+                    console = DirectConsole(shows[name], flag, operator, name)
                     together.begin(order, DirectKeeper(store), console)
                 together.run()
         finally:
@@ -171,6 +172,7 @@ def _run_apart(orders: Mapping[str, RunOrder], records: Path, shows: Shows) -> d
         handles = bench.handles
         for name, order in orders.items():
             handles[name].begin(order)
+        operator = Operator()
         asked: dict[str, Ask] = {}  # open questions in the order they came
         told = False
         while any(handle.alive for handle in handles.values()):
@@ -186,7 +188,9 @@ def _run_apart(orders: Mapping[str, RunOrder], records: Path, shows: Shows) -> d
             elif asked and not told:
                 name, ask = next(iter(asked.items()))
                 # Left open when something happens meanwhile, shown, and asked again.
-                said = ask_operator(ask, lambda: flag.number is not None or bench.has_news)
+                said = operator.ask(
+                    ask, lambda: flag.number is not None or bench.has_news, station=name
+                )
                 if said is not None:
                     handles[name].tell(Answer(said))
                     del asked[name]
@@ -198,7 +202,7 @@ def _run_apart(orders: Mapping[str, RunOrder], records: Path, shows: Shows) -> d
 def _take(event: BenchEvent, name: str, came: dict[str, End], asked: dict[str, Ask]) -> None:
     """Take note of what a station's event leaves open or ends."""
     if isinstance(event, Asked):
-        asked[name] = _of_station(name, event.ask)
+        asked[name] = event.ask
     elif isinstance(event, RunEnded | Refused):
         asked.pop(name, None)
         came.setdefault(name, event)

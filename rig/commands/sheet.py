@@ -93,10 +93,8 @@ def _lot(store: Store, settings: RigSettings, options: argparse.Namespace) -> in
         )
     if options.lot is not None:
         judged = store.lots.lot(options.lot)
-        finding = finding_of(judged)
+        finding = finding_of(judged, store.lots.all(supplier=judged.supplier))
         names = [run.run_id for item in judged.items for run in item.runs]
-        if not names:
-            raise RecordsError(f"Nothing of the lot {options.lot} has been tested yet.")
     elif options.reference is not None:
         need_printable("--reference", options.reference, NAME_LONGEST)
         names = [
@@ -114,11 +112,14 @@ def _lot(store: Store, settings: RigSettings, options: argparse.Namespace) -> in
             exits.USAGE, f"{len(names)} runs are too many for one report; {LOT_MOST} at most."
         )
     summed = list(store.whole_runs(names))
-    first, _ = summed[0]
-    letterhead = _letterhead(settings, first)
-    document = lot_report(summed, letterhead, options.paper or "", finding)
+    first = summed[0][0].start if summed else None
+    rig_name = settings.name if first is None else first.rig_name
+    letterhead = letterhead_in(settings.folder, rig_name)
+    asides = store.lots.set_aside_of(names)
+    document = lot_report(summed, letterhead, options.paper or "", finding, asides)
     told = (asked, options.plan) if asked is not None else tuple(map(str, names))
-    name = lot_name(first.start.reference or str(names[0])[:SHORT_ID], told)
+    called = asked if first is None else first.reference
+    name = lot_name(called or str(names[0])[:SHORT_ID], told)
     return _written(document, name, store, settings, options)
 
 

@@ -15,6 +15,7 @@ from rig.commands.common import open_records, records_path, settings_or_starter
 from rig.commands.exits import CommandError
 from rig.commands.streams import say, tell
 from rig.commands.terminal import wrapped
+from rig.labels import shown
 from rig.records import meeting, outbox
 from rig.records.bundles import Bench, Kind, own_bench
 from rig.records.central import Central
@@ -38,10 +39,27 @@ _WORDS = {
 }
 
 
+_BELONGS = {
+    "same": ("bench",),
+    "new": ("bench",),
+    "to": ("send", "prepare"),
+    "every": ("send",),
+    "once": ("send",),
+    "without_traces": ("send", "status"),
+    "json": ("send", "status", "bench"),
+    "quiet": ("send",),
+}
+"""Which option belongs to which action."""
+_COMMANDS = {"send": "halfturn sync"}
+
+
 def run(options: argparse.Namespace) -> int:
     """Do what the command line asks."""
-    if (options.same or options.new) and options.action != "bench":
-        raise CommandError(exits.USAGE, "--same and --new belong to `halfturn sync bench`.")
+    for name, actions in _BELONGS.items():
+        if getattr(options, name) not in (None, False) and options.action not in actions:
+            option = f"--{name.replace('_', '-')}"
+            where = " or ".join(f"`{_COMMANDS.get(a, f'halfturn sync {a}')}`" for a in actions)
+            raise CommandError(exits.USAGE, f"{option} belongs to {where}.")
     if options.every is not None and not options.every >= LEAST_EVERY_S:
         raise CommandError(exits.USAGE, f"--every must be {LEAST_EVERY_S:g} seconds or more.")
     settings = settings_or_starter(options)
@@ -168,7 +186,7 @@ def _status(store: Store, options: argparse.Namespace, settings: RigSettings) ->
     with store.reading() as connection:
         bench = own_bench(connection)
         waits = outbox.count_waiting(connection, traces=_traces(options, settings))
-        state = meeting.state(connection)
+        states = meeting.states(connection)
         refused = outbox.refused(connection, limit=_SHOWN)
         refusals = outbox.count_refused(connection)
     if options.json:
@@ -177,10 +195,8 @@ def _status(store: Store, options: argparse.Namespace, settings: RigSettings) ->
                 {
                     "bench": _bench_object(bench),
                     "waiting": {kind.value: number for kind, number in waits.items()},
-                    "to": state.place if state else None,
-                    "tried_at": state.tried_at.isoformat() if state else None,
-                    "synced_at": _iso(state.synced_at) if state else None,
-                    "failed": state.failed if state else "",
+                    **_state_object(states[0] if states else None),
+                    "others": [_state_object(state) for state in states[1:]],
                     "refused": [
                         {"kind": kind, "id": str(row_id), "why": why}
                         for kind, row_id, why in refused
@@ -193,10 +209,9 @@ def _status(store: Store, options: argparse.Namespace, settings: RigSettings) ->
     lines = [f"Bench {_called(bench)}."]
     some = [f"{number} {_WORDS[kind][number != 1]}" for kind, number in waits.items() if number]
     lines.append(f"Waiting to be sent: {', '.join(some) or 'nothing'}.")
-    if state is None:
+    if not states:
         lines.append("Nothing was sent yet: `halfturn sync` sends.")
-    else:
-        lines.append(f"To {state.place}: {_last(state)}")
+    lines += [f"To {shown(state.place, 200)}: {_last(state)}" for state in states]
     if refusals:
         lines.append(f"Not taken there: {refusals}. Kept here, and offered again every time.")
         lines += [f"  {kind.replace('_', ' ')} {row_id}: {why}." for kind, row_id, why in refused]
@@ -204,8 +219,15 @@ def _status(store: Store, options: argparse.Namespace, settings: RigSettings) ->
     return exits.PASS
 
 
-def _iso(at: datetime | None) -> str | None:
-    return None if at is None else at.isoformat()
+def _state_object(state: meeting.State | None) -> dict[str, object]:
+    if state is None:
+        return {"to": None, "tried_at": None, "synced_at": None, "failed": ""}
+    return {
+        "to": state.place,
+        "tried_at": state.tried_at.isoformat(),
+        "synced_at": None if state.synced_at is None else state.synced_at.isoformat(),
+        "failed": state.failed,
+    }
 
 
 def _last(state: meeting.State) -> str:
@@ -224,6 +246,12 @@ def _local(at: datetime) -> str:
 
 def _bench(store: Store, options: argparse.Namespace) -> int:
     if options.new:
+        if store.at_work():
+            raise CommandError(
+                exits.RECORDS,
+                "A unit is being tested with these records; its run would become the other "
+                "bench's. Wait for its end, then give the command again.",
+            )
         new = meeting.become_new(store)
         words = (
             f"These records are those of a new bench, {str(new.id)[:8]}, from now on. What was "

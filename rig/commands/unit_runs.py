@@ -101,6 +101,7 @@ def chosen_runs(
         without=options.without,
         first=first,
         whole=whole,
+        aside=store.lots.set_aside_of([run.run_id for run in picked]),
     )
 
 

@@ -26,7 +26,7 @@ from rig.console.desks import Desks, serial_of, station_names
 from rig.console.dialogs.actions import ActionsPalette
 from rig.console.dialogs.help import HelpDialog
 from rig.console.dialogs.message import MessageDialog
-from rig.console.feeds_off import FEEDS_OFF_KEYS, NEXT_STATION, Dialog
+from rig.console.feeds_off import FEEDS_OFF_KEYS, NEXT_STATION, STOP_HERE, Dialog
 from rig.console.feeds_words import feeds_of
 from rig.console.held_keys import HeldKeys
 from rig.console.keys_in_turn import KeysInTurn
@@ -71,6 +71,7 @@ class HalfturnConsole(KeysInTurn):
             for place in PLACES
         ),
         NEXT_STATION,
+        STOP_HERE,
         Binding("ctrl+q", "quit", "Quit", show=False, priority=True),
         Binding("ctrl+t", "other_light", "Dark or light", show=False),
     ]
@@ -365,8 +366,25 @@ class HalfturnConsole(KeysInTurn):
             return f"{all_off} The job at {station_names(ended)} ends here."
         return f"{all_off} The jobs at {station_names(ended)} end here."
 
-    def stop_at(self, desk: Desk) -> None:
+    @property
+    def desk_shown(self) -> Desk:
+        """The desk that what is on top of the screen is of; of the chosen station if of none."""
+        for screen in reversed(self.screen_stack):
+            if isinstance(desk := getattr(screen, "desk", None), Desk):
+                return desk
+        return self.desk
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Offer to stop one station alone where there are others."""
+        if action == "stop_here":
+            return self.desks.several and self.desk_shown.live.on
+        return super().check_action(action, parameters)
+
+    def action_stop_here(self) -> None:
         """Take the feeds of one station off and end its job; the others go on."""
+        desk = self.desk_shown
+        if isinstance(self.screen, ActionsPalette):
+            self.screen.dismiss()  # nothing can be said on top of it
         if desk.feeds_off("the stop key of this station was pressed"):
             self._urge(f"{_at(desk)}: feeds off, the job ends here. F12 ends all.", "warning")
 

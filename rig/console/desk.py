@@ -316,7 +316,10 @@ class Desk:
             return []
         alive = bench.alive  # asked first: what it said before it went is then in the pipe
         if self._waiting is not None:
-            return [] if alive else self._begin_waiting(self._waiting)
+            # Of the job before: a bench of several stations is free with its last word.
+            for _ in bench.events():
+                pass
+            return [] if bench.alive else self._begin_waiting(self._waiting)
         if self._begun and self.tail.take(bench.ring):
             self._fresh_s = self._now_s()
         events = list(bench.events())

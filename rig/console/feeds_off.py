@@ -20,12 +20,14 @@ FEEDS_OFF = Binding(FEEDS_OFF_KEYS, "app.feeds_off", "Feeds off", key_display="F
 NEXT_STATION = Binding(
     "ctrl+n", "app.next_station", "Next station", show=False, key_display="^N", priority=True
 )
-# Takes the feeds of one station off; the feeds-off key those of all.
+# Takes the feeds of one station off; the feeds-off key those of all.  While no job is on there, a
+# field has it (to the end of the line).
 STOP_HERE = Binding(
     "ctrl+e",
-    "stop_here",
+    "app.stop_here",
     "Stop this one",
     key_display="^E",
+    priority=True,
     tooltip="this station's job, feeds off; F12 stops all stations",
 )
 
@@ -51,7 +53,7 @@ class Dialog(FeedsOffFirst, ModalScreen[Answer]):
     On a rig of several stations it tells above itself what each does, as the screens do.
     """
 
-    BINDINGS: ClassVar[list[BindingType]] = [FEEDS_OFF, NEXT_STATION]
+    BINDINGS: ClassVar[list[BindingType]] = [FEEDS_OFF, STOP_HERE, NEXT_STATION]
     filled_in: ClassVar[bool] = False
     """Whether the operator opened it to fill it in: keys wait until it has its fields."""
 

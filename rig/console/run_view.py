@@ -43,6 +43,7 @@ class RunView:
 
     ``notes`` are what was written into it, oldest first; ``reason_rows`` and ``turn_rows`` what to
     walk through.  ``started`` and ``ended`` are None where only the bench's own news is known.
+    ``made_by`` names the bench, if it is not the one whose records these are.
     """
 
     run_id: UUID | None
@@ -73,6 +74,7 @@ class RunView:
     turn_rows: Sequence[Row] = ()
     calibration: Standing | None = None
     golden: Mapping[str, Any] | None = None
+    made_by: str = ""
 
     @property
     def recorded(self) -> bool:
@@ -156,6 +158,7 @@ def view_of_record(record: RunRecord) -> RunView:
         notes=tuple(event for event in record.events if event.kind == "note"),
         calibration=start.calibration,
         golden=start.golden,
+        made_by=record.bench,
     )
 
 
@@ -255,7 +258,10 @@ def facts(view: RunView) -> list[tuple[str, str]]:
         ("Plan", f"{view.plan_title} ({view.plan_name})"),
         ("From", f"{origin} {view.reference}".strip()),
         ("Operator", view.operator or "not told"),
-        ("Station", view.station),
+        (
+            "Station",
+            f"{view.station} of the bench {view.made_by}" if view.made_by else view.station,
+        ),
         ("Started", _moment(view.started)),
         ("Ended", _moment(view.ended)),
         ("State", f"{view.state_words}, {view.feeds_words}"),
@@ -278,7 +284,8 @@ def fact_lines(view: RunView) -> tuple[str, str]:
     """Return the same in two lines of 78 characters, as far as they hold it."""
     origin = f"{view.source.replace('_', ' ')} {view.reference}".strip()
     by = f"by {view.operator}" if view.operator else "no operator told"
-    first = [view.plan_title, origin, by, f"station {view.station}"]
+    other = f"bench {view.made_by}" if view.made_by else ""
+    first = [other, view.plan_title, origin, by, f"station {view.station}"]
     second = [_begun(view), _state_and_step(view)]
     second.append("LEVER MAY STAND MIDWAY" if view.lever_words else _feeds_in_short(view))
     if view.simulated:

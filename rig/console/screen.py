@@ -199,18 +199,6 @@ class DeskScreen(FeedsOffFirst, Screen[None]):
             jig = f"station {self.desk.choices.station}" if at else "the jig"
             self.say(f"{label} was scanned: it is filled in as the unit on {jig}.")
 
-    # --- several stations ----------------------------------------------------------------------
-
-    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Offer to stop this station alone where there are others."""
-        if action == "stop_here":
-            return self.app.desks.several and self.desk.live.on
-        return super().check_action(action, parameters)
-
-    def action_stop_here(self) -> None:
-        """Take the feeds of this station off and end its job; the others go on."""
-        self.app.stop_at(self.desk)
-
     # --- help for subclasses -------------------------------------------------------------------
 
     def say(self, text: str, *, error: bool = False) -> None:

@@ -32,6 +32,7 @@ def lot_object(lot: LotKept, worth: LotWorth | None = None) -> dict[str, Any]:
         "plan": lot.plan_name,
         "simulated": lot.simulated,
         "seed": lot.seed,
+        "seed_given": lot.seed_given,
         "opened_at": lot.opened_at.isoformat(),
         "operator": lot.operator,
         "judged": lot.judged,
@@ -42,6 +43,7 @@ def lot_object(lot: LotKept, worth: LotWorth | None = None) -> dict[str, Any]:
         "end": None if lot.end is None else str(lot.end),
         "closed_at": None if lot.closed_at is None else lot.closed_at.isoformat(),
         "closed_by": lot.closed_by,
+        "cautions": dict(lot.cautions),
         "text": finding_words(lot),
     }
     if worth is not None:
@@ -98,7 +100,7 @@ def history_object(history: SupplierHistory) -> dict[str, Any]:
     """Return a supplier's lots that count together, and what comes of them."""
     average, inspection = history.average, history.inspection
     return {
-        "supplier": history.key.supplier,
+        "supplier": history.supplier,
         "unit_type": history.key.unit_type,
         "level": str(history.key.level),
         "aql_percent": history.key.aql,
@@ -116,6 +118,7 @@ def history_object(history: SupplierHistory) -> dict[str, Any]:
             "share": average.share,
             "low": average.low,
             "high": average.high,
+            "in_doubt": history.in_doubt,
         },
         "lots": [lot_object(lot) for lot in (*history.lots, *history.open_lots)],
     }

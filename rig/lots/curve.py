@@ -17,6 +17,9 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
+_FEW = 20  # points that want to be large to be seen
+
+
 def save_curve(path: Path, lot: LotKept, worth: LotWorth, title: str) -> None:
     """Draw the curve of a lot's plan into ``path`` (.png, .svg or .pdf)."""
     with mpl.rc_context({"font.size": 9, "axes.spines.top": False, "axes.spines.right": False}):
@@ -30,8 +33,8 @@ def save_curve(path: Path, lot: LotKept, worth: LotWorth, title: str) -> None:
 def draw_curve(axes: Axes, lot: LotKept, worth: LotWorth) -> None:
     """Draw how likely which quality is accepted: of a process, and of this very lot.
 
-    The lot's curve has a point for whole units only.  Marked are the AQL and the qualities of
-    ``worth``.
+    The lot has points for whole units only, and nothing between them.  Marked are the AQL and the
+    qualities of ``worth``.
     """
     curve = oc_curve(lot.n, lot.ac, lot.size)
     axes.axvline(lot.aql, color=LIMIT, linewidth=0.9, linestyle=(0, (4, 2)))
@@ -55,9 +58,10 @@ def draw_curve(axes: Axes, lot: LotKept, worth: LotWorth) -> None:
         [point.percent for point in curve.lot],
         [point.accepted for point in curve.lot],
         color=FEED,
-        linewidth=0.7,
+        linestyle="none",
         marker="o",
-        markersize=1.8,
+        clip_on=False,
+        markersize=3.0 if len(curve.lot) <= _FEW else 1.8,
         label=f"this lot of {lot.size} (hypergeometric)",
     )
     for quality in worth.qualities:
@@ -68,6 +72,7 @@ def draw_curve(axes: Axes, lot: LotKept, worth: LotWorth) -> None:
             xytext=(5, 2),
             textcoords="offset points",
             fontsize=7,
+            bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 0.6},
         )
     axes.set_xlim(0.0, max(curve.process[-1].percent, 1.5 * lot.aql))
     axes.set_ylim(0.0, 1.02)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime
+from typing import Any
 
-from rig.labels import NAME_LONGEST, NOTE_LONGEST
-from rig.lots.history import HistoryKey, history_of
+from rig.labels import NAME_LONGEST, NOTE_LONGEST, name_key, shown
+from rig.lots.history import HistoryKey, SupplierHistory, history_of, severe_beside
 from rig.plans import Plan
 from rig.quality.sampling_draw import drawing_order
 from rig.quality.sampling_tables import (
@@ -55,14 +56,29 @@ class LotAsked:
     note: str = ""
     seed: int | None = None
 
+    def stripped(self) -> LotAsked:
+        """Return the same without blanks around any text: blanks alone say nothing."""
+        texts: dict[str, Any] = {
+            field.name: value.strip()
+            for field in fields(self)
+            if isinstance(value := getattr(self, field.name), str)
+        }
+        return replace(self, **texts)
+
 
 @dataclass(frozen=True)
 class SampleAsked:
-    """The sample that a lot asks for: its plan, how severe, and why."""
+    """The sample that a lot asks for: its plan, how severe, and why.
+
+    ``supplier`` is spelt as in its earlier lots.  ``ended``: no lot of this product is inspected,
+    by whatever level and AQL, until the supplier has acted.
+    """
 
     plan: SamplingPlan
     inspection: Inspection
     why: str
+    supplier: str
+    ended: bool
 
 
 def sample_for(asked: LotAsked, unit_type: str, lots: Sequence[LotKept]) -> SampleAsked:
@@ -70,9 +86,10 @@ def sample_for(asked: LotAsked, unit_type: str, lots: Sequence[LotKept]) -> Samp
 
     Name and people are not looked at, so that a sample can be shown while they are being typed.
     """
+    asked = asked.stripped()
     try:
         level, aql = level_named(asked.level), preferred(asked.aql)
-        key = HistoryKey(asked.supplier.strip(), unit_type, level, aql, asked.simulated)
+        key = HistoryKey(asked.supplier, unit_type, level, aql, asked.simulated)
         said = Said(asked.steady, bool(asked.agreed_by), bool(asked.irregular), bool(asked.acted))
         inspection = history_of(lots, key, said).inspection
         again = bool(asked.resubmitted_of)
@@ -80,42 +97,69 @@ def sample_for(asked: LotAsked, unit_type: str, lots: Sequence[LotKept]) -> Samp
         plan = sampling_plan(asked.size, level, aql, severity)
     except SamplingError as error:
         raise DesignError(str(error), about=error.about) from error
-    return SampleAsked(plan, inspection, AGAIN_WHY if again else inspection.why)
+    beside = severe_beside(lots, key)
+    whys = (AGAIN_WHY if again else inspection.why, *(_beside_why(one, asked) for one in beside))
+    stopped = not asked.acted and any(one.inspection.ended for one in beside)
+    supplier = _as_spelt(asked.supplier, lots)
+    return SampleAsked(plan, inspection, " ".join(whys), supplier, inspection.ended or stopped)
+
+
+def _beside_why(history: SupplierHistory, asked: LotAsked) -> str:
+    """Return what a history of another level or AQL has to say before the next lot."""
+    key = history.key
+    by = f"AQL {key.aql:g} %, level {key.level}"
+    if not history.inspection.ended:
+        return f"By {by} this supplier's lots are inspected tightened."
+    if asked.acted:
+        return f"By {by} inspection of this supplier's lots had ended; it has acted since."
+    return (
+        f"By {by} inspection of this supplier's lots has ended: say what the supplier has done "
+        "about its quality."
+    )
+
+
+def _as_spelt(supplier: str, lots: Sequence[LotKept]) -> str:
+    """Return a supplier's name as its newest lot has it, or as it is typed."""
+    known = [lot for lot in lots if name_key(lot.supplier) == name_key(supplier)]
+    return max(known, key=lambda lot: lot.number).supplier if known else supplier
 
 
 def lot_start(asked: LotAsked, plan: Plan, lots: Sequence[LotKept]) -> LotStart:
     """Return a lot as asked for, its sample drawn; raises DesignError.
 
     ``lots`` are those in the records, ``plan`` tests each item.  Refused while inspection of the
-    supplier's lots has ended, unless it is said what the supplier has done (``acted``).
+    supplier's lots has ended, by whatever level and AQL, unless it is said what the supplier has
+    done (``acted``).
     """
+    asked = asked.stripped()
     texts = {
         about: needed_text(about, called, text, NAME_LONGEST)
         for about, called, text in (
             ("name", "The lot's name", asked.name),
             ("supplier", "The supplier", asked.supplier),
+            ("operator", "The name of who opens it", asked.operator),
         )
     }
     for about, called, text, longest in (
         ("order_number", "The order number", asked.order_number, NAME_LONGEST),
-        ("operator", "The operator's name", asked.operator, NAME_LONGEST),
         ("agreed_by", "The name of who agrees", asked.agreed_by, NAME_LONGEST),
         ("irregular", "What is irregular", asked.irregular, NOTE_LONGEST),
         ("acted", "What the supplier has done", asked.acted, NOTE_LONGEST),
         ("note", "The note", asked.note, NOTE_LONGEST),
     ):
-        need_printable(about, called, text.strip(), longest)
-        texts[about] = text.strip()
+        need_printable(about, called, text, longest)
+        texts[about] = text
     if asked.steady != bool(texts["agreed_by"]):
         raise DesignError(
             "Reduced inspection needs both: that production is steady, and the name of the "
             "responsible person who agrees to it.",
             about="agreed_by" if asked.steady else "steady",
         )
-    before = _offered_before(asked, texts["supplier"], plan.unit.type, lots)
     sample = sample_for(asked, plan.unit.type, lots)
-    if sample.inspection.ended:
+    before = _offered_before(asked, sample.plan, plan, lots)
+    if sample.ended:
         raise DesignError(f"{sample.why} The lot was not opened.", about="acted")
+    texts["supplier"] = sample.supplier
     seed = drawn_seed(asked.seed)
     chosen = sample.plan
     return LotStart(
@@ -141,6 +185,7 @@ def lot_start(asked: LotAsked, plan: Plan, lots: Sequence[LotKept]) -> LotStart:
         opened_at=datetime.now(UTC),
         steady=asked.steady,
         resubmitted_of=None if before is None else before.lot_id,
+        seed_given=asked.seed is not None,
     )
 
 
@@ -166,21 +211,35 @@ def replacement(lot: LotKept) -> int:
 
 
 def _offered_before(
-    asked: LotAsked, supplier: str, unit_type: str, lots: Sequence[LotKept]
+    asked: LotAsked, chosen: SamplingPlan, plan: Plan, lots: Sequence[LotKept]
 ) -> LotKept | None:
-    name = asked.resubmitted_of.strip()
+    """Return the lot that is offered again, None if none is; DesignError if it cannot be so."""
+    name = asked.resubmitted_of
     if not name:
         return None
     before = next((lot for lot in lots if lot.name == name), None)
-    if before is None or (before.supplier, before.unit_type, before.simulated) != (
-        supplier,
-        unit_type,
-        asked.simulated,
-    ):
+    product = (name_key(asked.supplier), plan.unit.type, asked.simulated)
+    if before is None or HistoryKey.of(before).product != product:
         raise DesignError(
             f"There is no lot “{name[:40]}” of this supplier and unit type that could be offered "
             "again.",
             about="resubmitted_of",
+        )
+    offered = (lot for lot in lots if lot.resubmitted_of == before.lot_id)
+    since = next((lot for lot in offered if lot.end is not LotEnd.WITHDRAWN), None)
+    if since is not None:
+        raise DesignError(
+            f"The lot “{name[:40]}” was offered again already, as {shown(since.name)}: what "
+            "became of that one counts.",
+            about="resubmitted_of",
+        )
+    levels = list(Level)
+    weaker = levels.index(chosen.level) < levels.index(Level(before.level))
+    if weaker or chosen.aql != before.aql:
+        raise DesignError(
+            f"The lot “{name[:40]}” was judged by AQL {before.aql:g} %, level {before.level}; it "
+            "comes back by the same (the level may be higher).",
+            about="level" if weaker else "aql",
         )
     if before.end is not LotEnd.NOT_ACCEPTED:
         raise DesignError(

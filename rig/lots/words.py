@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
-from rig.lots.history import SupplierHistory
+from rig.lots.history import SupplierHistory, counted, withdrawn_before
 from rig.lots.worth import LotWorth
 from rig.quality.lots import ProcessAverage
 from rig.quality.switching import Inspection
@@ -36,6 +36,8 @@ EVENT_WORDS = {
     LotEventKind.SET_ASIDE: "runs set aside",
     LotEventKind.UNTESTABLE: "cannot be tested",
     LotEventKind.TESTABLE: "can be tested after all",
+    LotEventKind.SEED_GIVEN: "sample drawn with a seed given by hand",
+    LotEventKind.SEEN_BEFORE: "tested all the same",
     LotEventKind.CLOSED: "closed",
     LotEventKind.WITHDRAWN: "withdrawn",
 }
@@ -87,19 +89,35 @@ def verdict_word(lot: LotKept) -> str:
 
 
 def finding_words(lot: LotKept) -> str:
-    """Return what the sample says of the lot by now, and what to do next."""
+    """Return what the sample says of the lot by now, what to mind of the rig, and what to do."""
+    return " ".join(filter(None, (_finding(lot), caution_words(lot))))
+
+
+def caution_words(lot: LotKept) -> str:
+    """Return what must be minded of the rig by which the lot was judged; empty if nothing must."""
+    if not lot.cautions:
+        return ""
+    decide = sum(item.run is not None for item in lot.sample)
+    what = "; ".join(f"{count} of {decide}: {said}" for said, count in lot.cautions.items())
+    return f"Mind the rig by the runs that decide ({what})."
+
+
+def _finding(lot: LotKept) -> str:
     bad, left = len(lot.nonconforming), len(lot.left)
     found = f"{bad or 'No'} nonconforming item{'' if bad == 1 else 's'}"
     too_many = "is too many" if lot.re == 1 else "are too many"
     if lot.end is LotEnd.WITHDRAWN:
-        return f"The lot was withdrawn before anything of it was judged: {lot.closing_note}"
+        runs = len(lot.decided_runs)
+        judged = f"with {_counted(runs, 'run')} that came to pass or fail"
+        when = judged if runs else "before anything of it was judged"
+        return f"The lot was withdrawn {when}: {lot.closing_note}"
     match lot.result:
         case LotResult.NOT_ACCEPTABLE if left:
             return (
                 f"{found} in the sample by now, and {lot.re} {too_many}: the lot "
                 f"{'was not accepted' if lot.end else 'cannot be accepted any more'}. "
                 + (
-                    f"{left} items were left untested."
+                    f"{_counted(left, 'item')} {'was' if left == 1 else 'were'} left untested."
                     if lot.end
                     else f"Testing the {left} left is recommended all the same: the supplier's "
                     "average is known better with them. Then close the lot."
@@ -113,12 +131,45 @@ def finding_words(lot: LotKept) -> str:
         case LotResult.ACCEPTABLE:
             return (
                 f"{found} in a sample of {len(lot.sample)}, and {lot.ac or 'none'} may be: the lot "
-                f"{'is accepted' if lot.end else 'can be accepted; close it'}."
+                f"{'is accepted' if lot.end else 'can be accepted; close it'}.{_go_back(lot)}"
             )
     more = lot.re - bad
     return (
         f"{found} by now, and {lot.ac or 'none'} may be. With {more} more the lot is not accepted; "
         f"{left} item{' is' if left == 1 else 's are'} left."
+    )
+
+
+def _go_back(lot: LotKept) -> str:
+    """Return which units of a lot that is accepted are not taken all the same, led by a blank.
+
+    So MIL-STD-105E and ISO 2859-1 have it (from memory): the right to reject a nonconforming item
+    does not depend on its lot.
+    """
+    bad = lot.nonconforming
+    if not bad:
+        return ""
+    units = ", ".join(
+        f"{item.serial} (item {item.number})" if item.serial else f"item {item.number}"
+        for item in bad
+    )
+    back = f" What does not conform goes back all the same: {units}."
+    whole = " Every unit was tested, so each is taken or sent back by what it came to itself."
+    return back + (whole if len(lot.sample) == lot.size else "")
+
+
+def seed_words(lot: LotKept) -> str:
+    """Return how the sample of a lot was drawn, to follow "drawn"."""
+    by = ", given by hand: whoever opened the lot could choose" if lot.seed_given else ""
+    return f"with seed {lot.seed}{by}"
+
+
+def withdrawn_words(lot: LotKept, lots: Iterable[LotKept]) -> str:
+    """Return which earlier lots, maybe of the same delivery, were withdrawn; empty without any."""
+    return "; ".join(
+        f"{one.name}, {one.size} units{f', order {one.order_number}' if one.order_number else ''}: "
+        f"{one.closing_note}"
+        for one in withdrawn_before(lot, lots)
     )
 
 
@@ -173,23 +224,23 @@ def worth_rows(lot: LotKept, worth: LotWorth) -> Iterator[tuple[str, str, str]]:
             yield (
                 f"producer's risk at {risk.good_percent:g} % (AQL)",
                 f"{percent(risk.producers)} not accepted",
-                f"with {_units(risk.good_units)}: {percent(risk.lot_producers)}",
+                f"with {_counted(risk.good_units, 'unit')}: {percent(risk.lot_producers)}",
             )
         yield (
             f"consumer's risk at {risk.bad_percent:g} %",
             f"{percent(risk.consumers)} accepted",
-            f"with {_units(risk.bad_units)}: {percent(risk.lot_consumers)}",
+            f"with {_counted(risk.bad_units, 'unit')}: {percent(risk.lot_consumers)}",
         )
     for quality in worth.qualities:
         yield (
             f"accepted in {percent(quality.accepted)}",
             f"{quality.percent:.3g} % nonconforming",
-            f"up to {_units(quality.units)}",
+            f"up to {_counted(quality.units, 'unit')}",
         )
 
 
-def _units(count: int) -> str:
-    return f"{count} unit{'' if count == 1 else 's'}"
+def _counted(count: int, what: str) -> str:
+    return f"{count} {what}{'' if count == 1 else 's'}"
 
 
 def percent(share: float) -> str:
@@ -207,7 +258,8 @@ def event_words(event: LotEvent) -> str:
     who = f" by {event.operator}" if event.operator else ""
     item = f"item {event.item} " if event.item is not None else ""
     text = f": {event.text}" if event.text else ""
-    return f"{event.at.astimezone():%Y-%m-%d %H:%M}  {item}{EVENT_WORDS[event.kind]}{who}{text}"
+    what = EVENT_WORDS.get(event.kind, str(event.kind))
+    return f"{event.at.astimezone():%Y-%m-%d %H:%M}  {item}{what}{who}{text}"
 
 
 def inspection_word(inspection: Inspection) -> str:
@@ -230,13 +282,30 @@ def history_lines(history: SupplierHistory) -> Iterator[str]:
     """Yield a supplier's lots that count together, its average, and how the next is inspected."""
     key = history.key
     world = " (SIMULATED)" if key.simulated else ""
-    yield f"{key.supplier}: {key.unit_type}, level {key.level}, AQL {key.aql:g} %{world}"
+    yield f"{history.supplier}: {key.unit_type}, level {key.level}, AQL {key.aql:g} %{world}"
     for lot in (*history.lots, *history.open_lots):
-        day = f"{(lot.closed_at or lot.opened_at).astimezone():%Y-%m-%d}"
         again = "" if lot.original else ", offered again"
         yield (
-            f"  {day}  {lot.name}  {lot.severity}, {lot.n} of {lot.size}, Ac {lot.ac}: "
-            f"{len(lot.nonconforming)} nonconforming, {verdict_word(lot)}{again}"
+            f"  {_day(lot)}  {lot.name}  {lot.severity}, {lot.n} of {lot.size}, Ac {lot.ac}: "
+            f"{len(lot.nonconforming)} nonconforming, {verdict_word(lot)}{again}{_broken_off(lot)}"
         )
-    yield f"  {average_words(history.average)}"
+    for lot in history.withdrawn:
+        yield f"  {_day(lot)}  {lot.name}  withdrawn, counts for nothing: {lot.closing_note}"
+    doubt = (
+        ", not to be relied on: a sample was broken off out of order" if history.in_doubt else ""
+    )
+    yield f"  {average_words(history.average)}{doubt}"
     yield f"  next lot: {inspection_word(history.inspection)}. {history.inspection.why}"
+
+
+def _day(lot: LotKept) -> str:
+    return f"{(lot.closed_at or lot.opened_at).astimezone():%Y-%m-%d}"
+
+
+def _broken_off(lot: LotKept) -> str:
+    """Return what of a sample that was broken off counts in the average, led by a comma."""
+    if lot.is_open or not lot.left or not lot.original:
+        return ""
+    inspected, bad = counted(lot)
+    how = "broken off" if lot.judged == inspected else "broken off out of the crate's order"
+    return f", {how}: {bad} of {inspected} count in the average"

@@ -5,26 +5,36 @@ from __future__ import annotations
 import math
 from collections import Counter, defaultdict
 from collections.abc import Callable, Hashable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from itertools import combinations
 from statistics import fmean, median, stdev
 
 import numpy as np
-from scipy.special import stdtrit
+from scipy.special import stdtr, stdtrit
 
+from rig.labels import name_key
 from rig.quality.lots import ProcessAverage, process_average
 
 REASONS_TOLD = 3
+SIGNIFICANCE = 0.05
 LEAST_PAIRS = 3  # units on two benches, before an interval is worth anything (guess)
+
+
+Values = dict[str, dict[str, float]]
+"""What a run measured, by measure and step: the mean of the half-turns that parked.
+
+``to_run_s`` and ``to_stop_s`` are at the plan's nominal voltage, ``to_run_raw_s`` and
+``to_stop_raw_s`` as they were measured, where they were not worked out for another; ``run_a``.
+"""
 
 
 @dataclass(frozen=True)
 class JudgedRun:
     """A run that has a verdict: of which unit, when (UTC), on which bench, and why it failed.
 
-    ``values`` are what it measured by name (``to_run_s``, ``to_stop_s``, ``run_a``): the mean of
-    its half-turns that parked.  ``reasons`` are the measures that were beyond their limits.
+    ``plan`` tells plans of different texts apart.  ``reasons`` are the measures that were beyond
+    their limits.
     """
 
     unit: str
@@ -34,7 +44,7 @@ class JudgedRun:
     at: datetime
     verdict: str
     reasons: tuple[str, ...] = ()
-    values: dict[str, float] = field(default_factory=dict)
+    values: Values = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -97,14 +107,14 @@ def lines_of_suppliers(lots: Iterable[Lot]) -> list[Line]:
     """
     of: dict[str, list[Lot]] = defaultdict(list)
     for lot in lots:
-        of[lot.supplier].append(lot)
+        of[name_key(lot.supplier)].append(lot)
     lines = []
-    for supplier, theirs in sorted(of.items()):
+    for _, theirs in sorted(of.items()):
         items = [item for lot in theirs for item in lot.items]
         judged = [(_first(item), list(item.runs)) for item in items if not item.untestable]
         lines.append(
             _line(
-                supplier,
+                theirs[0].supplier,
                 judged,
                 untestable=sum(item.untestable for item in items),
                 lots=len(theirs),
@@ -150,7 +160,10 @@ def _line(
 
 @dataclass(frozen=True)
 class Spread:
-    """The median of a bench's runs of one unit type and plan, and its middle half."""
+    """The median of a bench's runs of one unit type and plan, and its middle half.
+
+    A run counts by the mean of its steps; one that lacks a step that others have is left out.
+    """
 
     unit_type: str
     plan: str
@@ -166,8 +179,9 @@ class Spread:
 class Paired:
     """The same units by the same plan on two benches: the mean of the differences, other - one.
 
-    ``u`` is the half-width of its 95 % interval by Student's t; None with fewer than LEAST_PAIRS
-    units.
+    ``u`` is the half-width of its 95 % interval by Student's t, ``p`` the two-sided probability of
+    so large a mean if there were no difference; both None with fewer than LEAST_PAIRS units.
+    ``differs``: there is one, with 5 % at most that any of all those told is by chance (`pairs`).
     """
 
     unit_type: str
@@ -178,47 +192,79 @@ class Paired:
     units: int
     difference: float
     u: float | None
+    p: float | None = None
+    differs: bool = False
 
     @property
-    def differs(self) -> bool:
-        """Tell whether the interval leaves nought out."""
+    def stands_out(self) -> bool:
+        """Tell whether its own interval leaves nought out, as one in twenty does by chance."""
         return self.u is not None and abs(self.difference) > self.u
+
+
+_Key = tuple[str, str, str]  # unit type, plan, measure
 
 
 def spreads(tests: Iterable[JudgedRun]) -> list[Spread]:
     """Return what each bench reads of each unit type, plan and measure."""
-    values: dict[tuple[str, str, str, str], list[float]] = defaultdict(list)
+    found: dict[_Key, list[tuple[str, dict[str, float]]]] = defaultdict(list)
     for test in tests:
-        for measure, value in test.values.items():
-            values[test.unit_type, test.plan, measure, test.bench].append(value)
-    return [
-        Spread(*key, len(some), *(float(q) for q in np.percentile(some, (50, 25, 75))))
-        for key, some in sorted(values.items())
-    ]
+        for measure, by_step in test.values.items():
+            found[test.unit_type, test.plan, measure].append((test.bench, by_step))
+    told = []
+    for key, runs in sorted(found.items()):
+        steps = set().union(*(by_step for _, by_step in runs))
+        whole: dict[str, list[float]] = defaultdict(list)
+        for bench, by_step in runs:
+            if by_step.keys() == steps:
+                whole[bench].append(fmean(by_step.values()))
+        for bench, some in sorted(whole.items()):
+            quartiles = (float(q) for q in np.percentile(some, (50, 25, 75)))
+            told.append(Spread(*key, bench, len(some), *quartiles))
+    return told
 
 
 def pairs(tests: Iterable[JudgedRun]) -> list[Paired]:
     """Return every two benches that tested the same units, by unit type, plan and measure.
 
-    Each unit counts once a bench, by the median of its runs there.
+    Each unit counts once: by the mean, over the steps that both benches have of it, of the
+    differences of the medians of its runs there.  Which differ is decided over all of them
+    together (Holm, Scandinavian Journal of Statistics 6, 1979, p. 65).
     """
-    found: dict[tuple[str, str, str], dict[str, dict[str, list[float]]]] = defaultdict(
-        lambda: defaultdict(lambda: defaultdict(list))
+    found: dict[_Key, dict[str, dict[str, dict[str, list[float]]]]] = defaultdict(
+        lambda: defaultdict(lambda: defaultdict(lambda: defaultdict(list)))
     )
     for test in tests:
-        for measure, value in test.values.items():
-            found[test.unit_type, test.plan, measure][test.bench][test.unit].append(value)
+        for measure, by_step in test.values.items():
+            of_unit = found[test.unit_type, test.plan, measure][test.bench][test.unit]
+            for step, value in by_step.items():
+                of_unit[step].append(value)
     paired = []
-    for (unit_type, plan, measure), benches in sorted(found.items()):
+    for key, benches in sorted(found.items()):
         for one, other in combinations(sorted(benches), 2):
-            common = sorted(benches[one].keys() & benches[other].keys())
-            if common:
-                differences = [
-                    median(benches[other][unit]) - median(benches[one][unit]) for unit in common
-                ]
+            differences = [
+                fmean(median(theirs[step]) - median(ours[step]) for step in common)
+                for unit, ours in sorted(benches[one].items())
+                if (theirs := benches[other].get(unit)) and (common := ours.keys() & theirs.keys())
+            ]
+            if differences:
                 mean, u = mean_difference(differences)
-                paired.append(Paired(unit_type, plan, measure, one, other, len(common), mean, u))
-    return paired
+                p = None if u is None else chance_of(differences)
+                paired.append(Paired(*key, one, other, len(differences), mean, u, p))
+    return _decided(paired)
+
+
+def _decided(paired: Sequence[Paired]) -> list[Paired]:
+    """Return the pairs with ``differs`` by Holm's rule: from the least likely on, while it holds.
+
+    So the chance that any is told where there is none is ``SIGNIFICANCE`` at most.
+    """
+    tried = sorted((pair.p, at) for at, pair in enumerate(paired) if pair.p is not None)
+    differ: set[int] = set()
+    for rank, (p, at) in enumerate(tried):
+        if p > SIGNIFICANCE / (len(tried) - rank):
+            break
+        differ.add(at)
+    return [replace(pair, differs=at in differ) for at, pair in enumerate(paired)]
 
 
 def mean_difference(differences: Sequence[float]) -> tuple[float, float | None]:
@@ -230,5 +276,17 @@ def mean_difference(differences: Sequence[float]) -> tuple[float, float | None]:
     n = len(differences)
     if n < LEAST_PAIRS:
         return fmean(differences), None
-    t = float(stdtrit(n - 1, 0.975))
+    t = float(stdtrit(n - 1, 1 - SIGNIFICANCE / 2))
     return fmean(differences), t * stdev(differences) / math.sqrt(n)
+
+
+def chance_of(differences: Sequence[float]) -> float:
+    """Return the two-sided probability of so large a mean of paired differences, were there none.
+
+    By Student's t, for two differences at least.
+    """
+    n, mean = len(differences), fmean(differences)
+    error = stdev(differences) / math.sqrt(n)
+    if error == 0.0:
+        return 1.0 if mean == 0.0 else 0.0
+    return float(2 * stdtr(n - 1, -abs(mean) / error))

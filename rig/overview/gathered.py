@@ -6,15 +6,17 @@ from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Any
+from statistics import fmean
+from typing import Any, NamedTuple
 from uuid import UUID
 
 from sqlalchemy import ColumnElement, Connection, and_, exists, func, or_, select
 
-from rig.overview.figures import Item, JudgedRun, Lot
+from rig.overview.figures import Item, JudgedRun, Lot, Values
 from rig.records.bundles import Bench, benches, own_bench, plain_tables
+from rig.records.held import counted
 from rig.records.lot_model import LotEnd, Untestable
-from rig.records.model import RunState
+from rig.records.model import AGAIN, RunState
 
 
 @dataclass(frozen=True)
@@ -35,20 +37,24 @@ class Period:
 def judged_runs(connection: Connection, period: Period, *, simulated: bool) -> list[JudgedRun]:
     """Return the finished runs with a verdict of a period, in one world.
 
-    The rig's own runs are left out: those of gauge studies, and checks by golden units.
+    The rig's own runs are left out: those of gauge studies, and checks by golden units; so are
+    those that were set aside in their lot (a clip was off, a label misread).
     """
     tables = plain_tables()
     runs, golden, gauge = tables["runs"], tables["golden_units"], tables["gauge_runs"]
+    link = tables["lot_runs"]
     of_golden = exists().where(
         golden.c.unit_id == runs.c.unit_id,
         golden.c.plan_name == runs.c.plan_name,
         golden.c.station == runs.c.station,
         golden.c.bench_id.is_not_distinct_from(runs.c.bench_id),
+        golden.c.declared_at <= runs.c.started_at,
     )
     wanted = and_(
         *_of_runs(simulated),
         *period.holds(runs.c.started_at),
         ~exists().where(gauge.c.run_id == runs.c.id),
+        ~exists().where(link.c.run_id == runs.c.id, link.c.set_aside != ""),
         ~of_golden,
     )
     return list(_judged(connection, wanted).values())
@@ -115,13 +121,14 @@ def _of_runs(simulated: bool) -> Iterator[ColumnElement[bool]]:
 def _judged(connection: Connection, wanted: ColumnElement[bool]) -> dict[UUID, JudgedRun]:
     tables = plain_tables()
     runs, units = tables["runs"], tables["units"]
-    names = bench_names(connection)
+    names, plans = bench_names(connection), _plan_names(connection, wanted)
     reasons, values = _reasons(connection, wanted), _values(connection, wanted)
     query = (
         select(
             runs.c.id,
             runs.c.bench_id,
             runs.c.plan_name,
+            runs.c.plan_sha256,
             runs.c.started_at,
             runs.c.verdict,
             units.c.serial,
@@ -135,14 +142,14 @@ def _judged(connection: Connection, wanted: ColumnElement[bool]) -> dict[UUID, J
         key: JudgedRun(
             unit=serial,
             unit_type=unit_type,
-            plan=plan,
+            plan=plans[plan, plan_text],
             bench=names[bench],
             at=at.replace(tzinfo=UTC),
             verdict=verdict,
             reasons=tuple(reasons.get(key, ())),
             values=values.get(key, {}),
         )
-        for key, bench, plan, at, verdict, serial, unit_type in connection.execute(query)
+        for key, bench, plan, plan_text, at, verdict, serial, unit_type in connection.execute(query)
     }
 
 
@@ -162,32 +169,78 @@ def _reasons(connection: Connection, wanted: ColumnElement[bool]) -> dict[UUID, 
     return found
 
 
-def _values(connection: Connection, wanted: ColumnElement[bool]) -> dict[UUID, dict[str, float]]:
-    """Return the mean of what a run's half-turns that parked by themselves took and drew.
+class _Step(NamedTuple):
+    id: UUID
+    title: str
 
-    The time is the one at the plan's nominal voltage where that was worked out.
+
+def _values(connection: Connection, wanted: ColumnElement[bool]) -> dict[UUID, Values]:
+    """Return the mean of what a run's half-turns that parked by themselves took and drew, by step.
+
+    Of a step that was done again the repetition counts.  A time at the plan's nominal voltage and
+    one as it was measured are two measures: they are not alike.
     """
     tables = plain_tables()
     runs, steps, turns = tables["runs"], tables["steps"], tables["half_turns"]
+    of_run: dict[UUID, list[_Step]] = defaultdict(list)
+    query = (
+        select(steps.c.run_id, steps.c.id, steps.c.title)
+        .join(runs, steps.c.run_id == runs.c.id)
+        .where(wanted)
+        .order_by(steps.c.run_id, steps.c.number)
+    )
+    for run_id, step_id, title in connection.execute(query):
+        of_run[run_id].append(_Step(step_id, title))
+    count = {
+        step.id: (run_id, step.title.removesuffix(AGAIN))
+        for run_id, some in of_run.items()
+        for step in counted(some)
+    }
     query = (
         select(
-            steps.c.run_id,
+            steps.c.id,
             turns.c.direction,
-            func.avg(func.coalesce(turns.c.nominal_half_turn_s, turns.c.half_turn_s)),
-            func.avg(turns.c.run_a),
+            func.avg(turns.c.nominal_half_turn_s).label("nominal_s"),
+            func.avg(turns.c.half_turn_s).label("raw_s"),
+            func.avg(turns.c.run_a).label("run_a"),
         )
         .join(steps, turns.c.step_id == steps.c.id)
         .join(runs, steps.c.run_id == runs.c.id)
         .where(wanted, turns.c.outcome == "parked", turns.c.cut_by_rig.is_(False))
-        .group_by(steps.c.run_id, turns.c.direction)
+        .group_by(steps.c.id, turns.c.direction)
     )
-    found: dict[UUID, dict[str, float]] = defaultdict(dict)
-    currents: dict[UUID, list[float]] = defaultdict(list)
-    for run_id, direction, time_s, run_a in connection.execute(query):
-        if time_s is not None:
-            found[run_id][f"{direction}_s"] = float(time_s)
-        if run_a is not None:
-            currents[run_id].append(float(run_a))
-    for run_id, some in currents.items():
-        found[run_id]["run_a"] = sum(some) / len(some)
-    return found
+    found: dict[UUID, dict[str, dict[str, list[float]]]] = defaultdict(
+        lambda: defaultdict(lambda: defaultdict(list))
+    )
+    for row in connection.execute(query):
+        if row.id not in count:
+            continue
+        run_id, title = count[row.id]
+        if row.nominal_s is None:
+            values = {f"{row.direction}_raw_s": row.raw_s, "run_a": row.run_a}
+        else:
+            values = {f"{row.direction}_s": row.nominal_s, "run_a": row.run_a}
+        for measure, value in values.items():
+            if value is not None:
+                found[run_id][measure][title].append(float(value))
+    return {
+        run_id: {
+            measure: {title: fmean(some) for title, some in by_step.items()}
+            for measure, by_step in measures.items()
+        }
+        for run_id, measures in found.items()
+    }
+
+
+def _plan_names(connection: Connection, wanted: ColumnElement[bool]) -> dict[tuple[str, str], str]:
+    """Return what the plans are called, by name and text: texts of one name are told apart."""
+    runs = plain_tables()["runs"]
+    query = select(runs.c.plan_name, runs.c.plan_sha256).where(wanted).distinct()
+    texts: dict[str, list[str]] = defaultdict(list)
+    for name, text in connection.execute(query):
+        texts[name].append(text)
+    return {
+        (name, text): name if len(some) == 1 else f"{name} ({text[:8]})"
+        for name, some in texts.items()
+        for text in some
+    }

@@ -31,6 +31,8 @@ REASONS = {
 MEASURES = {
     "to_run_s": ("half-turn time to run", "s"),
     "to_stop_s": ("half-turn time to stop", "s"),
+    "to_run_raw_s": ("raw time to run", "s"),
+    "to_stop_raw_s": ("raw time to stop", "s"),
     "run_a": ("running current", "A"),
 }
 HOW_COUNTED = {
@@ -53,7 +55,10 @@ def report_text(
     if not lines:
         nothing = "No lot was opened then" if by == "suppliers" else "Nothing then has a verdict"
         return _wrapped(f"{of} {nothing}.") + "\n"
-    parts = [_wrapped(of), table_text(_rows(by, lines), shrinkable=(0,)).rstrip()]
+    parts = [
+        _wrapped(of),
+        table_text(_rows(by, lines), shrinkable=(0,), in_the_middle=True).rstrip(),
+    ]
     if any(line.reasons for line in lines):
         parts.append("Commonest reasons, with the number of units\n" + _reason_lines(lines))
     parts.append(
@@ -122,15 +127,17 @@ def _bench_parts(spreads: Sequence[Spread], pairs: Sequence[Paired]) -> Iterator
     for (unit_type, plan), some in groupby(spreads, key=lambda each: (each.unit_type, each.plan)):
         rows = [["", "bench", "runs", "median", "middle half"]]
         rows += [_spread_row(each) for each in some]
-        table = table_text(rows, shrinkable=(1,)).rstrip()
+        table = table_text(rows, shrinkable=(1,), in_the_middle=True).rstrip()
         yield f"What each bench reads of {unit_type} by the plan {plan}\n{table}"
     if not pairs:
-        yield "No unit was tested on two benches by one plan."
+        yield "No unit was tested on two benches by one plan (the very same text)."
         return
     yield "Same units on two benches\n" + "\n".join(_wrapped(pair_words(p)) for p in pairs)
     yield _wrapped(
-        "A difference beyond its 95 % interval is one of the benches, or of units that changed "
-        "between their two tests. Test one unit on both on one day, and look at both calibrations."
+        "± is the 95 % interval of each by itself, of which one in twenty leaves 0 out by chance; "
+        "“reads otherwise” holds for all of them together, with 5 % that any is by chance (Holm). "
+        "Such a difference is one of the benches, or of units that changed between their two "
+        "tests. Test one unit on both on one day, and look at both calibrations."
     )
 
 
@@ -150,7 +157,11 @@ def pair_words(pair: Paired) -> str:
     difference = f"{pair.difference:+.3g}"
     if pair.u is None:
         return f"{what}{difference} {unit} ({units}: too few to tell)."
-    told = "one bench reads otherwise" if pair.differs else "no difference seen"
+    told = "no difference seen"
+    if pair.differs:
+        told = "one bench reads otherwise"
+    elif pair.stands_out:
+        told = "may be by chance, among so many"
     return f"{what}({difference} ± {pair.u:.2g}) {unit} ({units}): {told}."
 
 
@@ -186,6 +197,7 @@ def report_object(
                 "units": p.units,
                 "difference": p.difference,
                 "u": p.u,
+                "p": p.p,
                 "differs": p.differs,
             }
             for p in pairs

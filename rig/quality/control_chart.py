@@ -196,16 +196,20 @@ def monitored(
     return _points(values, 0, limits, weight)
 
 
-def in_hindsight(values: Sequence[float]) -> tuple[Point, ...]:
+def in_hindsight(values: Sequence[float], step: float = 0.0) -> tuple[Point, ...]:
     """Return the points of finite ``values`` on charts whose limits they set themselves.
 
     Centre and sigma are the handbook's (`limits_of`), so that a drift does not widen the limits by
     what it adds to the spread.  The limits are as wide as let one of a steady process' values out,
-    in each chart, in `FALSE_ALARM` of such looks: the more values, the wider.  Raises ValueError
-    for fewer than two values.
+    in each chart, in `FALSE_ALARM` of such looks: the more values, the wider.  Values that come in
+    steps jump by a ``step`` without any change, and their moving ranges are none for the most part:
+    the limits lie half of one farther out.  Raises ValueError for fewer than two values.
     """
+    limits = limits_of(values)
     reach = -float(ndtri(0.5 * FALSE_ALARM / max(len(values), 2)))
-    return monitored(values, replace(limits_of(values), reach=reach, width=reach))
+    if step > 0.0 and limits.sigma > 0.0:
+        reach += 0.5 * step / limits.sigma
+    return monitored(values, replace(limits, reach=reach, width=reach))
 
 
 def ewma_limits(limits: Limits, number: int, weight: float = LAMBDA) -> tuple[float, float]:

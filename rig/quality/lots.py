@@ -246,8 +246,9 @@ def process_average(
     inspection belongs in it.  A sample that was broken off once the lot could not be accepted
     belongs in it with what was inspected of it: left out, a process of 20 % looks like one of 4 %
     (n 50, Ac 2).  Counted over all lots the average is right with it (Wald's identity: whenever one
-    stops, so many units have so many nonconforming on average), and the interval still holds the
-    truth as often as it says; the tests simulate both.  Raises SamplingError for counts that cannot
+    stops, so many units have so many nonconforming on average), if its items were taken in an order
+    that knows nothing of them, and the interval still holds the truth as often as it says; the
+    tests simulate both.  Raises SamplingError for counts that cannot
     be.
     """
     inspected = nonconforming = 0

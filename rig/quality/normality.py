@@ -98,14 +98,9 @@ def look(values: Sequence[float]) -> Look:
         float(w),
         float(p),
         _correlation(np.sort(scaled)),
-        _skewness(scaled),
+        skewness_of(scaled),
         farthest_of(values),
     )
-
-
-def logs(values: Sequence[float]) -> list[float] | None:
-    """Return the natural logarithms; None if a value has none."""
-    return [log(value) for value in values] if all(value > 0.0 for value in values) else None
 
 
 def farthest_of(values: Sequence[float], *, above: bool = False, alpha: float = ALPHA) -> Outlier:
@@ -152,9 +147,10 @@ def _correlation(scaled: NDArray[np.float64]) -> float:
     return float(np.corrcoef(plot_places(len(scaled)), scaled)[0, 1])
 
 
-def _skewness(scaled: NDArray[np.float64]) -> float:
-    n = len(scaled)
-    return n / ((n - 1.0) * (n - 2.0)) * float(np.sum(scaled**3))
+def skewness_of(sample: NDArray[np.float64]) -> float:
+    """Return the adjusted skewness (G1) of three or more values that are not all alike."""
+    n, away = len(sample), sample - sample.mean()
+    return n / ((n - 1.0) * (n - 2.0)) * float(np.sum((away / sample.std(ddof=1)) ** 3))
 
 
 def _sample(values: Sequence[float]) -> NDArray[np.float64]:

@@ -99,13 +99,16 @@ class Inspection:
     why: str
 
 
-def severity_after(history: Sequence[JudgedLot], said: Said = NOTHING) -> Inspection:
-    """Return how the lot after ``history`` is inspected, by what is ``said`` before it."""
+def severity_after(history: Sequence[JudgedLot | Said], said: Said = NOTHING) -> Inspection:
+    """Return how the lot after ``history`` is inspected, by what is ``said`` before it.
+
+    What was said counts from where it stands in the history; a lot's own stands right before it.
+    """
     now = _History()
-    for lot in history:
-        now.hear(lot.said)
-        if lot.original:
-            now.judge(lot)
+    for one in history:
+        now.hear(one if isinstance(one, Said) else one.said)
+        if isinstance(one, JudgedLot) and one.original:
+            now.judge(one)
     now.hear(said)
     return now.told()
 
@@ -240,10 +243,11 @@ def score_of(lot: JudgedLot) -> int:
     """Return what a lot on normal inspection adds to the switching score; 0 takes it all away."""
     if lot.plan.ac < 2:
         return 2 if lot.accepted else 0
+    # By the letter of the sample that was taken: an arrow upwards takes a smaller one.
     tighter = tighter_aql(lot.plan.aql)
     if tighter is None:
         return 0
-    _letter, _n, ac = master_cell(lot.plan.lot_letter, tighter, Severity.NORMAL)
+    _letter, _n, ac = master_cell(lot.plan.letter, tighter, Severity.NORMAL)
     return 3 if lot.nonconforming <= ac else 0
 
 

@@ -31,13 +31,19 @@ WAITS = "sent < version OR traces = 0"
 """What may have to be sent; in these very words SQLite knows its index again."""
 
 
+IN_DOUBT = -1
+"""Stands in ``sent`` for what the central records may have, though this file never sent it."""
+
+
 class VersionRow(Base):
     """How often a whole record (a run with its steps, a calibration ...) was written.
 
     In a bench's own file triggers count ``version`` up; a copy elsewhere has the number of the
-    original, which only its own bench changes.  ``sent`` is the version that the central records
-    have (NULL: another file's to send), ``traces`` whether they have its traces, ``refused`` why
-    they did not take it.  In the central records ``traces`` is whether the traces are there.
+    original, which only its own bench changes; 0 is a copy that another bench brought, for want
+    of the original.  ``sent`` is the version that the central records have (NULL: another file's
+    to send; negative: in doubt, and -1 - ``sent`` was the last agreed on), ``traces`` whether they
+    have its traces, ``refused`` why they did not take it.  In the central records ``traces`` is
+    whether the traces are there.
     """
 
     __tablename__ = "versions"
@@ -59,10 +65,11 @@ class VersionRow(Base):
 
 
 class CentralRow(Base):
-    """The central records that this file's records go to, and how the last tries ended.
+    """A place of central records that this file's records went to, and how the last try ended.
 
-    At most one row.  ``central_id`` is what they call themselves, NULL before the first meeting;
-    ``offered`` the token of a meeting that may not have come to its end.
+    ``central_id`` is what they call themselves, NULL before the first meeting; the row with the
+    highest ``id`` that has one is where `VersionRow.sent` speaks of.  ``offered`` holds the tokens
+    that they may have of this bench, by a space: two while it is not sure which.
     """
 
     __tablename__ = "centrals"

@@ -89,7 +89,10 @@ def named(name: str, key: UUID) -> str:
 class Bundle:
     """A whole record: its rows by table, ``texts`` and ``units`` that it names among them.
 
-    ``traces`` tells whether its traces are all with it (they may be left out).
+    ``traces`` tells whether its traces are all with it (they may be left out).  ``agreed`` is the
+    version that sender and receiver last agreed on, where there may be another by now (a backup
+    was put back); None where there cannot.  ``borrowed``: not its own bench brings it, but one that
+    was made of a copy of that bench's records; it must never take the place of the original.
     """
 
     kind: Kind
@@ -98,6 +101,8 @@ class Bundle:
     bench: Bench
     rows: dict[str, list[Row]]
     traces: bool = True
+    agreed: int | None = None
+    borrowed: bool = False
 
     @property
     def root(self) -> Row:
@@ -160,8 +165,7 @@ def read(
             counted[key].version if key in counted else 1,
             own if roots[key]["bench_id"] is None else known[roots[key]["bench_id"]],
             rows[key],
-            traces
-            and (key not in counted or roots[key]["bench_id"] is None or counted[key].traces),
+            traces and (key not in counted or counted[key].ours_to_send or counted[key].traces),
         )
         for key in ids
         if key in roots
@@ -229,14 +233,19 @@ class Counted:
     kind: str
     version: int
     traces: bool
+    ours_to_send: bool
 
 
 def versions(connection: Connection, ids: Collection[UUID]) -> dict[UUID, Counted]:
     """Return the versions of those of ``ids`` that are there, of whichever kind."""
     table = plain_tables()["versions"]
     found = connection.execute(
-        select(table.c.row_id, table.c.kind, table.c.version, table.c.traces).where(
-            table.c.row_id.in_(ids)
-        )
+        select(
+            table.c.row_id,
+            table.c.kind,
+            table.c.version,
+            table.c.traces,
+            table.c.sent.is_not(None),
+        ).where(table.c.row_id.in_(ids))
     )
-    return {key: Counted(kind, version, traces) for key, kind, version, traces in found}
+    return {key: Counted(*values) for key, *values in found}

@@ -29,14 +29,14 @@ from sqlalchemy.orm import Session
 from sqlalchemy.pool import NullPool
 
 from rig.central_url import WHAT_IT_MAY_BE, trouble_with_url
+from rig.labels import shown
 from rig.records import finding
 from rig.records.bench_tables import BenchRow
-from rig.records.bundles import Bench, Bundle, benches, own_bench
+from rig.records.bundles import Bench, benches, own_bench
 from rig.records.errors import RecordsError
 from rig.records.in_bulk import checksum_in
 from rig.records.strict_json import json_text, json_value
 from rig.records.tables import SCHEMA, Base
-from rig.records.transfer import Taken, put
 
 _PREPARING = 0x68616C66  # the advisory lock of who prepares ("half" in ASCII)
 _BENCHES = 0x68616C67  # ... and the class of those that benches hold while they sync
@@ -82,7 +82,8 @@ def url_of(text_of_url: str) -> URL:
 
 def place_of(url: URL) -> str:
     """Return the URL as it is shown."""
-    return unquote(url.set(drivername="postgresql").render_as_string(hide_password=True))
+    place = unquote(url.set(drivername="postgresql").render_as_string(hide_password=True))
+    return shown(place, longest=1000)
 
 
 class Central:
@@ -154,11 +155,6 @@ class Central:
                     "it, or end it."
                 )
             yield connection
-
-    def take(self, connection: Connection, bundles: Sequence[Bundle]) -> Taken:
-        """Put bundles in, in a transaction of their own; committed when this returns."""
-        with self._told(), connection.begin():
-            return put(connection, bundles)
 
     @contextmanager
     def transaction(self, connection: Connection) -> Iterator[Connection]:
@@ -320,6 +316,7 @@ _NOT_REACHED = (
     "the server cannot be reached ({why}). Check the network and that the server runs; what is to "
     "be sent waits here"
 )
+_OF_URL = "{why}. Correct the URL, after its “?”"
 _TLS = "no safe line could be made ({why}). Check sslmode and sslrootcert in the URL"
 
 
@@ -354,6 +351,8 @@ def _why(cause: BaseException, first: str) -> str:
     for pattern, known in _BY_WORDS:
         if re.search(pattern, str(cause)):
             return _BY_STATE.get(known, _NO_PASSWORD)
+    if re.search(r"invalid connection option|for connection option|invalid \w+ value", str(cause)):
+        return _OF_URL.format(why=first)
     if re.search(r"SSL|certificate", str(cause)):
         return _TLS.format(why=first)
     return _NOT_REACHED.format(why=first)

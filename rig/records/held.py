@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Protocol, TypeVar
 
 from rig.records.model import AGAIN, Held, StepRecord
 
@@ -10,7 +11,18 @@ from rig.records.model import AGAIN, Held, StepRecord
 _JUDGED_KINDS = ("half_turns", "park_check", "loaded", "relay_check", "endurance")
 
 
-def counted(steps: Sequence[StepRecord]) -> list[StepRecord]:
+class Titled(Protocol):
+    """Anything that is a step by its title."""
+
+    @property
+    def title(self) -> str:
+        """What the step is called in its run."""
+
+
+StepT = TypeVar("StepT", bound=Titled)
+
+
+def counted(steps: Sequence[StepT]) -> list[StepT]:
     """Return the steps without those that were done again: the repetition counts."""
     again = [step.title.removesuffix(AGAIN) for step in steps if step.title.endswith(AGAIN)]
     kept = []

@@ -7,9 +7,11 @@ nothing.
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
+from itertools import takewhile
 from uuid import UUID
 
 from rig.analysis.model import Verdict
@@ -55,6 +57,8 @@ class LotEventKind(StrEnum):
     SET_ASIDE = "set_aside"
     UNTESTABLE = "untestable"
     TESTABLE = "testable"  # after all
+    SEED_GIVEN = "seed_given"  # by whoever opened it, not drawn
+    SEEN_BEFORE = "seen_before"  # a unit that was an item of another lot, taken all the same
     CLOSED = "closed"
     WITHDRAWN = "withdrawn"
 
@@ -69,7 +73,7 @@ class LotStart:
     that it is not, ``acted`` what the supplier has done since inspection ended.  ``lot_letter`` to
     ``doubt`` are those of `rig.quality.sampling_tables.SamplingPlan`.
     ``items`` are the numbers (1 to ``size``), in the order they were drawn with ``seed``.
-    ``resubmitted_of`` is the lot that is offered again.
+    ``seed_given``: it was not drawn.  ``resubmitted_of`` is the lot that is offered again.
     """
 
     name: str
@@ -101,13 +105,15 @@ class LotStart:
     acted: str = ""
     resubmitted_of: UUID | None = None
     note: str = ""
+    seed_given: bool = False
 
 
 @dataclass(frozen=True)
 class LotRun:
     """A run that was made for an item; ``set_aside``: why it does not count ("": it may).
 
-    ``why`` is the first reason of its verdict.
+    ``why`` is the first reason of its verdict, ``caution`` what must stand beside it of the rig,
+    its golden units and its calibration (empty: nothing).
     """
 
     run_id: UUID
@@ -119,15 +125,17 @@ class LotRun:
     simulated: bool
     why: str = ""
     set_aside: str = ""
+    caution: str = ""
+
+    @property
+    def decided(self) -> bool:
+        """Whether it came to its end with pass or fail, set aside since or not."""
+        return self.state is RunState.FINISHED and self.verdict in (Verdict.PASS, Verdict.FAIL)
 
     @property
     def decides(self) -> bool:
         """Whether it came to a pass or a fail that was not set aside."""
-        return (
-            self.state is RunState.FINISHED
-            and self.verdict in (Verdict.PASS, Verdict.FAIL)
-            and not self.set_aside
-        )
+        return self.decided and not self.set_aside
 
 
 @dataclass(frozen=True)
@@ -154,6 +162,11 @@ class LotItem:
         return next(
             (run for run in self.runs if run.decides and run.simulated == self.simulated), None
         )
+
+    @property
+    def named(self) -> bool:
+        """Whether a run that may count has told its serial number."""
+        return bool(self.serial) and any(not run.set_aside for run in self.runs)
 
     @property
     def on_jig(self) -> LotRun | None:
@@ -264,6 +277,27 @@ class LotKept:
             return LotResult.OPEN
         good = len(self.nonconforming) <= self.ac
         return LotResult.ACCEPTABLE if good else LotResult.NOT_ACCEPTABLE
+
+    @property
+    def worked_through(self) -> tuple[LotItem, ...]:
+        """The items judged before the first that is left, in the order of the crate."""
+        return tuple(takewhile(lambda item: item.result is not ItemResult.LEFT, self.sample))
+
+    @property
+    def cautions(self) -> Counter[str]:
+        """What must stand beside its verdict of the rig, with how many deciding runs have it."""
+        runs = (item.run for item in self.sample)
+        return Counter(run.caution for run in runs if run is not None and run.caution)
+
+    @property
+    def decided_runs(self) -> tuple[LotRun, ...]:
+        """The runs of its items that came to pass or fail, those set aside among them."""
+        return tuple(run for item in self.items for run in item.runs if run.decided)
+
+    @property
+    def seed_given(self) -> bool:
+        """Whether whoever opened it chose the seed of its sample."""
+        return any(event.kind is LotEventKind.SEED_GIVEN for event in self.events)
 
     @property
     def is_open(self) -> bool:

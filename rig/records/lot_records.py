@@ -11,9 +11,12 @@ from uuid import UUID
 from sqlalchemy import and_, func, select
 from sqlalchemy.orm import Session
 
-from rig.labels import shown
+from rig.labels import name_key, serial_key, shown
+from rig.quality.calibration_words import standing_in_short
 from rig.records import finding
+from rig.records.calibrations import standing_read
 from rig.records.errors import RecordsError
+from rig.records.golden_said import golden_in_short
 from rig.records.lot_model import (
     ItemResult,
     LotEnd,
@@ -68,6 +71,9 @@ class LotRecords:
             )
             session.add(row)
             _note(row, start.opened_at, start.operator, LotEventKind.OPENED, None, start.note)
+            if start.seed_given:
+                seed = str(start.seed)
+                _note(row, start.opened_at, start.operator, LotEventKind.SEED_GIVEN, None, seed)
             session.flush()
             return row.id
 
@@ -96,10 +102,18 @@ class LotRecords:
         """Close a lot that was opened by mistake; RecordsError if anything of it was judged."""
         with self._write("withdraw a lot in") as session:
             row, kept = _need_open(session, name)
-            if kept.judged:
+            for item in kept.items:
+                _need_off_jig(item, name)
+            runs = len(kept.decided_runs)
+            if kept.judged or runs:
+                found = (
+                    f"items of it judged: {kept.judged}"
+                    if kept.judged
+                    else f"runs of it that came to pass or fail, set aside or not: {runs}"
+                )
                 raise RecordsError(
-                    f"The lot “{shown(name)}” cannot be withdrawn: {kept.judged} of its items are "
-                    "judged, and what was found stands. Go on with it, and close it."
+                    f"The lot “{shown(name)}” cannot be withdrawn: {found}, and what was found "
+                    "stands. Go on with it, and close it."
                 )
             return _closed(
                 session, row, LotEnd.WITHDRAWN, LotEventKind.WITHDRAWN, operator, at, reason
@@ -177,14 +191,36 @@ class LotRecords:
             _note(row, at, operator, LotEventKind.TESTABLE, item, reason)
             return _reread(session, row)
 
+    def seen_before(
+        self, name: str, item: int, serial: str, reason: str, operator: str, at: datetime
+    ) -> LotKept:
+        """Note why a unit that was an item of another lot is tested as item ``item`` of this."""
+        with self._write("note an item of a lot in") as session:
+            row, kept = _need_open(session, name)
+            one = _need_item(kept, item)
+            objection = why_not(kept, one, serial)
+            if objection:
+                raise RecordsError(f"{objection} Nothing was noted.")
+            said = known_from(kept, one, serial, _sharing(session, kept, serial))
+            if not said:
+                raise RecordsError(
+                    f"No other lot has the unit {shown(serial)}, so there is nothing to be said of "
+                    "it. It was left as it is."
+                )
+            _item_row(row, item).serial = serial
+            _note(row, at, operator, LotEventKind.SEEN_BEFORE, item, f"{said}: {reason}")
+            return _reread(session, row)
+
     # --- reading --------------------------------------------------------------------------------
 
     def all(self, *, supplier: str | None = None) -> list[LotKept]:
-        """Return every lot (of a supplier), the newest first."""
+        """Return every lot (of a supplier, however its name is spelt), the newest first."""
         with self._read() as session:
             query = select(LotRow).where(_OWN).order_by(LotRow.number.desc())
             if supplier is not None:
-                query = query.where(LotRow.supplier == supplier)
+                names = session.scalars(select(LotRow.supplier).where(_OWN).distinct())
+                alike = [name for name in names if name_key(name) == name_key(supplier)]
+                query = query.where(LotRow.supplier.in_(alike))
             return _lots(session, session.scalars(query).all())
 
     def lot(self, name: str) -> LotKept:
@@ -197,6 +233,22 @@ class LotRecords:
         with self._read() as session:
             row = session.get(LotItemRow, item_id)
             return None if row is None else _lots(session, [row.lot])[0]
+
+    def with_unit(self, lot: LotKept, serial: str) -> list[LotKept]:
+        """Return the other lots that have the unit ``serial``, and those offered before this."""
+        with self._read() as session:
+            return _sharing(session, lot, serial)
+
+    def set_aside_of(self, runs: Sequence[UUID]) -> dict[UUID, str]:
+        """Return why runs were set aside, of those among ``runs`` that were."""
+        found: dict[UUID, str] = {}
+        with self._read() as session:
+            for first in range(0, len(runs), _AT_ONCE):
+                query = select(LotRunRow.run_id, LotRunRow.set_aside).where(
+                    LotRunRow.run_id.in_(runs[first : first + _AT_ONCE]), LotRunRow.set_aside != ""
+                )
+                found |= {run: why for run, why in session.execute(query)}  # noqa: C416
+        return found
 
     def named(self, lot_id: UUID) -> str:
         """Return the name of a lot; empty if it is not there."""
@@ -256,7 +308,11 @@ def link_lot_run(session: Session, item_id: UUID, run: RunRow) -> None:
         )
     row, serial = item.lot, run.unit.serial
     kept = _lots(session, [row])[0]
-    objection = why_not(kept, _need_item(kept, item.number), serial)
+    one = _need_item(kept, item.number)
+    objection = why_not(kept, one, serial)
+    if not objection:
+        said = known_from(kept, one, serial, _sharing(session, kept, serial))
+        objection = f"{said}. {SAY_WHY}" if said else ""
     if objection:
         raise RecordsError(f"{objection} No run was begun.")
     kind, wanted = (
@@ -269,7 +325,8 @@ def link_lot_run(session: Session, item_id: UUID, run: RunRow) -> None:
             f"The lot “{shown(row.name)}” is tested by the plan {row.plan_name} as it was when the "
             f"lot was opened (type {shown(row.unit_type)}), on {world}. No run was begun."
         )
-    item.serial = serial
+    if not one.named:
+        item.serial = serial
     session.add(LotRunRow(item=item, position=len(item.runs), run_id=run.id))
     row.version += 1
 
@@ -277,7 +334,7 @@ def link_lot_run(session: Session, item_id: UUID, run: RunRow) -> None:
 def why_not(lot: LotKept, item: LotItem, serial: str) -> str:
     """Return why no run of ``item`` with the unit ``serial`` may begin; empty if it may."""
     if not lot.is_open:
-        return _is_closed(lot)
+        return is_closed(lot)
     called = f"Item {item.number} of the lot “{shown(lot.name)}”"
     if item.result is not ItemResult.LEFT:
         return (
@@ -286,18 +343,89 @@ def why_not(lot: LotKept, item: LotItem, serial: str) -> str:
         )
     if item.on_jig is not None:
         return _is_on_jig(item, lot.name)
-    if item.serial and item.serial != serial:
+    if item.named and serial_key(item.serial) != serial_key(serial):
         return (
             f"{called} is {shown(item.serial)}, not {shown(serial)}. If that was read "
             "wrongly, set its run aside with the reason first."
         )
-    twin = next((one for one in lot.items if one is not item and one.serial == serial), None)
+    twin = _twin(lot, item, serial)
     if twin is not None:
         return (
             f"{shown(serial)} is item {twin.number} of the lot “{shown(lot.name)}” already, and no "
             f"unit is counted twice. Read its label and that of item {item.number} again."
         )
     return ""
+
+
+def _twin(lot: LotKept, item: LotItem | None, serial: str) -> LotItem | None:
+    """Return the other item of a lot that is the unit ``serial``."""
+    key = serial_key(serial)
+    others = (one for one in lot.items if one.named and (item is None or one is not item))
+    return next((one for one in others if serial_key(one.serial) == key), None)
+
+
+SAY_WHY = "If it is that unit again, say why first; else read its label again."
+
+
+def known_from(lot: LotKept, item: LotItem, serial: str, others: Sequence[LotKept]) -> str:
+    """Return of which of the ``others`` the unit ``serial`` was an item, without a full stop.
+
+    Empty if of none, or if that was answered for ``item`` by now.  A lot may have the units of the
+    one that it is offered again for (``others`` has all of those), and of one withdrawn.
+    """
+    if item.serial and serial_key(item.serial) == serial_key(serial):
+        return ""
+    came_of = {other.lot_id: other.resubmitted_of for other in others}
+    kin, before = {lot.lot_id}, lot.resubmitted_of
+    while before is not None and before not in kin:
+        kin.add(before)
+        before = came_of.get(before)
+    for other in others:
+        alike = (other.unit_type, other.simulated) == (lot.unit_type, lot.simulated)
+        if other.lot_id in kin or other.end is LotEnd.WITHDRAWN or not alike:
+            continue
+        twin = _twin(other, None, serial)
+        if twin is not None:
+            return (
+                f"{shown(serial)} was item {twin.number} of the lot “{shown(other.name)}” "
+                f"({twin.result})"
+            )
+    return ""
+
+
+def as_named(item: LotItem, serial: str) -> str:
+    """Return a serial number as the item's earlier runs have it, if it is the same one."""
+    same = item.serial and serial_key(item.serial) == serial_key(serial)
+    return item.serial if same else serial
+
+
+def _sharing(session: Session, lot: LotKept, serial: str) -> list[LotKept]:
+    """Return what `known_from` needs of the other lots: those with the unit, and those before."""
+    query = (
+        select(LotItemRow.lot_id, LotItemRow.serial)
+        .join(LotRow, LotItemRow.lot_id == LotRow.id)
+        .where(
+            _OWN,
+            LotRow.unit_type == lot.unit_type,
+            LotRow.simulated == lot.simulated,
+            LotRow.id != lot.lot_id,
+            LotItemRow.serial != "",
+        )
+    )
+    key = serial_key(serial)
+    ids = {lot_id for lot_id, known in session.execute(query) if serial_key(known) == key}
+    if not ids:
+        return []
+    before = lot.resubmitted_of
+    before_it: set[UUID] = set()
+    while before is not None and before not in before_it:
+        before_it.add(before)
+        row = session.get(LotRow, before)
+        before = None if row is None else row.resubmitted_of
+    rows = session.scalars(
+        select(LotRow).where(LotRow.id.in_(ids | before_it)).order_by(LotRow.number.desc())
+    )
+    return _lots(session, rows.all())
 
 
 def _named(session: Session, name: str) -> LotRow | None:
@@ -318,11 +446,12 @@ def _need_open(session: Session, name: str) -> tuple[LotRow, LotKept]:
     row = _need(session, name)
     kept = _lots(session, [row])[0]
     if not kept.is_open:
-        raise RecordsError(f"{_is_closed(kept)} It was left as it is.")
+        raise RecordsError(f"{is_closed(kept)} It was left as it is.")
     return row, kept
 
 
-def _is_closed(kept: LotKept) -> str:
+def is_closed(kept: LotKept) -> str:
+    """Return that a lot is closed, since when and how."""
     how = "" if kept.end is None else str(kept.end).replace("_", " ")
     day = "" if kept.closed_at is None else f" on {kept.closed_at.astimezone():%Y-%m-%d}"
     return f"The lot “{shown(kept.name)}” was closed{day} ({how}), which is final."
@@ -431,6 +560,8 @@ def _runs(session: Session, lots: Sequence[UUID]) -> Iterator[tuple[UUID, LotRun
             RunRow.simulated,
             ReasonRow.text,
             LotRunRow.set_aside,
+            RunRow.golden,
+            RunRow.calibration,
         )
         .join(LotItemRow, LotRunRow.item_id == LotItemRow.id)
         .join(RunRow, LotRunRow.run_id == RunRow.id)
@@ -439,12 +570,15 @@ def _runs(session: Session, lots: Sequence[UUID]) -> Iterator[tuple[UUID, LotRun
         .where(LotItemRow.lot_id.in_(lots))
         .order_by(LotRunRow.item_id, LotRunRow.position)
     )
-    for item, run, at, serial, operator, state, verdict, simulated, why, aside in session.execute(
-        query
-    ):
+    for row in session.execute(query):
+        item, run, at, serial, operator, state, verdict, simulated, why, aside, golden, cal = row
+        standing = standing_read(cal, None, simulated=simulated)
+        of_rig = (golden_in_short(golden), standing_in_short(standing))
+        caution = "; ".join(filter(None, of_rig))
+        why = why or ""
         yield (
             item,
-            LotRun(run, at, serial, operator, state, verdict, simulated, why or "", aside),
+            LotRun(run, at, serial, operator, state, verdict, simulated, why, aside, caution),
         )
 
 

@@ -2,19 +2,20 @@
 
 A file can be copied to a second computer, or put back from a backup, and so can the central
 records.  Two files with one identity would each take the other's place there.  So file and central
-records agree on a random token each time they meet, and meet only if both still have the same.
-Killed at any instant, the file has the token that the central records have, or the one offered.
+records agree on a random token each time they meet, and on the next with every batch, in the same
+transactions: equal tokens mean that what is marked here as sent is there.  They meet only if both
+still have the same.  Killed at any instant, the file knows the two that there may be.
 """
 
 from __future__ import annotations
 
 import secrets
-from dataclasses import dataclass
-from datetime import datetime
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from pathlib import Path
 from uuid import UUID, uuid4
 
-from sqlalchemy import ColumnElement, Connection, and_, insert, select, update
+from sqlalchemy import ColumnElement, Connection, and_, func, insert, select, update
 
 from rig.records import outbox
 from rig.records.bundles import ROOTS, Bench, own_bench, plain_tables
@@ -35,7 +36,10 @@ WHAT_TO_DO = (
 
 @dataclass(frozen=True)
 class State:
-    """How the last tries to sync ended; ``failed`` is empty after one that went well."""
+    """How the last tries to sync with a place ended; ``failed`` is empty after one that went well.
+
+    ``synced_at`` is None if not everything ever went there.  The times are aware, in UTC.
+    """
 
     place: str
     tried_at: datetime
@@ -43,13 +47,23 @@ class State:
     failed: str
 
 
-def state(connection: Connection) -> State | None:
-    """Return how syncing stands, None if it was never tried."""
+def states(connection: Connection) -> list[State]:
+    """Return how syncing stands with each place that was tried, the one tried last first."""
     table = plain_tables()["centrals"]
-    row = connection.execute(select(table)).mappings().one_or_none()
-    if row is None:
-        return None
-    return State(row["place"], row["tried_at"], row["synced_at"], row["failed"])
+    query = select(table).order_by(table.c.tried_at.desc(), table.c.id.desc())
+    return [
+        State(
+            row["place"],
+            _aware(row["tried_at"]),
+            row["synced_at"] and _aware(row["synced_at"]),
+            row["failed"],
+        )
+        for row in connection.execute(query).mappings()
+    ]
+
+
+def _aware(at: datetime) -> datetime:
+    return at.replace(tzinfo=UTC)
 
 
 def note(store: Store, place: str, at: datetime, *, failed: str = "", done: bool = False) -> None:
@@ -59,8 +73,10 @@ def note(store: Store, place: str, at: datetime, *, failed: str = "", done: bool
         values["synced_at"] = at.replace(tzinfo=None)
     table = plain_tables()["centrals"]
     with store.taking() as connection:
-        if not connection.execute(update(table).values(values)).rowcount:
-            connection.execute(insert(table).values({"id": 1, "offered": ""} | values))
+        if not connection.execute(
+            update(table).where(table.c.place == place).values(values)
+        ).rowcount:
+            connection.execute(insert(table).values({"offered": ""} | values))
 
 
 def on_its_computer(bench: Bench) -> bool:
@@ -77,50 +93,85 @@ def need_its_computer(bench: Bench) -> None:
         )
 
 
-def meet(store: Store, central: Central, line: Connection, name: str) -> Bench:
-    """Know the central records again, and be known; return this bench, now called ``name``."""
+@dataclass
+class Pact:
+    """What file and central records agreed on in this pass: a token, and a next one a batch."""
+
+    bench: Bench
+    central_id: UUID
+    seed: str = field(default_factory=lambda: secrets.token_hex(8))
+    batches: int = 0
+
+    def tell(self, line: Connection) -> None:
+        """Tell the central records the token of the next batch, in its own transaction."""
+        _be_known(line, self.bench, self._token(self.batches + 1))
+
+    def keep(self, connection: Connection) -> None:
+        """Keep here that the batch is there, in the transaction that marks what was in it."""
+        self.batches += 1
+        _keep(connection, self, *self.tokens)
+
+    @property
+    def tokens(self) -> tuple[str, str]:
+        """What the central records may have: the token of the last batch, or of the one sent."""
+        return self._token(self.batches), self._token(self.batches + 1)
+
+    def _token(self, batch: int) -> str:
+        return f"{self.seed}.{batch}"
+
+
+def meet(store: Store, central: Central, line: Connection, name: str) -> Pact:
+    """Know the central records again, and be known, now as ``name``; return what was agreed on."""
     with store.reading() as connection:
         bench = own_bench(connection)
-        tokens = _tokens(connection)
     need_its_computer(bench)
     with central.transaction(line):
         itself = own_bench(line)
-        theirs = _token_there(line, bench.id)
-    known = tokens.known if tokens.central_id == itself.id else frozenset({""})
-    if theirs and theirs not in known and not tokens.settled:
+        theirs = _token_there(line, bench.id) or ""
+    with store.reading() as connection:
+        tokens = _tokens(connection, itself.id)
+    if theirs and theirs not in tokens.known and not tokens.settled:
         raise CentralError(
             f"The bench {str(bench.id)[:8]} was at {central.place} since these records were there: "
             "either they, or the central ones, were put back from a backup, or a copy of them is "
             f"in use elsewhere. {WHAT_TO_DO}"
         )
-    offered = secrets.token_hex(8)
+    pact = Pact(Bench(bench.id, name, bench.machine), itself.id)
     with store.taking() as connection:
-        if tokens.central_id != itself.id or not theirs:
+        if not tokens.current or not theirs or theirs not in tokens.known:
             outbox.offer_all_again(connection)
         outbox.offer_refused_again(connection)
-        _keep(connection, bench.id, itself.id, theirs or "", offered, name)
+        _go_there(connection, central.place, itself.id)
+        _keep(connection, pact, theirs, pact.tokens[0])
     with central.transaction(line):
-        _be_known(line, Bench(bench.id, name, bench.machine), offered)
+        _be_known(line, pact.bench, pact.tokens[0])
     with store.taking() as connection:
-        _keep(connection, bench.id, itself.id, offered, "", name)
-    return Bench(bench.id, name, bench.machine)
+        _keep(connection, pact, *pact.tokens)
+    return pact
 
 
 @dataclass(frozen=True)
 class _Tokens:
-    central_id: UUID | None
     known: frozenset[str]
+    current: bool  # these are the central records that `VersionRow.sent` speaks of
     settled: bool  # somebody said that this is the bench, whatever the tokens
 
 
-def _tokens(connection: Connection) -> _Tokens:
+def _tokens(connection: Connection, central: UUID) -> _Tokens:
     tables = plain_tables()
     own, centrals = tables["benches"], tables["centrals"]
-    token = connection.scalar(select(own.c.token).where(own.c.own)) or ""
-    row = connection.execute(select(centrals)).mappings().one_or_none()
-    if row is None:
-        return _Tokens(None, frozenset(), token == ANY)
-    return _Tokens(row["central_id"], frozenset({token, row["offered"]} - {""}), token == ANY)
+    token = connection.scalar(select(own.c.token).where(own.c.own))
+    met = connection.execute(
+        select(centrals.c.central_id, centrals.c.offered)
+        .where(centrals.c.central_id.is_not(None))
+        .order_by(centrals.c.id)
+    ).all()
+    theirs = [offered for central_id, offered in met if central_id == central]
+    current = bool(met) and met[-1].central_id == central
+    known = {each for offered in theirs for each in offered.split()}
+    if current or not theirs:
+        known.add(token)
+    return _Tokens(frozenset(known - {"", ANY}), current, ANY in known)
 
 
 def _token_there(line: Connection, bench: UUID) -> str | None:
@@ -129,15 +180,21 @@ def _token_there(line: Connection, bench: UUID) -> str | None:
     return found
 
 
-def _keep(
-    connection: Connection, bench: UUID, central: UUID, token: str, offered: str, name: str
-) -> None:
+def _go_there(connection: Connection, place: str, central: UUID) -> None:
+    """Have ``sent`` speak of these central records from now on."""
+    table = plain_tables()["centrals"]
+    highest = connection.scalar(select(func.max(table.c.id))) or 0
+    here = update(table).where(table.c.place == place)
+    connection.execute(here.values(id=highest + 1, central_id=central))
+
+
+def _keep(connection: Connection, pact: Pact, *tokens: str) -> None:
     tables = plain_tables()
     own, centrals = tables["benches"], tables["centrals"]
-    machine = Owner.here().host
-    values = {"token": token, "name": name, "machine": machine}
-    connection.execute(update(own).where(own.c.id == bench).values(values))
-    connection.execute(update(centrals).values(central_id=central, offered=offered))
+    values = {"token": tokens[0], "name": pact.bench.name, "machine": Owner.here().host}
+    connection.execute(update(own).where(own.c.id == pact.bench.id).values(values))
+    there = update(centrals).where(centrals.c.central_id == pact.central_id)
+    connection.execute(there.values(offered=" ".join(tokens)))
 
 
 def _be_known(line: Connection, bench: Bench, token: str) -> None:
@@ -189,4 +246,4 @@ def _settle(connection: Connection, bench: UUID) -> None:
     own, centrals = tables["benches"], tables["centrals"]
     values = {"machine": Owner.here().host, "token": ANY}
     connection.execute(update(own).where(own.c.id == bench).values(values))
-    connection.execute(update(centrals).values(offered=""))
+    connection.execute(update(centrals).values(offered=ANY))

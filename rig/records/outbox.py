@@ -2,13 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from uuid import UUID
 
-from sqlalchemy import ColumnElement, Connection, Table, and_, bindparam, func, select, text, update
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Table,
+    and_,
+    bindparam,
+    case,
+    func,
+    select,
+    text,
+    true,
+    update,
+)
 
-from rig.records.bench_tables import WAITS
+from rig.records.bench_tables import IN_DOUBT, WAITS
 from rig.records.bundles import Kind, plain_tables
 from rig.records.model import RunState
 
@@ -39,6 +51,7 @@ def count_waiting(connection: Connection, *, traces: bool = True) -> dict[Kind, 
 def _waits(table: Table, kind: Kind, *, traces: bool) -> Iterator[ColumnElement[bool]]:
     yield table.c.kind == kind.value
     yield text(f"({WAITS})")  # type: ignore[misc]
+    yield table.c.refused == ""
     if not traces:
         yield table.c.sent < table.c.version
     if kind is Kind.RUN:
@@ -70,33 +83,41 @@ def within(connection: Connection, ids: Sequence[UUID], most_bytes: int) -> list
 
 @dataclass(frozen=True)
 class Mark:
-    """Version ``version`` was dealt with: taken there, or ``refused`` for a reason."""
+    """Version ``version`` of a record is there now; ``traces`` tells whether with its traces."""
 
     row_id: UUID
     version: int
     traces: bool = True
-    refused: str = ""
 
 
 def mark(connection: Connection, marks: Iterable[Mark]) -> None:
     """Note what need not be sent again until it has changed."""
-    rows = [
-        {"_key": m.row_id, "_version": m.version, "_traces": m.traces, "_refused": m.refused}
-        for m in marks
-    ]
-    if not rows:
-        return
+    rows = [{"_key": m.row_id, "_version": m.version, "_traces": m.traces} for m in marks]
+    if rows:
+        table = plain_tables()["versions"]
+        # Traces that went once are there still, though a later note went without them.
+        there = and_(table.c.sent > 0, table.c.traces)
+        traces = case((there, true()), else_=bindparam("_traces"))
+        values = {"sent": bindparam("_version"), "traces": traces, "refused": ""}
+        one = update(table).where(table.c.row_id == bindparam("_key"))
+        connection.execute(one.values(values), rows)
+
+
+def refuse(connection: Connection, why: Mapping[UUID, str]) -> None:
+    """Note what was not taken; what is there of it stays what it was agreed to be."""
+    if why:
+        table = plain_tables()["versions"]
+        one = update(table).where(table.c.row_id == bindparam("_key"))
+        rows = [{"_key": key, "_why": words} for key, words in why.items()]
+        connection.execute(one.values(refused=bindparam("_why")), rows)
+
+
+def in_doubt(connection: Connection, ids: Collection[UUID]) -> dict[UUID, int]:
+    """Return the version last agreed on of those of ``ids`` that were offered all over again."""
     table = plain_tables()["versions"]
-    statement = (
-        update(table)
-        .where(table.c.row_id == bindparam("_key"))
-        .values(
-            sent=bindparam("_version"),
-            traces=bindparam("_traces"),
-            refused=bindparam("_refused"),
-        )
-    )
-    connection.execute(statement, rows)
+    query = select(table.c.row_id, -table.c.sent - 1)
+    found = connection.execute(query.where(table.c.row_id.in_(ids), table.c.sent < 0))
+    return {key: int(agreed) for key, agreed in found}
 
 
 def refused(connection: Connection, limit: int = 20) -> list[tuple[str, UUID, str]]:
@@ -116,13 +137,19 @@ def count_refused(connection: Connection) -> int:
 def offer_refused_again(connection: Connection) -> None:
     """Have what was not taken wait once more: what it lacked there may have come since."""
     table = plain_tables()["versions"]
-    connection.execute(update(table).where(_was_refused(table)).values(sent=0, refused=""))
+    # One marked as if it were there, by an earlier halfturn, must wait too.
+    sent = case((table.c.sent >= table.c.version, IN_DOUBT), else_=table.c.sent)
+    connection.execute(update(table).where(_was_refused(table)).values(sent=sent, refused=""))
 
 
 def offer_all_again(connection: Connection) -> None:
-    """Have everything of this file wait: the central records are not as they were left."""
+    """Have everything of this file wait: the central records may not be as they were left.
+
+    What was agreed on is kept, since a version that is higher need not be the newer one then.
+    """
     table = plain_tables()["versions"]
-    connection.execute(update(table).where(table.c.sent > 0).values(sent=0, refused=""))
+    again = update(table).where(table.c.sent >= 0)
+    connection.execute(again.values(sent=-table.c.sent - 1, refused=""))
 
 
 def _was_refused(table: Table) -> ColumnElement[bool]:

@@ -1,14 +1,16 @@
 """Send what a bench recorded to the central records: whole records, in batches, oldest first.
 
 A batch is committed there before it is marked here.  Killed between the two, it is offered again
-and found to be there; so nothing is lost and nothing doubled, whenever this ends.
+and found to be there; so nothing is lost and nothing doubled, whenever this ends.  Each batch has a
+token that goes with it on both sides (`rig.records.meeting`).
 """
 
 from __future__ import annotations
 
+import random
 import time
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from uuid import UUID
 
@@ -18,9 +20,10 @@ from rig.records import meeting, outbox
 from rig.records.bundles import Bundle, Kind, own_bench, read
 from rig.records.central import Central, CentralError, place_of, url_of
 from rig.records.errors import RecordsError
+from rig.records.meeting import Pact
 from rig.records.outbox import Mark
 from rig.records.store import Store
-from rig.records.transfer import Fate, Taken
+from rig.records.transfer import Fate, Taken, put
 
 BATCH = 250  # records at once (measured: larger ones are no faster)
 BATCH_BYTES = 8_000_000  # of traces at once, so that a small computer's memory holds them
@@ -28,7 +31,8 @@ GENTLE_BATCH = 20  # while a unit is being tested on this computer
 _REST = 3.0  # then: so many times as long as a batch took nothing is done
 _AGAIN = ("40P01", "40001", "55P03")  # SQLSTATEs after which trying again helps
 _TRIES = 4
-_UNREAD = 2**31  # stands for the version of one that could not be read
+_AGAIN_S = 0.2
+_GONE = "it is not there any more; see `halfturn records verify`"
 
 
 @dataclass
@@ -66,7 +70,7 @@ def sync(
     """Send everything that waits to the central records at ``url``; this bench is called ``name``.
 
     Without ``traces`` those stay here, and can be sent later.  How it ended is kept in the records
-    (`meeting.state`).  Raises CentralError or RecordsError; what went until then is there.
+    (`meeting.states`).  Raises CentralError or RecordsError; what went until then is there.
     """
     where = url_of(url)
     place = place_of(where)
@@ -93,13 +97,13 @@ def _pass(
         bench = own_bench(connection)
     synced, done = Synced(), 0
     with central.held_for(bench) as line:
-        meeting.meet(store, central, line, name)
+        pact = meeting.meet(store, central, line, name)
         for kind in Kind:
             for bundles, unread in _batches(store, kind, traces, pause):
-                taken = _take(central, line, bundles)
+                taken = _take(central, line, bundles, pact, pause)
                 for row_id, why in unread.items():
                     taken.fates[row_id], taken.why[row_id] = Fate.REFUSED, why
-                _mark(store, bundles, taken)
+                _mark(store, bundles, taken, pact)
                 synced.add(kind, taken)
                 done += len(taken.fates)
                 on_progress(done)
@@ -133,11 +137,17 @@ def _read(
 ) -> tuple[list[Bundle], dict[UUID, str]]:
     try:
         with store.reading() as connection:
-            return read(connection, kind, ids, traces=traces), {}
+            own, doubts = own_bench(connection), outbox.in_doubt(connection, ids)
+            bundles = [
+                replace(each, agreed=doubts.get(each.row_id), borrowed=each.bench.id != own.id)
+                for each in read(connection, kind, ids, traces=traces)
+            ]
+        gone = set(ids) - {bundle.row_id for bundle in bundles}
+        return bundles, dict.fromkeys(gone, _GONE)
     except RecordsError:
         if len(ids) == 1:
             return [], {ids[0]: "it cannot be read here; see `halfturn records verify`"}
-    bundles: list[Bundle] = []
+    bundles = []
     unread: dict[UUID, str] = {}
     for each in ids:  # the damaged one must not keep the others
         some, why = _read(store, kind, [each], traces)
@@ -146,13 +156,23 @@ def _read(
     return bundles, unread
 
 
-def _take(central: Central, line: Connection, bundles: Sequence[Bundle]) -> Taken:
+def _take(
+    central: Central,
+    line: Connection,
+    bundles: Sequence[Bundle],
+    pact: Pact,
+    pause: Callable[[float], None],
+) -> Taken:
     for attempt in range(_TRIES):
         try:
-            return _older_told(central.take(line, bundles))
+            with central.transaction(line):
+                taken = put(line, bundles)
+                pact.tell(line)
+            return _older_told(taken)
         except CentralError as error:
             if error.state not in _AGAIN or attempt == _TRIES - 1:
                 raise
+            pause(random.uniform(0.0, _AGAIN_S * 2**attempt))  # not all at the same moment
     raise AssertionError("not reached")
 
 
@@ -164,14 +184,11 @@ def _older_told(taken: Taken) -> Taken:
     return taken
 
 
-def _mark(store: Store, bundles: Sequence[Bundle], taken: Taken) -> None:
-    sent = {bundle.row_id: bundle for bundle in bundles}
-    marks = []
-    for row_id in taken.fates:
-        bundle = sent.get(row_id)
-        why = taken.why.get(row_id, "")
-        version = bundle.version if bundle else _UNREAD
-        traces = bool(why) or bundle is None or bundle.traces
-        marks.append(Mark(row_id, version, traces, why))
+def _mark(store: Store, bundles: Sequence[Bundle], taken: Taken, pact: Pact) -> None:
+    # What another bench made and is there already is told once; nothing will change about it.
+    done = [b for b in bundles if b.row_id not in taken.why or b.borrowed]
+    settled = {bundle.row_id for bundle in done}
     with store.taking() as connection:
-        outbox.mark(connection, marks)
+        outbox.mark(connection, [Mark(b.row_id, b.version, b.traces) for b in done])
+        outbox.refuse(connection, {k: why for k, why in taken.why.items() if k not in settled})
+        pact.keep(connection)

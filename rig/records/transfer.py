@@ -5,8 +5,8 @@ every row below it, and the units and texts that it names.  Keys are random, so 
 same row; only units (by serial and type) and texts (by their SHA-256) are known by what they are.
 
 Every bundle has one owner, the bench that made it, and a version that only its owner counts up.
-So nothing is ever merged: a newer version of the owner's takes the place of an older one, and
-anything else that differs under the same key is refused and told.
+So nothing is ever merged: a newer version of the owner's takes the place of the one that it came
+of, and anything else that differs under the same key is refused and told.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ import hashlib
 import json
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from enum import StrEnum
 from typing import Any
@@ -25,6 +25,7 @@ from sqlalchemy import JSON, Connection, Table, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import SQLAlchemyError
 
+from rig.records.bench_tables import IN_DOUBT
 from rig.records.bundles import (
     BELOW,
     ROOTS,
@@ -41,6 +42,15 @@ from rig.records.bundles import (
     versions,
 )
 from rig.records.strict_json import json_text
+
+FORKED = (
+    "since the moment that these records were put back to, this bench wrote to it there too, and "
+    "otherwise; both stay as they are"
+)
+COPY_DIFFERS = (
+    "it is another bench's, and there it reads otherwise; what was written to this copy of it "
+    "stays here"
+)
 
 
 class Fate(StrEnum):
@@ -184,12 +194,15 @@ def _claim(connection: Connection, bundles: Sequence[Bundle], own: Bench) -> set
 
 
 def _version_row(bundle: Bundle, own: Bench) -> Row:
-    """Return the version that is kept: another bench's is not sent on from here."""
+    """Return the version that is kept: another bench's is not sent on from here.
+
+    Of a borrowed one it is none, so that whatever the original is, it is newer.
+    """
     return {
         "row_id": bundle.row_id,
         "kind": bundle.kind.value,
-        "version": bundle.version,
-        "sent": 0 if bundle.bench.id == own.id else None,
+        "version": 0 if bundle.borrowed else bundle.version,
+        "sent": IN_DOUBT if bundle.bench.id == own.id else None,
         "traces": bundle.traces,
         "refused": "",
     }
@@ -231,10 +244,16 @@ def _put_again(
     """Deal with a bundle whose key is there already."""
     same_owner = kept.bench.id == bundle.bench.id
     if same_owner and bundle.version < counted.version:
-        taken.fates[bundle.row_id] = Fate.OLDER
+        taken.fates[bundle.row_id] = Fate.KNOWN if bundle.borrowed else Fate.OLDER
         return
-    newer = same_owner and bundle.version > counted.version
+    newer = same_owner and bundle.version > counted.version and not bundle.borrowed
+    if newer and bundle.agreed is not None and bundle.agreed < counted.version:
+        taken.refuse(bundle, FORKED)
+        return
     if not newer and _differ(bundle, kept, own):
+        if same_owner and bundle.borrowed:
+            taken.refuse(bundle, COPY_DIFFERS)
+            return
         of = f"bench “{kept.bench.name}” ({str(kept.bench.id)[:8]})"
         which = "of the same version" if same_owner else f"of the {of}"
         taken.refuse(bundle, f"another one {which} is there under the same key")
@@ -246,12 +265,21 @@ def _put_again(
     try:
         with connection.begin_nested():
             _bring_up_to_date(connection, bundle, kept, own)
+            _set_version(connection, _as_kept(bundle, counted), own)
     except errors_of_one(connection) as error:
         if fails_whole(error):
             raise
         taken.refuse(bundle, _words(error))
     else:
         taken.fates[bundle.row_id] = Fate.UPDATED
+
+
+def _as_kept(bundle: Bundle, counted: Counted) -> Bundle:
+    """Return a bundle that was brought to what is there as it counts from now on."""
+    traces = bundle.traces or counted.traces  # nothing takes them away
+    if bundle.borrowed:  # only its traces were missing
+        return replace(bundle, version=counted.version, borrowed=False, traces=traces)
+    return replace(bundle, traces=traces)
 
 
 def _differ(bundle: Bundle, kept: Bundle, own: Bench) -> bool:
@@ -305,7 +333,6 @@ def _bring_up_to_date(connection: Connection, bundle: Bundle, kept: Bundle, own:
     if traces:
         insert = _insert_of(connection, plain_tables()["traces"])
         connection.execute(insert.on_conflict_do_nothing(), traces)
-    _set_version(connection, bundle, own)
 
 
 def _insert_of(connection: Connection, table: Table) -> sqlite.Insert | postgresql.Insert:

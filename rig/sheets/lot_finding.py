@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 from rig.lots.words import (
@@ -14,7 +15,9 @@ from rig.lots.words import (
     item_words,
     plan_words,
     run_words,
+    seed_words,
     verdict_word,
+    withdrawn_words,
     worth_rows,
 )
 from rig.lots.worth import worth_of
@@ -46,7 +49,8 @@ class LotFinding:
     The rest is there where a sample judges it: ``kind`` is how the word is set ("pass", "fail" or
     "none"), ``marks`` stand with it, ``facts`` are pairs of the lot and its plan, ``risks`` the
     rows of what the judgement is worth with ``svg`` beside it, ``against`` the nonconforming items,
-    ``items`` all of the sample, ``by_hand`` what was done to the lot.
+    ``items`` all of the sample, ``by_hand`` what was done to the lot, ``lot`` its name and ``at``
+    when it came to this.
     """
 
     word: str
@@ -54,12 +58,15 @@ class LotFinding:
     rule: str
     kind: str = ""
     marks: tuple[str, ...] = ()
+    caution: str = ""
     facts: Rows = ()
     risks: Rows = ()
     svg: str = ""
     against: Rows = ()
     items: Rows = ()
     by_hand: Rows = ()
+    lot: str = ""
+    at: datetime | None = None
 
     @property
     def data(self) -> dict[str, Any]:
@@ -72,7 +79,7 @@ class LotFinding:
                 "kind": self.kind,
                 "word": self.word,
                 "marks": list(self.marks),
-                "caution": "",
+                "caution": self.caution,
             },
             **{
                 name: list(getattr(self, name))
@@ -82,8 +89,11 @@ class LotFinding:
         }
 
 
-def finding_of(lot: LotKept) -> LotFinding:
-    """Return what the report of a lot says of it, whether it is closed or still open."""
+def finding_of(lot: LotKept, lots: Iterable[LotKept] = ()) -> LotFinding:
+    """Return what the report of a lot says of it, whether it is closed or still open.
+
+    ``lots`` are the supplier's, among which withdrawn ones are looked for.
+    """
     worth = worth_of(lot)
     heading, *risks = worth_rows(lot, worth)
     crate = sorted(lot.items, key=lambda item: item.number)
@@ -93,7 +103,8 @@ def finding_of(lot: LotKept) -> LotFinding:
         f"{SOURCE}. {_COMMON}",
         _kind(lot),
         (SIMULATED,) if lot.simulated else (),
-        tuple({"name": name, "text": words.clean(text)} for name, text in _facts(lot)),
+        "; ".join(lot.cautions),
+        tuple({"name": name, "text": words.clean(text)} for name, text in _facts(lot, lots)),
         tuple({"cells": [words.clean(cell) for cell in row]} for row in (heading, *risks)),
         curve_figure(lot, worth, _CURVE_IN),
         tuple(_against(item) for item in lot.nonconforming),
@@ -107,7 +118,7 @@ def finding_of(lot: LotKept) -> LotFinding:
                             None,
                             (
                                 "" if event.item is None else f"item {event.item}",
-                                EVENT_WORDS[event.kind],
+                                EVENT_WORDS.get(event.kind, str(event.kind)),
                             ),
                         )
                     )
@@ -117,6 +128,8 @@ def finding_of(lot: LotKept) -> LotFinding:
             }
             for event in lot.events
         ),
+        lot.name,
+        lot.closed_at or lot.opened_at,
     )
 
 
@@ -127,7 +140,8 @@ def _kind(lot: LotKept) -> str:
     return "fail" if refused and lot.end is not LotEnd.WITHDRAWN else "none"
 
 
-def _facts(lot: LotKept) -> Sequence[tuple[str, str]]:
+def _facts(lot: LotKept, lots: Iterable[LotKept]) -> Sequence[tuple[str, str]]:
+    earlier = withdrawn_words(lot, lots)
     opened = f"{words.local(lot.opened_at)}{_by(lot.operator)}"
     closed = ""
     if lot.closed_at is not None and lot.end is not None:
@@ -144,7 +158,8 @@ def _facts(lot: LotKept) -> Sequence[tuple[str, str]]:
         ("Steady", f"said to be; agreed by {lot.agreed_by}" if lot.steady else ""),
         ("Irregular", lot.irregular),
         ("Supplier did", lot.acted),
-        ("Drawn", f"at random, with seed {lot.seed}; items are counted from 1 as in the crate"),
+        ("Drawn", f"at random, {seed_words(lot)}; items are counted from 1 as in the crate"),
+        ("Withdrawn", f"before it: {earlier}" if earlier else ""),
         ("Opened", opened),
         ("Closed", closed or "not yet"),
         ("Note", lot.note),

@@ -7,8 +7,10 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from types import MappingProxyType
 from typing import Any
+from uuid import UUID
 
 import numpy as np
 
@@ -24,7 +26,7 @@ from rig.sheets.figures import spread_figure
 from rig.sheets.letterhead import Letterhead
 from rig.sheets.lot_finding import LotFinding
 from rig.sheets.lot_marks import across, lot_counts, lot_marks
-from rig.sheets.standing import standing_of
+from rig.sheets.standing import Mark, standing_of
 
 LOT_MOST = 6000
 """Runs in one report at most: some two hundred pages."""
@@ -38,6 +40,7 @@ _SAYS_JUDGED = (
     f"{_LISTS} Of units that were not tested it says what the sample tells of the lot as a whole, "
     "with the risks above, and nothing of a single one."
 )
+UNTESTED = "a lot of a simulated bench: it has no real unit, and nothing is proved of one."
 MAIN = (
     ("half-turn time", "half_turn_s", "s"),
     ("running current", "run_a", "A"),
@@ -51,21 +54,31 @@ def lot_report(
     letterhead: Letterhead,
     paper: str = "",
     finding: LotFinding | None = None,
+    set_aside: Mapping[UUID, str] = MappingProxyType({}),
 ) -> Document:
     """Return the report of runs, each with its checksum, in the order of their dates.
 
-    At least one is needed.  ``finding`` says what is made of the lot that they belong to.
+    ``finding`` says what is made of the lot that they belong to; without a run it must be there.
+    ``set_aside`` says of runs why they count for nothing.
     """
     both = sorted(summed, key=lambda one: (one[0].start.started_at, one[0].run_id))
     runs = [run for run, _ in both]
-    marks = lot_marks(runs)
-    first, last = (words.local(run.start.started_at, "%Y-%m-%d") for run in (runs[0], runs[-1]))
+    counting = [run for run in runs if run.run_id not in set_aside]
+    untested = () if finding is None or runs else tuple(Mark(m, UNTESTED) for m in finding.marks)
+    marks = lot_marks(runs) or untested
+    times = [run.start.started_at for run in runs]
+    if not times and finding is not None and finding.at is not None:
+        times = [finding.at]
+    first, last = (words.local(time, "%Y-%m-%d") for time in (times[0], times[-1]))
     dated = first if first == last else f"{first} to {last}"
-    references = dict.fromkeys(run.start.reference for run in runs)
+    names = [finding.lot] if finding is not None and finding.lot else []
+    references = dict.fromkeys([*names, *(run.start.reference for run in runs)])
     name = ", ".join(reference for reference in references if reference) or "without a number"
     foot = f"{words.clean(name)[:60]} · {_runs(len(runs))} · {dated}"
-    serials = {run.start.unit_serial for run in runs}
-    rows = {str(run.run_id): _row(run, checksum) for run, checksum in both}
+    rows = {
+        str(run.run_id): _row(run, checksum, set_aside.get(run.run_id, ""))
+        for run, checksum in both
+    }
     data = {
         **common(
             f"Lot report {words.clean(name)}",
@@ -78,29 +91,41 @@ def lot_report(
         ),
         "lot": words.clean(name),
         "long": len(both) > LONG,
-        "facts": _facts(runs, len(serials)),
-        "counts": lot_counts(runs),
+        "facts": _facts(runs, counting),
+        "counts": [*lot_counts(counting), *_aside(len(runs) - len(counting))],
         "finding": None if finding is None else _with_codes(finding.data, rows),
         "rows": list(rows.values()),
-        "spreads": [spread for spread in (_spread(_alike(runs), *main) for main in MAIN) if spread],
-        "capability": part_of_runs(runs),
+        "spreads": [
+            found for found in (_spread(_alike(counting), *main) for main in MAIN) if found
+        ],
+        "capability": part_of_runs(counting) if counting else None,
         "rule": words.decision_rules(runs),
         "says_lot": _SAYS if finding is None or not finding.items else _SAYS_JUDGED,
     }
-    return Document("lot", data, letterhead, runs[-1].start.started_at)
+    return Document("lot", data, letterhead, times[-1])
 
 
 def _runs(count: int) -> str:
     return f"{count} run{'' if count == 1 else 's'}"
 
 
-def _facts(runs: Sequence[RunRecord], units: int) -> list[dict[str, str]]:
+def _aside(count: int) -> list[dict[str, str]]:
+    runs = "run" if count == 1 else "runs"
+    return [{"word": "SET ASIDE", "count": str(count), "runs": runs}] if count else []
+
+
+def _facts(runs: Sequence[RunRecord], counting: Sequence[RunRecord]) -> list[dict[str, str]]:
+    """Return what the runs have in common; what the units came to is told of those that count."""
+    units = len({run.start.unit_serial for run in counting})
+    aside = len(runs) - len(counting)
+    beside = f"; {_runs(aside)} set aside, which count for nothing below" if aside else ""
+
     def all_of(values: Sequence[str]) -> str:
         return ", ".join(value for value in dict.fromkeys(values) if value)
 
     pairs = {
-        "Units": f"{units} in {_runs(len(runs))}",
-        "Last run": units_by_last_run(runs),
+        "Units": f"{units} in {_runs(len(counting))}{beside}" if runs else "",
+        "Last run": units_by_last_run(counting) if counting else "",
         "Type": all_of([run.start.unit_type for run in runs]),
         "Plan": all_of([run.start.plan_name for run in runs]),
         "Rig": all_of([run.start.rig_name for run in runs]),
@@ -147,18 +172,19 @@ def _with_codes(finding: dict[str, Any], rows: dict[str, dict[str, Any]]) -> dic
     return finding
 
 
-def _row(run: RunRecord, checksum: str) -> dict[str, Any]:
+def _row(run: RunRecord, checksum: str, set_aside: str) -> dict[str, Any]:
     standing = standing_of(run)
     code = SheetCode.of(run.run_id, checksum)
+    aside = f"set aside: {set_aside}" if set_aside else ""
     against = [reason.text for reason in standing.reasons if str(reason.verdict) != "pass"]
     return {
         "told": False,
         "serial": words.clean(run.start.unit_serial),
         "when": words.local(run.start.started_at, words.WITH_ZONE),
         "verdict": standing.whole_word,
-        "odd": standing.kind != "pass" or bool(standing.marks),
+        "odd": standing.kind != "pass" or bool(standing.marks) or bool(set_aside),
         "caution": words.clean(standing.caution),
-        "why": words.clean(". ".join(filter(None, [standing.caution, *against[:1]]))),
+        "why": words.clean(". ".join(filter(None, [aside, standing.caution, *against[:1]]))),
         "code": f"{str(run.run_id)[:SHORT_ID]} {code.digits[:8].upper()}",
     }
 

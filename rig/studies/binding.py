@@ -121,8 +121,12 @@ class HeldValues:
         every = _every(limits)
         self._held = [(run.start.unit_serial, list(_checks(run, every))) for run in records]
 
-    def of(self, bound: Bound, side: Side) -> Readings | None:
-        """Return a value a unit, the worst for a limit on this side; None if no unit has one."""
+    def of(self, bound: Bound, side: Side, middle: float | None = None) -> Readings | None:
+        """Return a value a unit, the worst for a limit on this side; None if no unit has one.
+
+        Of two limits that is the one farthest from the ``middle`` between them, or, where there are
+        none yet, from the middle of all values.
+        """
         found = {
             serial: [(c, turn) for c, turn in held if c.measure in bound.checks and _known(c)]
             for serial, held in self._held
@@ -150,7 +154,8 @@ class HeldValues:
             return check.value, None if check.u is None else check.expanded_u
 
         numbers = {serial: [number(each) for each in values] for serial, values in found.items()}
-        middle = median(value for values in numbers.values() for value, _ in values)
+        if middle is None:
+            middle = median(value for values in numbers.values() for value, _ in values)
         return Readings(
             bound,
             tuple(

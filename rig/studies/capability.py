@@ -85,7 +85,7 @@ def capability_rows(
         if not keys:
             continue
         side = Side.BOTH if len(keys) == 2 else Side.HIGH if keys[0] == bound.high else Side.LOW
-        readings = held.of(bound, side)
+        readings = held.of(bound, side, _middle(bound, limits))
         if readings is None:
             unmeasured += keys
         else:
@@ -113,7 +113,7 @@ def _capability(readings: Readings, side: Side, limits: Limits, confidence: floa
         why = f"all {len(numbers)} units read the same, so their spread is not known"
     else:
         index, seen = performance(numbers, low, high, confidence), look(numbers)
-        signals = _signals(readings)
+        signals = _signals(readings, seen.step)
     u = readings.u
     share = None if u is None or not sd > 0.0 else min(1.0, (u / COVERAGE / sd) ** 2)
     return Capability(readings, side, low, high, mean, sd, seen, signals, index, broken, share, why)
@@ -127,11 +127,17 @@ def _limit(key: str | None, readings: Readings, limits: Limits) -> float | None:
     return None if limit is None else float(limit)
 
 
-def _signals(readings: Readings) -> tuple[OutOfControl, ...]:
+def _middle(bound: Bound, limits: Limits) -> float | None:
+    """Return the middle between two limits: what is farthest from it is nearest to breaking one."""
+    low, high = (getattr(limits, key) if key else None for key in (bound.low, bound.high))
+    return None if low is None or high is None else 0.5 * (low + high)
+
+
+def _signals(readings: Readings, step: float) -> tuple[OutOfControl, ...]:
     """Return what of the values, in the order of the runs, no steady process would give."""
     return tuple(
         OutOfControl(each.serial, signal)
-        for each, point in zip(readings.values, in_hindsight(readings.numbers), strict=True)
+        for each, point in zip(readings.values, in_hindsight(readings.numbers, step), strict=True)
         for signal in point.signals
         if signal in ALARMS
     )

@@ -19,7 +19,6 @@ from rig.studies.spread_words import (
     wrapped,
 )
 
-_SIGNALS = {Signal.BEYOND: "jumps out", Signal.DRIFT: "the values have drifted by"}
 _MOST_NAMED = 5
 _LARGE_SHARE = 0.1
 
@@ -114,14 +113,19 @@ def _index(index: Index) -> str:
 
 
 def _control_words(found: Capability) -> str:
+    out, drifted = (
+        tuple(one.serial for one in found.signals if one.signal is signal)
+        for signal in (Signal.BEYOND, Signal.DRIFT)
+    )
     told = []
-    for signal, words in _SIGNALS.items():
-        serials = tuple(one.serial for one in found.signals if one.signal is signal)
-        if serials and signal is Signal.DRIFT:
-            told.append(f"{words} {serials[0]}")
-        elif serials:
-            told.append(f"{_named(serials)} {words}")
-    return f"In control? No: {'; '.join(told)}. Look for what changed."
+    if out:
+        told.append(f"{_named(out)} {'jumps' if len(out) == 1 else 'jump'} out")
+    if drifted:
+        told.append(f"the values have drifted by {drifted[0]}")
+    text = f"In control? No: {'; '.join(told)}. Look for what changed."
+    if found.look is not None and found.look.refused:
+        text += " Values that are not normal may look so without any change."
+    return text
 
 
 def _named(serials: tuple[str, ...]) -> str:

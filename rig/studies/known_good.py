@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from math import ceil, exp, floor, inf, isfinite, log, log10, sqrt
+from math import ceil, floor, isfinite, log, log10, sqrt
 from statistics import fmean, harmonic_mean, stdev, variance
 
 from scipy.special import ndtr
 
 from rig.analysis.model import Limits, VoltageLimit
 from rig.quality.decision import COVERAGE, DecisionRule
-from rig.quality.normality import Look, logs, look
+from rig.quality.normality import Look, look
 from rig.quality.risk import (
     GlobalRisk,
     Production,
@@ -21,6 +21,7 @@ from rig.quality.risk import (
     normal_production,
 )
 from rig.quality.risk import Limits as Both
+from rig.quality.skewed import Straightened, best_straightened, skewed_interval
 from rig.quality.tolerance import Interval, Side, normal_interval, order_interval
 from rig.studies.binding import BOUNDS, Bound, HeldValues, Readings, curve_of
 from rig.studies.units import Chosen
@@ -32,11 +33,7 @@ MORE_UNITS = (10, 20, 30, 50, 100, 200)
 """What is shown of more units: how much nearer the limit would come."""
 
 
-LOG_FROM = 1.5
-"""Logarithms are tried where the largest value is so many times the least (guess): of values that
-lie closer they are as good as straight, and would be no other distribution."""
-
-NOT_NORMAL = "the units' values are not normal"
+NOT_NORMAL = "the units' values are neither normal nor just skewed"
 """Why there is no limit where a sample's own order would need more units."""
 
 
@@ -53,8 +50,8 @@ TOO_COARSE = "the values come in steps too coarse to tell their spread"
 class Method(StrEnum):
     """By what a limit was worked out."""
 
-    NORMAL = "normal"
-    LOG_NORMAL = "log_normal"
+    NORMAL = "normal"  # their skewness is on the other side, or none
+    SKEWED = "skewed"  # as skewed as they may be, for all that they show
     ORDER = "order"  # the sample's own values, whatever the distribution
     NONE = "none"
 
@@ -117,9 +114,11 @@ class Risks:
 class Proposal:
     """What known good units say of one quantity's limits.
 
-    ``look`` is at the values, ``log_look`` at their logarithms where these were tried;
-    ``tolerance`` are the limits as computed, ``proposed`` as rounded outwards, and ``today`` the
-    plan's at the same voltage.  ``band`` is the guard band there.  ``why`` says why there is none.
+    ``look`` is at the values, ``log_look`` at their logarithms (from a start of the values' own)
+    where they were refused as normal; ``tolerance`` are the limits as computed, ``as_normal`` what
+    they would be if the values were known to be normal, ``proposed`` as rounded outwards, and
+    ``today`` the plan's at the same voltage.  ``band`` is the guard band there.  ``why`` says why
+    there is none.
     """
 
     readings: Readings
@@ -129,6 +128,7 @@ class Proposal:
     log_look: Look | None
     method: Method
     tolerance: Interval | None
+    as_normal: Interval | None
     today: Pair
     proposed: Pair
     band: float
@@ -235,7 +235,9 @@ def _proposal(readings: Readings, side: Side, limits: Limits, asked: Asked) -> P
             why = "the limit comes out at zero or below, which is no limit"
         risks = None
         if proposed:
-            risks = _risks(readings, proposed, limits.rule, method, spread)
+            risks = _risks(readings, proposed, limits.rule, method)
+        by_values = method in (Method.NORMAL, Method.SKEWED)
+        farther = 0.5 * first.step if first else 0.0
         return Proposal(
             readings,
             side,
@@ -244,13 +246,20 @@ def _proposal(readings: Readings, side: Side, limits: Limits, asked: Asked) -> P
             second,
             method if proposed else Method.NONE,
             interval,
+            _as_normal(numbers, asked, side, farther) if by_values else None,
             today,
             proposed,
             band,
             risks,
-            _with_more(numbers, asked, side, method, 0.5 * first.step if first else 0.0),
+            _with_more(numbers, asked, side, farther) if by_values else (),
             why,
         )
+
+    def by_values(first: Look, second: Look | None) -> Proposal:
+        farther = 0.5 * first.step
+        interval = _by_values(numbers, asked, side, farther)
+        plain = interval == _as_normal(numbers, asked, side, farther)
+        return found(Method.NORMAL if plain else Method.SKEWED, interval, first, second)
 
     if len(numbers) < LEAST_UNITS:
         few = f"{len(numbers)} unit{'s' if len(numbers) != 1 else ''} set no limit"
@@ -262,29 +271,29 @@ def _proposal(readings: Readings, side: Side, limits: Limits, asked: Asked) -> P
         far = "what they differ by is far below what the rig can tell"
         return found(Method.NONE, None, None, None, f"{same}: {far}")
     first = look(numbers)
-    if first.in_steps:
-        if first.step > COARSE * spread.sd:
-            return found(Method.NONE, None, first, None, TOO_COARSE)
-        interval = _interval(numbers, asked, side, Method.NORMAL)
-        return found(Method.NORMAL, _wider(interval, 0.5 * first.step), first, None)
-    if not first.refused:
-        return found(Method.NORMAL, _interval(numbers, asked, side, Method.NORMAL), first, None)
-    logarithms = logs(numbers) if max(numbers) >= LOG_FROM * min(numbers) else None
-    second = None if logarithms is None else look(logarithms)
-    if second is not None and not second.refused:
-        interval = _interval(numbers, asked, side, Method.LOG_NORMAL)
-        return found(Method.LOG_NORMAL, interval, first, second)
+    if first.in_steps and first.step > COARSE * spread.sd:
+        return found(Method.NONE, None, first, None, TOO_COARSE)
+    if first.in_steps or not first.refused:
+        return by_values(first, None)
+    straight = best_straightened(numbers)
+    second = look([straight.straight(number) for number in numbers])
+    if not second.refused:
+        return by_values(first, second)
     by_order = order_interval(numbers, asked.coverage, asked.confidence, side)
     if by_order is None:
         return found(Method.NONE, None, first, second, NOT_NORMAL)
     return found(Method.ORDER, by_order, first, second)
 
 
-def _interval(numbers: Sequence[float], asked: Asked, side: Side, method: Method) -> Interval:
-    if method is Method.NORMAL:
-        return normal_interval(numbers, asked.coverage, asked.confidence, side)
-    inside = normal_interval(logs(numbers) or (), asked.coverage, asked.confidence, side)
-    return Interval(_exp(inside.low), _exp(inside.high), inside.factor)
+def _by_values(
+    numbers: Sequence[float], asked: Asked, side: Side, farther: float, count: int | None = None
+) -> Interval:
+    """Return the limits that so many values like these set, ``farther`` out."""
+    return _wider(skewed_interval(numbers, asked.coverage, asked.confidence, side, count), farther)
+
+
+def _as_normal(numbers: Sequence[float], asked: Asked, side: Side, farther: float) -> Interval:
+    return _wider(normal_interval(numbers, asked.coverage, asked.confidence, side), farther)
 
 
 def _wider(interval: Interval, by: float) -> Interval:
@@ -295,31 +304,12 @@ def _wider(interval: Interval, by: float) -> Interval:
     )
 
 
-def _exp(value: float | None) -> float | None:
-    return None if value is None else exp(value)
-
-
 def _with_more(
-    numbers: Sequence[float], asked: Asked, side: Side, method: Method, farther: float
+    numbers: Sequence[float], asked: Asked, side: Side, farther: float
 ) -> tuple[tuple[int, Interval], ...]:
-    """Return where the limits would lie with more units of the same mean and spread.
-
-    ``farther`` out is what values in steps add.
-    """
-    if method not in (Method.NORMAL, Method.LOG_NORMAL):
-        return ()
-    from rig.quality.tolerance import factor
-
-    sample = list(numbers) if method is Method.NORMAL else (logs(numbers) or [])
-    mean, sd = fmean(sample), stdev(sample)
-    back: Callable[[float], float] = exp if method is Method.LOG_NORMAL else float
-    found = []
-    for count in [count for count in MORE_UNITS if count >= 1.5 * len(sample)][:2]:
-        k = factor(count, asked.coverage, asked.confidence, side)
-        low = None if side is Side.HIGH else back(mean - k * sd)
-        high = None if side is Side.LOW else back(mean + k * sd)
-        found.append((count, _wider(Interval(low, high, k), farther)))
-    return tuple(found)
+    """Return where the limits would lie with more units of the same mean, spread and skewness."""
+    counts = [count for count in MORE_UNITS if count >= 1.5 * len(numbers)][:2]
+    return tuple((count, _by_values(numbers, asked, side, farther, count)) for count in counts)
 
 
 def _spread(readings: Readings) -> Spread:
@@ -381,42 +371,53 @@ def _outward(value: float, step: float, *, up: bool) -> float:
     return round(whole * step, max(0, -floor(log10(step))))
 
 
-def _risks(
-    readings: Readings, proposed: Pair, rule: DecisionRule, method: Method, spread: Spread
-) -> Risks:
+def _risks(readings: Readings, proposed: Pair, rule: DecisionRule, method: Method) -> Risks:
     def passes(value: float, u: float | None) -> bool:
         return rule.passes(value, u or 0.0, proposed.low, proposed.high) is True
 
     waiting = tuple(each.serial for each in readings.values if not passes(each.value, each.u))
+    if method is Method.ORDER:
+        return Risks(waiting, None, None, None)
     u = readings.u or 0.0
     accept = _moved(proposed, u, rule.acceptance_limit)
     reject = _moved(proposed, u, rule.rejection_limit)
-    sample: Sequence[float] = readings.numbers
-    production: Production | None = None
-    scale: Callable[[float], float] = float
-    if method is Method.NORMAL:
-        production = normal_production(spread.mean, spread.sd)
-    elif method is Method.LOG_NORMAL:
-        sample, scale = logs(sample) or (), _log
-        production = log_normal_production(fmean(sample), stdev(sample))
-    if production is None:
-        return Risks(waiting, None, None, None)
-    mean, sd = fmean(sample), stdev(sample)
+    # As skewed as they look, where the limit allows for more.
+    seen = best_straightened(readings.numbers)
     # The values as measured: what the sensor scatters is in their spread already.
-    beyond = 0.0 if accept.low is None else float(ndtr((scale(accept.low) - mean) / sd))
-    beyond += 0.0 if accept.high is None else float(ndtr((mean - scale(accept.high)) / sd))
-    tolerance = Both(proposed.low, proposed.high)
+    beyond = 0.0
+    if accept.low is not None:
+        beyond += float(ndtr((seen.straight(accept.low) - seen.centre) / seen.spread))
+    if accept.high is not None:
+        beyond += float(ndtr((seen.centre - seen.straight(accept.high)) / seen.spread))
+    production, along = _production(seen)
+    tolerance = along(Both(proposed.low, proposed.high))
     standard_u = u / COVERAGE
     return Risks(
         waiting,
         min(1.0, beyond),
-        global_risk(production, standard_u, tolerance, accept),
-        global_risk(production, standard_u, tolerance, reject),
+        global_risk(production, standard_u, tolerance, along(accept)),
+        global_risk(production, standard_u, tolerance, along(reject)),
     )
 
 
-def _log(value: float) -> float:
-    return log(value) if value > 0.0 else -inf
+def _production(seen: Straightened) -> tuple[Production, Callable[[Both], Both]]:
+    """Return how the units' values are spread, and what limits are on its axis.
+
+    Of skewed values that begins where their distribution does, and goes the way of their tail.
+    """
+    if not seen.bend:
+        return normal_production(seen.mean, seen.sd), lambda limits: limits
+    sign = 1.0 if seen.up else -1.0
+
+    def along(limits: Both) -> Both:
+        low, high = (
+            None if limit is None else sign * (limit - seen.start)
+            for limit in (limits.low, limits.high)
+        )
+        return Both(low, high) if seen.up else Both(high, low)
+
+    middle = log(seen.sd / seen.bend) + sign * seen.bend * seen.centre
+    return log_normal_production(middle, seen.shape), along
 
 
 def _moved(proposed: Pair, u: float, move: Callable[..., float]) -> Both:

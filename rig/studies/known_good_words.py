@@ -22,8 +22,13 @@ from rig.studies.units import Chosen
 
 _METHODS = {
     Method.NORMAL: "normal",
-    Method.LOG_NORMAL: "log-normal",
+    Method.SKEWED: "with room for skewness",
     Method.ORDER: "by the sample's own values",
+}
+_HOLDS_FOR = {
+    Method.NORMAL: "if such units' values are normal or skewed",
+    Method.SKEWED: "if such units' values are normal or skewed",
+    Method.ORDER: "whatever their distribution",
 }
 _COMMENT = 92
 _TINY = 1e-5
@@ -90,12 +95,14 @@ def _lines(proposal: Proposal, found: Proposals, *, plot: bool) -> Iterator[str]
         yield from wrapped(f"{_today(proposal)}no limit proposed: {_why(proposal, found)}.")
         return
     assert proposal.tolerance is not None
-    yield from wrapped(f"{_METHODS[proposal.method]}: {_how(proposal, proposal.tolerance)}")
+    yield from wrapped(_how(proposal, proposal.tolerance))
     if proposal.more:
         yield from wrapped(_with_more(proposal))
     proposed = _pair(proposal.proposed, unit)
     band = " (guard band on top)" if found.asked.with_band else ""
-    yield from wrapped(f"{_today(proposal)}proposed: {proposed}{band}")
+    yield from wrapped(
+        f"{_today(proposal)}proposed: {proposed}{band}; holds {_HOLDS_FOR[proposal.method]}"
+    )
     yield from _risk_lines(proposal, found)
 
 
@@ -137,27 +144,36 @@ def _why(proposal: Proposal, found: Proposals) -> str:
 
 
 def _how(proposal: Proposal, tolerance: Interval) -> str:
-    sd = proposal.spread.sd
-    ends = " to ".join(
-        shown(value, sd) for value in (tolerance.low, tolerance.high) if value is not None
-    )
+    sd, method = proposal.spread.sd, _METHODS[proposal.method]
     if tolerance.order is not None:
         place = "outermost" if tolerance.order == 1 else f"{tolerance.order} from the outermost"
-        return f"the {place} value{'s' if proposal.side is Side.BOTH else ''}: {ends}"
+        value = f"value{'s' if proposal.side is Side.BOTH else ''}"
+        return f"{method}: the {place} {value}: {_ends(tolerance, sd)}"
     sign = {Side.BOTH: "-/+", Side.LOW: "-", Side.HIGH: "+"}[proposal.side]
+    out = ""
     if proposal.look is not None and proposal.look.in_steps:
-        ends += ", half a step farther out"
-    of = " of the logarithms" if proposal.method is Method.LOG_NORMAL else ""
-    return f"mean {sign} {tolerance.factor:.3f} standard deviations{of}: {ends}"
+        out = ", half a step farther out"
+    factor = f"mean {sign} {tolerance.factor:.3f} standard deviations"
+    if proposal.method is Method.NORMAL or proposal.as_normal is None:
+        return f"{method}: {factor}: {_ends(tolerance, sd)}{out}"
+    return (
+        f"if normal: {factor}: {_ends(proposal.as_normal, sd)}{out}; {method}: "
+        f"{_ends(tolerance, sd)}"
+    )
+
+
+def _ends(interval: Interval, sd: float) -> str:
+    return " to ".join(
+        shown(value, sd) for value in (interval.low, interval.high) if value is not None
+    )
 
 
 def _with_more(proposal: Proposal) -> str:
     sd = proposal.spread.sd
     told = []
     for count, interval in proposal.more:
-        ends = [shown(x, sd) for x in (interval.low, interval.high) if x is not None]
-        told.append(f"{count} units {' to '.join(ends)}")
-    return f"the same mean and spread of {', of '.join(told)}"
+        told.append(f"{count} units {_ends(interval, sd)}")
+    return f"the same mean, spread and skewness of {', of '.join(told)}"
 
 
 def _risk_lines(proposal: Proposal, found: Proposals) -> Iterator[str]:
@@ -176,11 +192,15 @@ def _risk_lines(proposal: Proposal, found: Proposals) -> Iterator[str]:
     )
     if risks.outright is not None and risks.failed is not None:
         if max(risks.outright.consumers, risks.failed.producers) < _TINY:
-            yield from wrapped(f"Of all such units {share(0.0)} would be decided wrongly.")
+            yield from wrapped(
+                f"Of all such units, if spread as these {count} are, {share(0.0)} would be decided "
+                "wrongly."
+            )
             return
         yield from wrapped(
-            f"Of all such units {share(risks.outright.consumers)} would pass and not keep it "
-            f"(consumer's risk), {share(risks.failed.producers)} fail and keep it (producer's)."
+            f"Of all such units, if spread as these {count} are, "
+            f"{share(risks.outright.consumers)} would pass and not keep it (consumer's risk), "
+            f"{share(risks.failed.producers)} fail and keep it (producer's)."
         )
     if proposal.band > 0.0 and not found.asked.with_band and (waiting or _much(risks.not_passed)):
         yield from wrapped(
@@ -213,6 +233,10 @@ def _closing(found: Proposals) -> Iterator[str]:
             "Units were left out because they failed by the limits of today. If they are good, "
             "limits without them come out too tight: take them in with --include fail."
         )
+    if any(one.method in (Method.NORMAL, Method.SKEWED) for one in found.found):
+        yield from wrapped(
+            "Where values have long tails on both sides the limits hold less surely than is said."
+        )
     yield from wrapped(
         "Good is what is known from elsewhere: units chosen only because they passed can do no "
         "more than draw today's limits tighter."
@@ -235,7 +259,8 @@ def comments_of(found: Proposals) -> dict[str, list[str]]:
         units = f"From {spread.count} {world}known good units"
         text = (
             f"{units}{of}, {chosen.dates}: {whose}, mean {shown(spread.mean, spread.sd)} {unit}, "
-            f"s {spread.sd:.2g} {unit}; {_METHODS[proposal.method]}, {asked_words(found)}{band}"
+            f"s {spread.sd:.2g} {unit}; {_METHODS[proposal.method]}, {asked_words(found)} "
+            f"{_HOLDS_FOR[proposal.method]}{band}"
         )
         first = ""
         for key in values_of(proposal, found.limits):

@@ -86,6 +86,7 @@ def _proposal(proposal: Proposal, found: Proposals) -> dict[str, Any]:
         "log_normal": look_object(proposal.log_look),
         "method": str(proposal.method),
         "tolerance": None if tolerance is None else asdict(tolerance),
+        "tolerance_if_normal": None if proposal.as_normal is None else asdict(proposal.as_normal),
         "today": asdict(proposal.today),
         "proposed": asdict(proposal.proposed),
         "guard_band": proposal.band,

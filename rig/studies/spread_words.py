@@ -87,7 +87,7 @@ def look_words(
         if log_look is not None:
             found = "no" if log_look.refused else "in doubt" if log_look.doubtful else _NOTHING
             yield (
-                f"Log-normal? W = {log_look.w:.3f}, p = {_p(log_look.p)}, "
+                f"Log-normal, from a start of its own? W = {log_look.w:.3f}, p = {_p(log_look.p)}, "
                 f"plot's r = {log_look.correlation:.3f}: {found}."
             )
     if look.farthest.stands_apart:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
+from types import MappingProxyType
 from uuid import UUID
 
 from rig.analysis.model import Outcome, Verdict
@@ -20,6 +21,8 @@ Read = Callable[[UUID], RunRecord]
 """Reads a run, without its traces."""
 
 CONCLUSIVE = frozenset({Verdict.PASS, Verdict.FAIL})
+
+_MOST_NAMED = 5
 
 _PARKED = (Outcome.PARKED, Outcome.SLOW)
 
@@ -61,16 +64,19 @@ def choose(
     without: Sequence[str] = (),
     first: bool = False,
     whole: bool = False,
+    aside: Mapping[UUID, str] = MappingProxyType({}),
 ) -> Chosen:
     """Return the runs of ``plan`` that count among ``runs``, which are newest first.
 
     Of each unit its newest run with a verdict counts (``first``: its first one); a unit whose
     verdict there is not ``wanted`` is left out, and with ``whole`` one that did not park in some
     half-turn.  A pass or a fail is a verdict, a retest only if it is wanted.  Runs on real units
-    count where there are any: the two worlds are never mixed.
+    count where there are any: the two worlds are never mixed.  ``aside`` says of runs that were set
+    aside why: none of these counts.
     """
     told = wanted | CONCLUSIVE
-    judged = [run for run in runs if run.isolation is None and run.verdict is not None]
+    counting = [run for run in runs if run.run_id not in aside]
+    judged = [run for run in counting if run.isolation is None and run.verdict is not None]
     finished = [run for run in judged if run.state is RunState.FINISHED]
     real = [run for run in finished if not run.simulated]
     world = real or finished
@@ -94,12 +100,19 @@ def choose(
         else:
             records.append(found)
     records.sort(key=lambda run: (run.start.started_at, run.run_id))
-    remarks = [*_not_used(runs, finished, world), *_of_rigs(records)]
+    remarks = [
+        *_set_aside([run for run in runs if run.run_id in aside], aside),
+        *_not_used(counting, finished, world),
+        *_of_rigs(records),
+    ]
     return Chosen(plan, tuple(records), tuple(left_out), tuple(remarks), not real and bool(world))
 
 
 def choose_of(
-    records: Sequence[RunRecord], plan: Plan, *, wanted: frozenset[Verdict] = CONCLUSIVE
+    records: Sequence[RunRecord],
+    plan: Plan,
+    *,
+    wanted: frozenset[Verdict] = CONCLUSIVE,
 ) -> Chosen:
     """Return the runs of ``plan`` that count among whole records, whatever their order."""
     by_id = {run.run_id: run for run in records if run.start.plan_name == plan.name}
@@ -172,6 +185,13 @@ def _verdict(record: RunRecord) -> Verdict:
     assert record.end is not None
     assert record.end.judgement is not None
     return record.end.judgement.verdict
+
+
+def _set_aside(runs: Sequence[RunSummary], aside: Mapping[UUID, str]) -> Iterator[str]:
+    if runs:
+        told = [f"{run.unit_serial} ({aside[run.run_id]})" for run in runs[:_MOST_NAMED]]
+        more = f" and {len(runs) - _MOST_NAMED} more" if len(runs) > _MOST_NAMED else ""
+        yield f"{_runs(len(runs))} set aside left out: {', '.join(told)}{more}."
 
 
 def _not_used(

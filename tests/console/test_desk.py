@@ -1,7 +1,9 @@
 """The desk: one bench at a time, ready before it is needed, and told of when it dies."""
 
+from dataclasses import replace
 from math import nan
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from bench_runs import make_order, make_settings
@@ -10,6 +12,7 @@ from rig.bench.commands import Answer, GoOn, Hold, Pause, RepeatStep, Stop
 from rig.bench.events import Asked, Ready, Refused, RunBegan, RunEnded, StepBegan
 from rig.bench.requests import Ask, Sample
 from rig.bench.ring import SampleRing
+from rig.bench.stations import StationHandle
 from rig.console.desk import STALE_S, STOP_CONFIRM_S, WARM_AGAIN_S, Desk
 from rig.console.live_job import Phase
 from rig.records.model import RunState
@@ -404,3 +407,45 @@ def test_closing_ends_the_bench_and_may_be_done_twice(running, benches):
     running.close()
     assert benches[0].closed
     assert running.bench is None
+
+
+class Inbox:
+    """A station's line as the console reads it: what came, in order."""
+
+    gone = False
+
+    def __init__(self):
+        self.came = [Ready()]
+
+    @property
+    def waiting(self):
+        return bool(self.came)
+
+    def take(self, wait_s=0.0):
+        return self.came.pop(0) if self.came else None
+
+
+def test_a_job_begun_before_the_stations_last_word_of_the_one_before_begins_with_it(tmp_path):
+    ring, inbox, sent = SampleRing(), Inbox(), []
+    line = SimpleNamespace(inbox=inbox, outbox=SimpleNamespace(put=sent.append), ring=ring)
+    bench = SimpleNamespace(pid=None)
+    handles = [StationHandle(bench, "A", line, ready=False)]
+
+    def station():
+        if handles[-1].spent:
+            handles.append(StationHandle(bench, "A", line, ready=handles[-1].heard_ready))
+        return handles[-1]
+
+    desk = Desk(SETTINGS, tmp_path / "records.sqlite", station, backend="simulated")
+    desk.warm_up()
+    desk.poll()
+    assert desk.begin(JOB)
+    inbox.came += [BEGAN, ENDED]
+    desk.poll()
+    another = replace(JOB, unit_serial="LM-12-0002")
+    assert desk.begin(another)
+    assert sent == [JOB]
+    inbox.came.append(Ready())
+    desk.poll()
+    assert sent == [JOB, another]
+    ring.close()

@@ -152,6 +152,9 @@ def test_a_lot_is_opened_tested_and_closed(console, records):
 
 def test_a_lot_that_is_refused_an_item_set_aside_and_one_that_cannot_be_tested(console, records):
     with Store.open(records) as store:
+        store.lots.open(lot_start("D-0", simulated=True))
+        made_up = {"simulated": True, "backend": "simulated"}
+        made_run(store, store.lots.lot("D-0"), 3, serial="OLD-1", **made_up)
         store.lots.open(lot_start(simulated=True))
         for number, verdict in ((3, "pass"), (7, "fail"), (12, "fail")):
             made_run(
@@ -159,8 +162,7 @@ def test_a_lot_that_is_refused_an_item_set_aside_and_one_that_cannot_be_tested(c
                 store.lots.lot("D-1"),
                 number,
                 verdict,
-                simulated=True,
-                backend="simulated",
+                **made_up,
             )
 
     async def reason(pilot, text):
@@ -192,6 +194,18 @@ def test_a_lot_that_is_refused_an_item_set_aside_and_one_that_cannot_be_tested(c
         await until(pilot, lambda: len(screen.lot.items) == 6)
         assert screen.lot.items[2].result is ItemResult.REPLACED
         assert screen.lot.items[5].replaces == 12
+        # A unit of another lot is tested when it is said why; F9 would begin its run then.
+        number = screen.lot.next_item.number
+        console.scanner_s = 0.2
+        await scan(pilot, "old 1")
+        console.scanner_s = 0.0
+        title = await dialog(pilot, NoteDialog)
+        asked = f"old 1 was item 3 of the lot “D-0” (conforming). Why is it item {number} here?"
+        assert asked in words(title)
+        await reason(pilot, "came back mended")
+        await until(pilot, lambda: screen.is_current and screen.lot.next_item.serial == "old 1")
+        assert screen.lot.events[-1].text.endswith("(conforming): came back mended")
+        assert screen.query_one("#lot-serial", Input).value == "old 1"
         # It is not closed before its sample says something.
         await pilot.press("c")
         await pilot.pause()

@@ -9,13 +9,15 @@ from console_runs import screen_rows, screen_text
 from scripted_bench import ScriptedBench
 from several import Stations, several_stations
 from stand_in import rested, until
+from textual.widgets import Input
 
 from rig.analysis.model import Judgement, Verdict
 from rig.bench.commands import Hold, Stop
 from rig.bench.events import Noted, RunEnded
 from rig.bench.order import ByHandOrder, RigCheckOrder, RunOrder
+from rig.console.dialogs.actions import ActionsPalette
 from rig.console.dialogs.ask import AskDialog
-from rig.console.dialogs.message import ChoiceDialog
+from rig.console.dialogs.message import ChoiceDialog, MessageDialog
 from rig.console.live_job import Phase
 from rig.console.screen import DeskScreen
 from rig.console.station_glance import Glance, glance
@@ -190,6 +192,59 @@ async def test_the_feeds_off_key_takes_all_stations_off_and_the_stop_key_one(sta
         await until(pilot, lambda: "Feeds off at both stations" in said(console))
         assert (len(stops(a)), len(stops(b))) == (2, 1)
         assert "stations A and B end here" in said(console)
+
+
+async def test_the_stop_key_works_in_every_field_and_dialog(stations):
+    console = stations.console
+    async with console.run_test(size=(80, 24)) as pilot:
+        a, b = begun(stations, "A", "B")
+        told = {"A": 0, "B": 0}
+
+        async def stopped(station):
+            await pilot.press("ctrl+e")
+            told[station] += 1
+            assert {"A": len(stops(a)), "B": len(stops(b))} == told, console.screen
+
+        fields = 0
+        for place in ("by_hand", "records", "lots"):
+            await at(pilot, place)
+            await stopped("A")
+            for field in console.screen.query(Input):
+                field.focus()
+                await pilot.pause()
+                if console.focused is field:
+                    fields += 1
+                    await stopped("A")
+        assert fields >= 2
+        await pilot.press("f1")
+        await stopped("A")
+        await pilot.press("escape", "ctrl+p")
+        await until(pilot, lambda: isinstance(console.screen, ActionsPalette))
+        await stopped("A")
+        await until(pilot, lambda: "Station A: feeds off" in said(console))
+        console.push_screen(MessageDialog("Mind", "Somebody has to know."))
+        await until(pilot, lambda: isinstance(console.screen, MessageDialog))
+        await stopped("A")
+        await pilot.press("escape")
+        await at(pilot, "live")
+        looks(b)
+        await asked(pilot, "B")
+        await stopped("B")
+        console.screen.query_one("#note", Input).focus()
+        await pilot.press("o", "i", "l")
+        await stopped("B")  # though A is the station that is chosen
+        await pilot.press("escape", "f1")
+        await until(pilot, lambda: isinstance(console.screen, MessageDialog))
+        await stopped("B")  # and in what is told of the question
+        await pilot.press("escape")
+        b.end_run()
+        a.end_run()
+        await until(pilot, lambda: isinstance(console.screen, DeskScreen))
+        await at(pilot, "records")
+        field = console.screen.query(Input).first()
+        field.focus()
+        await pilot.press(*"LM", "home", "ctrl+e", "x")
+        assert field.value == "LMx", "with no job on it goes to the end of the line"
 
 
 async def test_the_feeds_off_key_works_for_a_station_that_is_not_shown(stations):

@@ -177,6 +177,9 @@ def test_the_facts_name_bench_feeds_and_state_in_words(runs):
     assert listed["Plan done"] == "up to step 1 of 1, which was cut short"
     assert listed["Lever"].startswith("may stand between stop and run")
     assert "Plan done" not in dict(facts(runs["slow"][0]))
+    other = replace(view, made_by="North Hall")
+    assert fact_lines(other)[0].startswith("bench North Hall · ")
+    assert dict(facts(other))["Station"].endswith("of the bench North Hall")
     assert [name for name, (view, _) in runs.items() if view.lever_words] == [
         "jammed",
         "short",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 from uuid import uuid4
 
@@ -25,6 +26,8 @@ from rig.lots.words import (
     percent,
     plan_words,
     progress_words,
+    seed_words,
+    withdrawn_words,
     worth_lines,
 )
 from rig.lots.worth import worth_of
@@ -35,6 +38,8 @@ from rig.quality.sampling_tables import SamplingError
 from rig.records.lot_model import (
     ItemResult,
     LotEnd,
+    LotEvent,
+    LotEventKind,
     LotItem,
     LotKept,
     LotResult,
@@ -121,6 +126,7 @@ def test_a_small_lot_is_tested_whole():
     [
         ({"name": " "}, "name", "The lot's name is empty"),
         ({"supplier": ""}, "supplier", "The supplier is empty"),
+        ({"operator": " "}, "operator", "The name of who opens it is empty"),
         ({"order_number": "\x07"}, "order_number", "cannot be printed"),
         ({"size": 1}, "size", "cannot be sampled"),
         ({"aql": 3.0}, "aql", "have no AQL of 3"),
@@ -161,10 +167,47 @@ def test_severity_follows_the_suppliers_lots_and_is_told_why():
     # Neither lots that were withdrawn, nor open ones, nor those offered again count.
     for lot in (
         replace(lots[2], end=LotEnd.WITHDRAWN),
-        replace(lots[2], end=None),
+        kept(["fail"], lot_start("D-3"), number=3),
         replace(lots[2], resubmitted_of=uuid4()),
     ):
         assert opened(asked, PLAN, [*lots[:2], lot]).severity == "normal"
+
+
+def test_a_lot_that_cannot_be_accepted_any_more_counts_before_it_is_closed():
+    asked = replace(ASKED, aql=4.0, size=40)
+    lots = [kept(["fail", "fail"], lot_start(f"D-{k}"), number=k) for k in (1, 2)]
+    start = opened(asked, PLAN, lots)
+    assert start.severity == "tightened"
+    assert "2 of 2 lots in a row (D-1 and D-2) were not accepted" in start.severity_why
+    (history,) = histories(lots)
+    assert (history.average.inspected, history.average.nonconforming) == (4, 4)
+    assert (history.lots, len(history.open_lots)) == ((), 2)
+
+
+@pytest.mark.parametrize("end", [None, LotEnd.WITHDRAWN, LotEnd.ACCEPTED])
+def test_what_was_said_counts_from_the_opening_of_its_lot_on(end):
+    """Irregular production ends reduced inspection (ISO 2859-1:1999, 9.3.4) for all lots after."""
+    asked = replace(ASKED, aql=4.0, size=40)
+    lots = [closed(0, number=k) for k in range(1, 16)]
+    agreed = {"steady": True, "agreed_by": "A. Reed", "severity": "reduced"}
+    lots.append(kept(start=lot_start("R", **agreed), number=16))
+    assert opened(asked, PLAN, lots).severity == "reduced"
+    strike = kept(["pass"] * 5, lot_start("S", irregular="strike"), number=17, end=end)
+    assert opened(asked, PLAN, [*lots, strike]).severity == "normal"
+    acted = kept(start=lot_start("A", acted="new tooling"), number=8, end=end)
+    assert opened(asked, PLAN, [*ENDED, acted]).severity == "tightened"
+
+
+def test_what_is_said_later_does_not_change_what_was_judged_before():
+    lots = [closed(0, number=k) for k in range(1, 16)]
+    later = {"opened_at": T0 + timedelta(days=1)}
+    words = lot_start("R", steady=True, agreed_by="A. Reed", severity="reduced", **later)
+    bad = replace(closed(2, number=16), closed_at=T0 + timedelta(days=2), closed_number=16)
+    asked = replace(ASKED, aql=4.0, size=40)
+    said_first = kept(start=words, number=17)
+    # Reduced from the opening of R on, so D-16, closed after that, ends it.
+    start = opened(asked, PLAN, [*lots, bad, said_first])
+    assert "D-16 was not accepted on reduced inspection" in start.severity_why
 
 
 def test_they_count_in_the_order_they_were_closed():
@@ -202,6 +245,103 @@ def test_a_lot_offered_again_is_inspected_tightened():
             opened(replace(asked, **changes), PLAN, [lot])
 
 
+@pytest.mark.parametrize(
+    ("changes", "about"),
+    [({"aql": 10.0}, "aql"), ({"aql": 2.5}, "aql"), ({"level": "S-1"}, "level")],
+)
+def test_a_refused_lot_comes_back_by_the_aql_and_level_it_was_judged_by(changes, about):
+    refused = closed(2, number=1)
+    asked = replace(ASKED, aql=4.0, size=38, resubmitted_of="D-1")
+    with pytest.raises(DesignError, match="was judged by AQL 4 %, level II; it comes back") as said:
+        opened(replace(asked, **changes), PLAN, [refused])
+    assert said.value.about == about
+    assert opened(replace(asked, level="III"), PLAN, [refused]).level == "III"
+
+
+def test_a_refused_lot_is_offered_again_once():
+    refused = closed(2, number=1)
+    again = replace(kept(start=lot_start("D-1b"), number=2), resubmitted_of=refused.lot_id)
+    asked = replace(ASKED, aql=4.0, size=38, resubmitted_of="D-1")
+    with pytest.raises(DesignError, match="was offered again already, as D-1b"):
+        opened(asked, PLAN, [again, refused])
+    assert opened(asked, PLAN, [replace(again, end=LotEnd.WITHDRAWN), refused]).resubmitted_of
+
+
+@pytest.mark.parametrize("typed", ["ash ridge supply", "Ash  Ridge  SUPPLY", "Ａsh Ridge Supply "])
+def test_a_supplier_is_one_however_its_name_is_typed(typed):
+    lots = [closed(2, number=1), closed(2, number=2)]
+    start = opened(replace(ASKED, aql=4.0, size=40, supplier=typed), PLAN, lots)
+    assert (start.supplier, start.severity) == ("Ash Ridge Supply", "tightened")
+    other = kept(start=lot_start("D-3", supplier=typed), number=3)
+    (history,) = histories([*lots, other])
+    assert (len(history.lots), len(history.open_lots)) == (2, 1)
+    assert opened(replace(ASKED, supplier="New One"), PLAN, lots).supplier == "New One"
+
+
+ENDED = [closed(2, number=1), closed(2, number=2)]
+ENDED += [closed(2, number=k, severity="tightened") for k in range(3, 8)]
+
+
+@pytest.mark.parametrize("changes", [{"aql": 6.5}, {"level": "I"}])
+def test_another_aql_or_level_does_not_hide_what_the_supplier_has_come_to(changes):
+    asked = replace(ASKED, **{"aql": 4.0, "size": 40, **changes})
+    start = opened(asked, PLAN, ENDED[:2])
+    assert start.severity == "normal"
+    assert start.severity_why.endswith(
+        "By AQL 4 %, level II this supplier's lots are inspected tightened."
+    )
+    refused = r"level II inspection of this supplier's lots has ended.*The lot was not opened"
+    with pytest.raises(DesignError, match=refused) as said:
+        opened(asked, PLAN, ENDED)
+    assert said.value.about == "acted"
+    start = opened(replace(asked, acted="new tooling"), PLAN, ENDED)
+    assert start.severity_why.endswith("had ended; it has acted since.")
+    # Neither another product's lots, nor another world's, say anything here.
+    assert "has ended" not in sample_for(asked, "LM-24", ENDED).why
+    assert "has ended" not in sample_for(replace(asked, simulated=True), "LM-12", ENDED).why
+
+
+def test_blanks_alone_say_nothing():
+    asked = replace(ASKED, aql=4.0, size=40)
+    with pytest.raises(DesignError, match="Inspection has ended"):
+        opened(replace(asked, acted=" \t"), PLAN, ENDED)
+    start = opened(replace(asked, resubmitted_of=" "), PLAN, [closed(2, number=1)])
+    assert (start.severity, start.resubmitted_of) == ("normal", None)
+    assert "offered before" not in start.severity_why
+    reduced = [closed(0, number=k) for k in range(1, 16)]
+    ready = replace(asked, steady=True, agreed_by="A. Reed")
+    assert opened(ready, PLAN, reduced).severity == "reduced"
+    assert opened(replace(ready, irregular=" "), PLAN, reduced).severity == "reduced"
+    with pytest.raises(DesignError, match="Reduced inspection needs both"):
+        opened(replace(ready, agreed_by=" "), PLAN, reduced)
+
+
+def test_a_sample_that_somebody_could_choose_is_told():
+    start = opened(ASKED, PLAN, ())
+    assert start.seed_given
+    assert not opened(replace(ASKED, seed=None), PLAN, ()).seed_given
+    lot = kept()
+    assert seed_words(lot) == "with seed 5"
+    given_by_hand = (LotEvent(T0, "jo", LotEventKind.SEED_GIVEN, None, "5"),)
+    assert "given by hand" in seed_words(replace(lot, events=given_by_hand))
+    # Drawn, looked at, withdrawn, and drawn again.
+    gone = kept(start=lot_start("D-0", order_number="p 7"), end=LotEnd.WITHDRAWN)
+    gone = replace(gone, closing_note="typed wrong")
+    later = kept(start=lot_start("D-2", order_number="P  7", size=41), number=2)
+    assert withdrawn_words(later, [gone, later]) == "D-0, 40 units, order p 7: typed wrong"
+    assert withdrawn_words(replace(later, size=40, order_number=""), [gone])
+    for no in (
+        replace(later, order_number="P 8"),
+        replace(later, supplier="Other"),
+        replace(later, number=0),
+        replace(later, simulated=True),
+    ):
+        assert withdrawn_words(no, [gone, no]) == ""
+    assert "D-0  withdrawn, counts for nothing: typed wrong" in "\n".join(
+        history_lines(histories([gone, later])[0])
+    )
+
+
 def test_a_replacement_is_the_next_of_the_draw():
     lot = kept(start=opened(replace(ASKED, size=100), PLAN, ()))
     longer = opened(replace(ASKED, size=100), PLAN, ()).items
@@ -216,15 +356,19 @@ def test_a_replacement_is_the_next_of_the_draw():
 
 # --- what the sample says -------------------------------------------------------------------------
 
-RUNS = st.lists(
-    st.tuples(
-        st.sampled_from(["pass", "fail", "retest", None]),
-        st.sampled_from(list(RunState)),
-        st.booleans(),
-        st.booleans(),
-    ),
-    max_size=4,
+DECIDES = st.tuples(
+    st.sampled_from(["pass", "fail"]),
+    st.just(RunState.FINISHED),
+    st.just(False),  # set aside
+    st.just(False),  # simulated
 )
+ANY_RUN = st.tuples(
+    st.sampled_from(["pass", "fail", "retest", None]),
+    st.sampled_from(list(RunState)),
+    st.booleans(),
+    st.booleans(),
+)
+RUNS = st.lists(DECIDES | ANY_RUN, max_size=4)
 
 
 @given(
@@ -284,10 +428,22 @@ def test_the_count_is_a_naive_recounts(items, ac):
         (["pass"] * 5, None, "and 1 may be: the lot can be accepted; close it."),
         (["pass"] * 5, LotEnd.ACCEPTED, "and 1 may be: the lot is accepted."),
         ([], LotEnd.WITHDRAWN, "withdrawn before anything of it was judged"),
+        (["fail"], LotEnd.WITHDRAWN, "withdrawn with 1 run that came to pass or fail"),
+        (
+            ["pass", "fail", *["pass"] * 3],
+            LotEnd.ACCEPTED,
+            "is accepted. What does not conform goes back all the same: U-3 (item 3).",
+        ),
     ],
 )
 def test_what_is_said_of_a_lot(verdicts, end, said):
     assert said in finding_words(kept(verdicts, end=end))
+
+
+def test_of_a_lot_tested_whole_each_unit_is_taken_or_not_by_itself():
+    lot = kept(["fail", *["pass"] * 4], lot_start(size=5), end=LotEnd.ACCEPTED)
+    assert "goes back all the same: U-7 (item 7). Every unit was tested, so" in finding_words(lot)
+    assert "goes back" not in finding_words(replace(lot, ac=0, re=1, end=LotEnd.NOT_ACCEPTED))
 
 
 def test_how_far_a_lot_is():
@@ -368,6 +524,24 @@ def test_the_average_is_of_all_that_was_inspected_of_lots_offered_first():
     assert "D-4  normal, 5 of 40, Ac 1: 5 nonconforming, not accepted, offered again" in lines
     assert "next lot: normal." in lines
     assert average_words(None) == "no process average yet"
+
+
+def test_damage_seen_first_is_no_average_of_a_sample_that_was_broken_off():
+    """Items 20 and 31 were crushed, and noted before any was tested: 2 of 2 is no process."""
+    start = lot_start("D-9")
+    crushed = {"untestable": Untestable.NONCONFORMING, "untestable_why": "crushed"}
+    items = kept((), start).items
+    items = tuple(replace(one, **crushed) if one.number in (20, 31) else one for one in items)
+    lot = replace(kept((), start, end=LotEnd.NOT_ACCEPTED), items=items)
+    (history,) = histories([lot])
+    assert (lot.judged, history.average, history.in_doubt) == (2, None, True)
+    assert "broken off out of the crate's order: 0 of 0 count" in "\n".join(history_lines(history))
+    # In the order of the crate it counts as far as it came.
+    items = tuple(replace(one, **crushed) if one.number in (3, 7) else one for one in items)
+    rest = tuple(replace(one, untestable=None) if one.number > 7 else one for one in items)
+    (history,) = histories([replace(lot, items=rest)])
+    assert (history.average.inspected, history.in_doubt) == (2, False)
+    assert ", broken off: 2 of 2 count" in "\n".join(history_lines(history))
 
 
 def test_the_json_has_what_the_text_says():

@@ -13,6 +13,7 @@ from rig.overview.figures import (
     Item,
     JudgedRun,
     Lot,
+    chance_of,
     lines_by,
     lines_of_suppliers,
     mean_difference,
@@ -25,6 +26,9 @@ T0 = datetime(2026, 3, 2, 8, tzinfo=UTC)
 
 def run(unit="u", verdict="pass", minutes=0, bench="north", reasons=(), **values):
     at = T0 + timedelta(minutes=minutes)
+    values = {
+        name: value if isinstance(value, dict) else {"s": value} for name, value in values.items()
+    }
     return JudgedRun(unit, "LM-12", "incoming", bench, at, verdict, tuple(reasons), values)
 
 
@@ -41,6 +45,7 @@ def test_the_interval_of_paired_differences_is_students():
     mean, u = mean_difference(SLEEP)
     assert mean == pytest.approx(1.58)
     assert (mean - u, mean + u) == pytest.approx((0.7001142, 2.4598858), abs=1e-7)
+    assert chance_of(SLEEP) == pytest.approx(0.002833, abs=5e-7)  # the p-value printed there
 
 
 def test_benches_are_held_against_each_other_unit_by_unit():
@@ -50,6 +55,28 @@ def test_benches_are_held_against_each_other_unit_by_unit():
     (pair,) = pairs(tests)
     assert (pair.one, pair.other, pair.units, pair.differs) == ("north", "south", 10, True)
     assert pair.difference == pytest.approx(1.58)
+
+
+def test_only_steps_that_both_have_are_held_against_each_other():
+    whole = {"at 12 V": 2.0, "at 9 V": 5.0}
+    tests = [run(f"u{n}", bench="north", run_a=whole) for n in range(4)]
+    tests += [run(f"u{n}", bench="south", run_a={"at 12 V": 2.0}) for n in range(4)]
+    (pair,) = pairs(tests)
+    assert (pair.difference, pair.differs) == (0.0, False)
+    assert [(spread.bench, spread.runs) for spread in spreads(tests)] == [("north", 4)]
+
+
+def test_among_many_comparisons_one_in_twenty_is_not_told_as_a_difference():
+    # p of SLEEP is 0.0028: by itself beyond 5 %, and beyond 5 % / 17 as well, but not / 18 (Holm).
+    for others, differs in ((16, True), (17, False)):
+        tests = []
+        for n, d in enumerate(SLEEP):
+            nothing = {f"x{k}": (-1.0) ** n for k in range(others)}
+            tests += [run(f"u{n}", bench="north", run_a=0.0, **dict.fromkeys(nothing, 0.0))]
+            tests += [run(f"u{n}", bench="south", run_a=d, **nothing)]
+        (pair,) = (each for each in pairs(tests) if each.measure == "run_a")
+        assert pair.stands_out
+        assert pair.differs is differs
 
 
 def test_two_units_are_too_few_to_tell():

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from rig.quality.normality import farthest_of, logs, look, plot_places
+from rig.quality.normality import farthest_of, look, plot_places
 
 # NIST/SEMATECH e-Handbook 1.3.5.17.1, readings of a mass spectrometer (Tietjen and Moore).
 READINGS = [199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57]
@@ -74,14 +74,3 @@ def test_values_in_steps_are_seen_and_normal_ones_are_not_taken_for_such():
     found = look(ms.tolist())
     assert (found.distinct, found.in_steps) == (3, True)
     assert found.step == pytest.approx(0.001, rel=0.01)
-
-
-def test_logarithms_only_of_what_has_one():
-    assert logs([1.0, np.e]) == pytest.approx([0.0, 1.0])
-    assert logs([1.0, 0.0]) is None
-
-
-@pytest.mark.parametrize("values", [[1.0, 2.0], [3.0] * 9, [1.0, 2.0, float("inf")]])
-def test_what_has_no_distribution(values):
-    with pytest.raises(ValueError, match=r"needs|same"):
-        look(values)

@@ -190,6 +190,24 @@ def test_what_is_told():
     assert "5 lots not accepted (1 so far)" in tightened
 
 
+def test_the_score_looks_one_aql_tighter_at_the_sample_that_was_taken():
+    """A lot of letter L at AQL 10 takes K's 125/21 (arrow upwards); K at AQL 6.5 is 125/14.
+
+    Both cells as in the printed copies of the tables (tests/reference).
+    """
+    plan = sampling_plan(5000, Level.II, 10.0, NORMAL)
+    assert (plan.lot_letter, plan.letter, plan.n, plan.ac) == ("L", "K", 125, 21)
+    assert [score_of(JudgedLot("L", plan, bad)) for bad in (14, 15, 21)] == [3, 0, 0]
+
+
+def test_five_lots_accepted_do_not_bring_back_what_has_ended():
+    ended = follow("r" * 2 + "r" * 5)
+    assert severity_after(ended).ended
+    on = [*ended, *(lot(0, TIGHTENED) for _ in range(5))]
+    assert severity_after(on).ended
+    assert not severity_after([*on, ACTED]).ended
+
+
 # --- any sequence ---------------------------------------------------------------------------------
 
 EVENTS = st.lists(

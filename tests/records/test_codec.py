@@ -1,5 +1,10 @@
 from __future__ import annotations
 
+import json
+import struct
+import tracemalloc
+import zlib
+
 import numpy as np
 import pytest
 from hypothesis import example, given
@@ -7,6 +12,7 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
 from rig.analysis.trace import Trace
+from rig.records import codec
 from rig.records.codec import CodecError, pack, unpack
 
 
@@ -97,3 +103,39 @@ def test_a_sensor_trace_packs_to_a_third_of_its_float64(make):
     # our own figure: an hour at 1 kHz must not fill a memory card (26 B a sample unpacked)
     trace = make.trace(30.0)
     assert len(pack(trace)) < 26 * len(trace) / 3
+
+
+def _says(layout, *packed):
+    """Return a blob in format 1 that says this of itself; its checksum is not right."""
+    header = json.dumps(layout).encode()
+    return b"HTRC\x01" + struct.pack("<I", len(header)) + header + b"".join(packed) + bytes(32)
+
+
+@pytest.mark.parametrize(("kind", "method"), [("f8", "plain"), ("f8", "table"), ("bool", "bits")])
+def test_a_column_that_would_unpack_to_more_than_its_rows_is_not_unpacked(kind, method):
+    packed = zlib.compress(bytes(64_000_000))
+    column = {"name": "time_s", "kind": kind, "method": method, "size": len(packed)}
+    blob = _says({"rows": 10, "columns": [column]}, packed)
+    tracemalloc.start()
+    try:
+        with pytest.raises(CodecError, match="damaged"):
+            unpack(blob)
+        assert tracemalloc.get_traced_memory()[1] < 1_000_000
+    finally:
+        tracemalloc.stop()
+
+
+@pytest.mark.parametrize("rows", [101, 10**12, -1])
+def test_a_trace_that_says_it_has_more_samples_than_any_run_is_not_unpacked(rows, monkeypatch):
+    monkeypatch.setattr(codec, "_unpack_column", lambda *_: pytest.fail("it was unpacked"))
+    packed = zlib.compress(b"")
+    column = {"name": "time_s", "kind": "bool", "method": "bits", "size": len(packed)}
+    with pytest.raises(CodecError, match="more samples than any run"):
+        unpack(_says({"rows": rows, "columns": [column]}, packed), most_rows=100)
+
+
+def test_the_most_samples_themselves_are_unpacked(make):
+    trace = make.trace()
+    assert len(unpack(pack(trace), most_rows=len(trace))) == len(trace)
+    with pytest.raises(CodecError, match="more samples"):
+        unpack(pack(trace), most_rows=len(trace) - 1)

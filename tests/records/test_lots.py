@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 
 from rig.records.copies import back_up, restore
 from rig.records.lot_model import ItemResult, LotEnd, LotEventKind, LotResult
+from rig.records.lot_records import as_named
 from rig.records.model import RunState, Source
 from rig.records.store import RecordsError, Store
 from rig.records.verify import verify
@@ -52,6 +53,8 @@ def test_a_name_is_given_once_and_lots_are_counted_as_they_are_opened(store, lot
     store.lots.open(lot_start("D-2", opened_at=T0 - timedelta(days=400), supplier="Other"))
     assert [one.name for one in store.lots.all()] == ["D-2", "D-1"]
     assert [one.name for one in store.lots.all(supplier="Other")] == ["D-2"]
+    assert [one.name for one in store.lots.all(supplier="ash  ridge supply")] == ["D-1"]
+    assert store.lots.all(supplier="Ash Ridge") == []
     with pytest.raises(RecordsError, match=r"no lot “D-3”.*There is: D-2, D-1"):
         store.lots.lot("D-3")
 
@@ -121,7 +124,7 @@ def test_a_closed_lot_is_final(store, lot):
 def test_a_lot_of_which_something_was_judged_cannot_be_withdrawn(store, lot):
     made_run(store, lot, 3, "retest")
     made_run(store, lot, 7)
-    with pytest.raises(RecordsError, match="1 of its items are judged, and what was found stands"):
+    with pytest.raises(RecordsError, match="items of it judged: 1, and what was found stands"):
         store.lots.withdraw("D-1", WHO, WHEN, "wrong size")
     store.lots.open(lot_start("D-2"))
     gone = store.lots.withdraw("D-2", WHO, WHEN, "wrong size")
@@ -129,6 +132,28 @@ def test_a_lot_of_which_something_was_judged_cannot_be_withdrawn(store, lot):
     store.lots.open(lot_start("D-3"))
     assert store.lots.withdraw("D-3", WHO, WHEN, "wrong too").closed_number == 2
     assert gone.closed_number == 1
+
+
+def test_what_came_to_pass_or_fail_is_not_withdrawn_by_setting_it_aside(store, lot):
+    made_run(store, lot, 3, "fail")
+    store.lots.set_aside("D-1", 3, "lever was tied", WHO, WHEN)
+    with pytest.raises(RecordsError, match="came to pass or fail, set aside or not: 1, and what"):
+        store.lots.withdraw("D-1", WHO, WHEN, "wrong size")
+
+
+def test_a_lot_is_not_withdrawn_while_an_item_is_on_the_jig(store, lot):
+    run_id = begun(store, lot, 3)
+    with pytest.raises(RecordsError, match=r"Item 3 .* is being tested since"):
+        store.lots.withdraw("D-1", WHO, WHEN, "wrong size")
+    ended(store, run_id, "fail")
+    assert store.lots.lot("D-1").is_open
+
+
+def test_a_seed_given_by_hand_is_kept_as_such(store, lot):
+    assert not lot.seed_given
+    store.lots.open(lot_start("D-2", seed_given=True))
+    kept = store.lots.lot("D-2")
+    assert (kept.seed_given, kept.events[-1].text) == (True, "5")
 
 
 @pytest.mark.parametrize(
@@ -156,6 +181,7 @@ def test_the_first_run_that_decides_stands_until_it_is_set_aside_with_a_reason(s
         (good, ""),
     ]
     assert item.result is ItemResult.CONFORMING
+    assert store.lots.set_aside_of([good, bad]) == {bad: "lever was tied"}
     event = store.lots.lot("D-1").events[-1]
     assert (event.kind, event.item, event.text, event.operator, event.at) == (
         LotEventKind.SET_ASIDE,
@@ -181,9 +207,79 @@ def test_no_unit_is_counted_twice(store, lot):
     store.lots.set_aside("D-1", 7, "label misread", WHO, WHEN)
     made_run(store, lot, 7, serial="U-3")
     made_run(store, lot, 12, serial="U-2")
-    # In another lot it may be.
+
+
+@pytest.mark.parametrize(
+    "typed",
+    [
+        "sim-7",
+        "SIM\N{NON-BREAKING HYPHEN}7",
+        "SIM 7",
+        "SIM - 7",
+        "ＳＩＭ－７",
+        "SIM\N{MINUS SIGN}7",
+    ],
+)
+def test_a_unit_is_one_however_its_label_is_typed(store, lot, typed):
+    made_run(store, lot, 3, serial="SIM-7")
+    with pytest.raises(RecordsError, match="is item 3 of the lot “D-1” already"):
+        begun(store, lot, 7, typed)
+    # Its own item is tested again under the name it has.
+    made_run(store, lot, 12, "retest", serial="SIM-8")
+    item = next(one for one in store.lots.lot("D-1").items if one.number == 12)
+    again = typed.replace("7", "8").replace("７", "8")
+    assert as_named(item, again) == "SIM-8"
+    made_run(store, lot, 12, serial=again)
+    assert [one.serial for one in store.lots.lot("D-1").sample[:3]] == ["SIM-7", "", "SIM-8"]
+
+
+def test_a_unit_of_another_lot_is_taken_only_with_a_reason(store, lot):
+    made_run(store, lot, 3, serial="U-1")
     store.lots.open(lot_start("D-2"))
-    made_run(store, store.lots.lot("D-2"), 3, serial="U-1")
+    two = store.lots.lot("D-2")
+    said = "u 1 was item 3 of the lot “D-1” \\(conforming\\). If it is that unit again, say why"
+    with pytest.raises(RecordsError, match=said):
+        begun(store, two, 3, "u 1")
+    assert len(store.runs()) == 1
+    with pytest.raises(RecordsError, match="No other lot has the unit U-2"):
+        store.lots.seen_before("D-2", 3, "U-2", "x", WHO, WHEN)
+    noted = store.lots.seen_before("D-2", 3, "u 1", "repaired by the supplier", WHO, WHEN)
+    assert (noted.sample[0].result, noted.events[-1].kind, noted.events[-1].text) == (
+        ItemResult.LEFT,
+        LotEventKind.SEEN_BEFORE,
+        "u 1 was item 3 of the lot “D-1” (conforming): repaired by the supplier",
+    )
+    # It was another unit after all; that name is free for the next item.
+    made_run(store, two, 3, serial="U-9")
+    store.lots.seen_before("D-2", 7, "U-1", "repaired by the supplier", WHO, WHEN)
+    made_run(store, two, 7, serial="U-1")
+    # Another type, another world and a lot that was withdrawn say nothing of it.
+    for name, changes in (("D-3", {"unit_type": "LM-24"}), ("D-4", {"simulated": True})):
+        store.lots.open(lot_start(name, **changes))
+        made_run(store, store.lots.lot(name), 3, serial="U-1", **changes)
+    store.lots.open(lot_start("D-5"))
+    made_run(store, store.lots.lot("D-5"), 3, "retest", serial="U-5")
+    store.lots.withdraw("D-5", WHO, WHEN, "typed wrong")
+    made_run(store, lot, 7, serial="U-5")
+
+
+def test_a_lot_that_is_offered_again_has_the_units_of_those_before_it(store, lot):
+    made_run(store, lot, 3, "fail", serial="U-1")
+    made_run(store, lot, 7, "fail", serial="U-2")
+    before = store.lots.close("D-1", WHO, WHEN)
+    for name in ("D-2", "D-3"):
+        store.lots.open(lot_start(name, resubmitted_of=before.lot_id))
+        before = store.lots.lot(name)
+    made_run(store, before, 3, serial="U-1")  # not in the sample of D-2
+    store.lots.open(lot_start("D-4"))
+    with pytest.raises(RecordsError, match="U-2 was item 7 of the lot “D-1”"):
+        begun(store, store.lots.lot("D-4"), 3, "U-2")
+
+
+def test_why_runs_were_set_aside_is_told_of_any(store, lot):
+    aside, counts = made_run(store, lot, 3, "fail"), made_run(store, lot, 7)
+    store.lots.set_aside("D-1", 3, "lever was tied", WHO, WHEN)
+    assert store.lots.set_aside_of([aside, counts, uuid4()]) == {aside: "lever was tied"}
 
 
 @pytest.mark.parametrize(

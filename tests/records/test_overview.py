@@ -5,17 +5,21 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 from datetime import timedelta
 from pathlib import Path
 
 import pytest
 import quick_schema
 from at_the_prompt import halfturn
-from whole_records import everything, golden, made
+from whole_records import AT, everything, golden, made
 
 from rig.analysis.model import Judgement, Reason, Verdict
+from rig.overview.figures import JudgedRun, lines_by, pairs, spreads
 from rig.overview.gathered import Period, judged_runs, lots
+from rig.overview.words import report_text
 from rig.records.central import Central
+from rig.records.model import AGAIN
 from rig.records.store import Store
 from rig.records.sync import sync
 
@@ -54,10 +58,14 @@ def test_the_same_comes_from_a_file_and_from_the_central_records(store, central_
 def test_the_rigs_own_runs_and_the_other_world_are_left_out(store, make):
     everything(store, make)  # a run of a gauge study, and one of a lot
     store.golden.declare(golden("LM12-0700"))
-    made(store, make, unit_serial="LM12-0700")  # its check
+    made(store, make, unit_serial="LM12-0700", started_at=AT)  # its check
+    made(store, make, unit_serial="LM12-0700", simulated=False)  # of before it was declared
     made(store, make, unit_serial="LM12-0500", simulated=False)
     assert [each.unit for each in runs_of(store)] == ["LM12-0099"]
-    assert [each.unit for each in runs_of(store, simulated=False)] == ["LM12-0500"]
+    real = [each.unit for each in runs_of(store, simulated=False)]
+    assert sorted(real) == ["LM12-0500", "LM12-0700"]
+    store.lots.set_aside("L-2209", 4, "a clip was off", "sam", AT)
+    assert runs_of(store) == []
 
 
 def test_days_are_from_and_up_to(store, make):
@@ -78,7 +86,26 @@ def test_what_half_turns_measured_is_their_mean_at_nominal_voltage(store, make):
     store.finish_step(run, make.step(1, half_turns=turns))
     store.finish_run(run, make.run_end(judgement=PASSED))
     (test,) = runs_of(store)
-    assert test.values == pytest.approx({"to_run_s": 0.75, "run_a": 2.5})
+    title = make.step(1).title
+    assert test.values == {"to_run_s": {title: 0.7}, "run_a": {title: 2.5}}
+
+
+def test_what_is_not_alike_is_not_held_against_each_other(store, make):
+    def tested(plan_text, *steps):
+        run = store.begin_run(make.run_start(plan_text=plan_text))
+        for number, (title, turn) in enumerate(steps, start=1):
+            store.finish_step(run, make.step(number, title=title, half_turns=(turn,)))
+        store.finish_run(run, make.run_end(judgement=PASSED))
+
+    raw = make.half_turn(1, nominal_half_turn_s=None, half_turn_s=0.8, run_a=None)
+    bad, good = (make.half_turn(1, nominal_half_turn_s=s, run_a=None) for s in (0.9, 0.7))
+    tested("one", ("turns", bad), ("turns" + AGAIN, good))
+    tested("other", ("turns", raw))
+    first, second = runs_of(store)
+    assert first.values == {"to_run_s": {"turns": 0.7}}  # the repetition counts
+    assert second.values == {"to_run_raw_s": {"turns": 0.8}}
+    assert first.plan != second.plan
+    assert {first.plan[:9], second.plan[:9]} == {"qualify ("}
 
 
 # --- at the prompt --------------------------------------------------------------------------------
@@ -112,6 +139,19 @@ def test_benches_beside_each_other(two, capsys):
     assert [(row["bench"], row["units"]) for row in rows] == [("north", "4"), ("south", "4")]
 
 
+def test_benches_of_long_names_are_told_apart_in_each_table():
+    names = [f"Low Meadow Pump Works, the bench number {n}" for n in (1, 2)]
+    tests = [
+        JudgedRun("u", "LM-12", "incoming", name, AT, "pass", values={"to_run_s": {"s": 0.7}})
+        for name in names
+    ]
+    lines = lines_by(tests, lambda test: test.bench)
+    text = report_text("benches", lines, spreads(tests), pairs(tests), "Records.")
+    rows = [line for line in text.splitlines() if "Low Meadow" in line and "…" in line]
+    assert max(len(line) for line in text.splitlines()) <= 80
+    assert [re.search("….* number ([12]) ", line)[1] for line in rows] == ["1", "2"]
+
+
 def test_suppliers_from_a_benchs_own_file(store, make, capsys):
     everything(store, make)
     words = ("report", "--rig", str(RIG), "--records", str(store.path), "--simulated")
@@ -124,3 +164,5 @@ def test_suppliers_from_a_benchs_own_file(store, make, capsys):
 def test_a_report_of_nothing_named_says_what_to_write(store, capsys):
     status, _, err = halfturn(capsys, "report", "--rig", str(RIG), "--central")
     assert (status, "Write `url` into [central]" in err) == (3, True)
+    status, _, err = halfturn(capsys, "report", "--rig", str(RIG), "--central", "benches")
+    assert (status, "`halfturn report benches --central`" in " ".join(err.split())) == (3, True)

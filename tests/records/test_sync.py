@@ -5,22 +5,24 @@ from __future__ import annotations
 import math
 import re
 import shutil
+import subprocess
 import sys
 import threading
 from contextlib import contextmanager
 from pathlib import Path
+from uuid import uuid4
 
 import psycopg
 import pytest
 import quick_schema
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
-from central_server import new_database, url_of
+from central_server import new_database, programs, url_of
 from hypothesis import HealthCheck, example, given
 from hypothesis import settings as example_settings
 from hypothesis import strategies as st
 from sqlalchemy import text
-from whole_records import everything, made
+from whole_records import everything, golden, made
 
 from rig.records import central as central_module
 from rig.records import meeting, migrate
@@ -167,6 +169,35 @@ def test_a_line_that_is_cut_is_told_and_the_rest_goes_the_next_time(store, centr
     assert checksums(central_url, store, runs)
 
 
+def test_what_two_benches_hold_against_each_other_is_tried_again(store, central_url, make):
+    made(store, make)
+    # The server's own code for a deadlock, raised where it would be, the first two times.
+    execute(
+        central_url,
+        "CREATE SEQUENCE tries",
+        "CREATE FUNCTION locked() RETURNS trigger AS $$ BEGIN IF nextval('tries') < 3 THEN "
+        "RAISE EXCEPTION 'deadlock detected' USING ERRCODE = '40P01'; END IF; RETURN NEW; END $$ "
+        "LANGUAGE plpgsql",
+        "CREATE TRIGGER locked BEFORE INSERT ON runs FOR EACH ROW EXECUTE FUNCTION locked()",
+    )
+    rests = []
+    assert sync(store, central_url, name="b", pause=rests.append).fates == {Fate.NEW: 1}
+    assert len(rests) == 2
+    execute(central_url, "ALTER SEQUENCE tries RESTART WITH 1 INCREMENT BY -1 MINVALUE -99")
+    made(store, make)
+    with pytest.raises(CentralError, match="two benches waited for each other"):
+        sync(store, central_url, name="b", pause=rests.append)
+
+
+def test_a_note_without_traces_leaves_those_that_are_there(store, central_url, make):
+    run = made(store, make)
+    sync(store, central_url, name="b")
+    store.add_event(run, make.event("later", kind="note"))
+    assert sync(store, central_url, name="b", traces=False).fates == {Fate.UPDATED: 1}
+    assert sync(store, central_url, name="b").fates == {}
+    assert count(central_url, "versions", "traces") == 1
+
+
 def test_a_full_disk_there_is_told(store, central_url, make):
     made(store, make)
     # The server's own code for a full disk, raised where it would be.
@@ -180,7 +211,7 @@ def test_a_full_disk_there_is_told(store, central_url, make):
         sync(store, central_url, name="b")
     assert (count(central_url, "runs"), left(store)) == (0, 1)
     with store.reading() as connection:
-        state = meeting.state(connection)
+        (state,) = meeting.states(connection)
     assert "disk is full" in state.failed
     assert state.synced_at is None
 
@@ -333,6 +364,101 @@ def test_records_put_back_from_a_backup_go_on_and_nothing_is_undone(
     assert count(central_url, "events", "text = 'after the backup'") == 1
 
 
+def test_what_a_copy_wrote_never_takes_the_originals_place(store, central_url, make, tmp_path):
+    run, of_lot = everything(store, make)
+    sync(store, central_url, name="a")
+    unsent = made(store, make, unit_serial="u-2")
+    with Store.open(Path(shutil.copy(backed_up(store), tmp_path / "copy.db"))) as copy:
+        copy.lots.not_testable("L-2209", 17, "the copy's", "sam", make.T0)
+        for each in (of_lot, unsent):
+            copy.add_event(each, make.event("the copy's", kind="note"))
+        meeting.become_new(copy)
+        with Store.open(store.path) as original:
+            sync(original, central_url, name="a", traces=False)
+            done = sync(copy, central_url, name="b")
+            assert Fate.UPDATED not in done.fates
+            assert "another bench's" in done.why[of_lot][1]
+            assert sync(copy, central_url, name="b").fates == {}  # told once
+            original.lots.not_testable("L-2209", 17, "the original's", "jo", make.T0)
+            original.add_event(run, make.event("the original's", kind="note"))
+            assert sync(original, central_url, name="a").why == {}
+    assert count(central_url, "lot_items", "untestable_why = 'the original''s'") == 1
+    assert count(central_url, "events", "text = 'the copy''s'") == 0
+
+
+def test_what_only_a_copy_can_bring_goes_until_the_original_does(
+    store, central_url, make, tmp_path
+):
+    run = made(store, make)
+    with Store.open(Path(shutil.copy(backed_up(store), tmp_path / "copy.db"))) as copy:
+        meeting.become_new(copy)
+        assert sync(copy, central_url, name="b", traces=False).fates == {Fate.NEW: 1}
+        assert sync(copy, central_url, name="b").fates == {Fate.UPDATED: 1}  # its traces
+        assert checksums(central_url, copy, [run])
+        assert left(copy) == 0
+    with Store.open(store.path) as original:
+        original.add_event(run, make.event("later", kind="note"))
+        assert sync(original, central_url, name="a").why == {}
+        assert checksums(central_url, original, [run])
+
+
+def test_what_a_backup_did_not_know_is_not_undone_by_what_is_written_later(
+    store, central_url, make, tmp_path
+):
+    store.golden.declare(golden("g"))
+    (unit,) = store.golden.in_use()
+    sync(store, central_url, name="b")
+    backup = shutil.copy(backed_up(store), tmp_path / "backup.db")
+    with Store.open(store.path) as original:
+        original.golden.withdraw(unit.golden_id, make.T0)
+        sync(original, central_url, name="b")
+    with Store.open(Path(backup)) as back:
+        meeting.go_on_as_the_same(back)
+        for _ in range(3):  # its count is beyond the other's
+            with back.taking() as connection:
+                connection.execute(text("UPDATE golden_units SET station = station"))
+            done = sync(back, central_url, name="b")
+            assert len(done.why) == 1
+    assert "both stay as they are" in next(iter(done.why.values()))[1]
+    assert count(central_url, "golden_units", "withdrawn_at IS NOT NULL") == 1
+
+
+def test_central_records_put_back_to_the_middle_of_a_pass_are_noticed(
+    store, server, central_url, make, monkeypatch
+):
+    monkeypatch.setattr("rig.records.sync.BATCH", 2)
+    for number in range(6):
+        made(store, make, unit_serial=f"u{number}")
+    dumps = {}
+
+    def dump(done):
+        dumps[done] = subprocess.run(
+            [programs() / "pg_dump", plain_url(central_url)], capture_output=True, check=True
+        ).stdout
+
+    sync(store, central_url, name="b", on_progress=dump)
+    put_back = new_database(server)
+    program = [programs() / "psql", "-q", "-v", "ON_ERROR_STOP=1", plain_url(put_back)]
+    subprocess.run(program, input=dumps[2], stdout=subprocess.DEVNULL, check=True)
+    with pytest.raises(CentralError, match="put back from a backup"):
+        sync(store, put_back, name="b")
+    meeting.go_on_as_the_same(store)
+    assert sync(store, put_back, name="b").fates == {Fate.KNOWN: 2, Fate.NEW: 4}
+
+
+def test_a_record_that_is_no_more_does_not_keep_the_others(store, central_url, make):
+    run, gone = made(store, make), uuid4()
+    with store.taking() as connection:
+        connection.execute(
+            text("INSERT INTO versions (row_id, kind, version) VALUES (:id, 'run', 1)"),
+            {"id": gone.hex},
+        )
+    done = sync(store, central_url, name="b")
+    assert (done.fates, set(done.why)) == ({Fate.NEW: 1, Fate.REFUSED: 1}, {gone})
+    assert "not there any more" in done.why[gone][1]
+    assert checksums(central_url, store, [run])
+
+
 def test_records_of_another_computer_are_not_sent_unasked(store, central_url, make):
     made(store, make)
     with store.taking() as connection:
@@ -351,6 +477,10 @@ def test_other_central_records_get_everything_again(store, server, central_url, 
         central.prepare()
     assert sync(store, other, name="b").fates == {Fate.NEW: 7}
     assert checksums(other, store, runs)
+    store.add_event(runs[0], make.event("later", kind="note"))
+    for url in (central_url, other):  # and back, with nothing to settle
+        assert sync(store, url, name="b").fates == {Fate.KNOWN: 6, Fate.UPDATED: 1}
+        assert sync(store, url, name="b").fates == {}
 
 
 # --- beside a bench at work -----------------------------------------------------------------------

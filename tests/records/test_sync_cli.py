@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import re
+import time
+from datetime import datetime
 from pathlib import Path
 
 import pytest
@@ -54,6 +57,35 @@ def test_from_the_first_prepare_to_the_last_status(store, server, rig, make, cap
     assert (sum(told["waiting"].values()), told["failed"], told["to"]) == (0, "", url)
 
 
+def test_each_place_is_told_with_what_came_there_and_when(
+    store, central_url, rig, make, capsys, monkeypatch
+):
+    made(store, make)
+    words = ("--rig", rig(""), "--records", str(store.path))
+    url = central_url.replace("+psycopg", "")
+    halfturn(capsys, "sync", *words, "--to", url)
+    nowhere = "postgresql://b@/d?host=/nowhere"
+    assert halfturn(capsys, "sync", *words, "--to", nowhere)[0] == 6
+    monkeypatch.setenv("TZ", "Asia/Tokyo")
+    time.tzset()
+    try:
+        _, out, _ = halfturn(capsys, "sync", "status", *words)
+        told = json.loads(halfturn(capsys, "sync", "status", "--json", *words)[1])
+        now = datetime.now().astimezone()
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+    last, before = out[out.index("To ") :].split("To ")[1:3]
+    assert nowhere in last
+    assert "never all sent; the last try" in " ".join(last.split())
+    assert url in before.replace("\n", " ")
+    assert (told["to"], told["synced_at"]) == (nowhere, None)
+    sent = datetime.fromisoformat(told["others"][0]["synced_at"])
+    assert abs((now - sent).total_seconds()) < 600
+    shown = datetime.strptime(re.search(r"all sent ([-\d: \n]+)\.", before)[1], "%Y-%m-%d %H:%M")
+    assert abs((now.replace(tzinfo=None) - shown).total_seconds()) < 600
+
+
 def test_traces_stay_where_the_rig_file_says_so(store, central_url, rig, make, capsys):
     made(store, make)
     words = ("--records", str(store.path), "--to", central_url.replace("+psycopg", ""))
@@ -74,7 +106,10 @@ def test_a_rig_file_with_a_password_is_refused_and_does_not_show_it(store, rig, 
     ("words", "said"),
     [
         ((), "no central records are named"),
-        (("--same",), "belong to `halfturn sync bench`"),
+        (("--same",), "--same belongs to `halfturn sync bench`"),
+        (("status", "--every", "60"), "--every belongs to `halfturn sync`"),
+        (("bench", "--to", "x"), "--to belongs to `halfturn sync` or `halfturn sync prepare`"),
+        (("--to", "postgresql:///d?foo=bar"), "Correct the URL"),
         (("--every", "1"), "--every must be 5 seconds or more"),
         (("--every", "nan"), "--every must be 5 seconds or more"),
         (("--every", "60", "--once"), "not allowed with argument"),

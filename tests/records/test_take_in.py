@@ -600,6 +600,15 @@ def test_a_damaged_records_file_is_told_and_nothing_comes(small, tmp_path):
         assert not (tmp_path / "here.db").exists()
 
 
+def test_what_cannot_be_read_is_told_of_what_was_brought(folder, tmp_path):
+    set_cell(folder, "runs", "lateness", '{"a": 1}')
+    describe_again(folder)
+    with pytest.raises(RecordsError) as told:
+        take_in(folder, tmp_path / "here.db")
+    assert str(folder) in str(told.value)
+    assert ".take-in" not in str(told.value)
+
+
 def test_a_run_whose_trace_is_damaged_is_refused_and_the_others_come(small, tmp_path, here):
     there = Path(shutil.copy(small[0], tmp_path / "there.db"))
     bad, good = sums(there)
@@ -613,6 +622,38 @@ def test_a_run_whose_trace_is_damaged_is_refused_and_the_others_come(small, tmp_
     done = take_in(there, here)
     assert "trace cannot be read" in done.refused[bad]
     assert list(sums(here)) == [good]
+
+
+@pytest.mark.parametrize("way", ["csv", "file"])
+def test_one_odd_row_refuses_its_run_alone(small, folder, tmp_path, here, way):
+    bad, good = sums(small[0])
+    source, odd = folder, '{"a": 1}'
+    if way == "file":
+        source = Path(shutil.copy(small[0], tmp_path / "there.db"))
+        with closing(sqlite3.connect(source)) as raw:
+            raw.execute("UPDATE runs SET lateness = ? WHERE id = ?", (odd, bad.hex))
+            raw.commit()
+    else:
+        row = [each[0] for each in cells(folder / "runs.csv")].index(str(bad))
+        set_cell(folder, "runs", "lateness", odd, row)
+        describe_again(folder)
+    done = take_in(source, here)
+    assert list(done.refused) == [bad]
+    assert "the control loop's lateness is not as halfturn writes it" in done.refused[bad]
+    assert list(sums(here)) == [good]
+
+
+def test_a_calibration_that_cannot_be_read_refuses_its_runs_alone(tmp_path, make, fresh, here):
+    there = tmp_path / "there.db"
+    fresh(there)
+    with Store.open(there) as store:
+        calibrated, other = whole_records.everything(store, make)
+    source = brought(there, tmp_path, "csv")
+    set_cell(source, "calibrations", "held_against", "[3]")
+    describe_again(source)
+    done = take_in(source, here)
+    assert done.refused == {calibrated: "something in it is not as halfturn writes it"}
+    assert list(sums(here)) == [other]
 
 
 @settings(max_examples=12, suppress_health_check=[HealthCheck.function_scoped_fixture])

@@ -29,7 +29,19 @@ def lot(capsys, *words):
 def opened(capsys, name="D-1", *more, size="40", aql="10", level="I"):
     """Open a lot of which 5 are taken, and 1 may not conform."""
     words = ["--supplier", SUPPLIER, "--size", size, "--aql", aql, "--level", level]
-    return lot(capsys, "open", name, *words, "--plan", "short", "--seed", "3", *more)
+    return lot(
+        capsys,
+        "open",
+        name,
+        *words,
+        "--plan",
+        "short",
+        "--seed",
+        "3",
+        "--operator",
+        "R. Vale",
+        *more,
+    )
 
 
 def go_on(capsys, *more, name="D-1"):
@@ -51,14 +63,16 @@ def canned(name="D-1", verdicts=(), items=(7, 3, 12, 20, 31)):
 
 
 def test_a_lot_from_its_sample_to_its_report(capsys, tmp_path):
-    status, out, _ = opened(capsys, "D-1", "--order", "PO-7", "--operator", "R. Vale")
+    status, out, _ = opened(capsys, "D-1", "--order", "PO-7")
     whole = " ".join(out.split())
     assert status == 0
     assert "lot D-1: 40 units LM-12 from Ash Ridge Supply, order PO-7 (SIMULATED)" in whole
     assert "letter C, 5 of 40 units, of which 1 may be nonconforming (Ac 1, Re 2)" in whole
     assert "Normal inspection, as it is from the first lot on." in whole
     numbers = [item.number for item in kept().sample]
-    assert f"counted from 1: {', '.join(map(str, numbers))} (drawn with seed 3)" in whole
+    assert (
+        f"counted from 1: {', '.join(map(str, numbers))} (drawn with seed 3, given by hand" in whole
+    )
     assert "`halfturn lot run D-1`" in whole
 
     # One with a fault, one by hand, the rest of themselves.
@@ -78,6 +92,8 @@ def test_a_lot_from_its_sample_to_its_report(capsys, tmp_path):
     assert "the lot can be accepted; close it." in " ".join(out.split())
     status, out, _ = lot(capsys, "close", "D-1", "--operator", "R. Vale", "--note", "as agreed")
     assert (status, "lot D-1: ACCEPTED (SIMULATED)" in out) == (0, True)
+    (bad,) = kept().nonconforming
+    assert f"goes back all the same: {bad.serial} (item {bad.number})." in " ".join(out.split())
 
     # Every run is an ordinary one of the lot's; each item is a unit of its own.
     with Store.open(Path("logs/records.sqlite")) as store:
@@ -137,11 +153,18 @@ def test_what_is_asked_of_a_run_before_anything_is_fed(capsys):
         (("--item", one), f"Item {one} of the lot “D-1” is conforming already"),
         (("--item", "999"), f"item 999 is not in the sample of D-1. Left are: {two},"),
         (("--all", "--item", two), "--all is for the simulated bench"),
-        (("--backend", "pi"), "Which unit is it?"),
-        (("--backend", "pi", "--serial", "x"), "is tested on the simulated bench"),
+        (("--backend", "pi"), "is tested on the simulated bench"),
     ):
         status, _, err = go_on(capsys, *words)
         assert (status, said in " ".join(err.split())) == (3, True), err
+    # A unit of another lot: refused, then taken with the reason.
+    shown = "ash ridge  supply", "the supplier is written as in its earlier lots"
+    assert shown[1] in opened(capsys, "D-2", "--supplier", shown[0], aql="4")[1]
+    status, _, err = go_on(capsys, "--serial", "sim 4", name="D-2")
+    assert (status, "say why it is here with --seen-before" in " ".join(err.split())) == (3, True)
+    why = ("--seen-before", "came back mended", "--operator", "jo")
+    assert go_on(capsys, "--serial", "sim 4", *why, name="D-2")[0] == 0
+    assert "came back mended" in " ".join(lot(capsys, "show", "D-2")[1].split())
     assert len(kept().items[0].runs) + sum(len(item.runs) for item in kept().items[1:]) == 1
 
 
@@ -158,8 +181,8 @@ def test_a_lot_that_cannot_be_accepted_is_told_at_once_and_closed_so(capsys):
     assert (status, "lot D-1: NOT ACCEPTED" in out, "SIMULATED" in out) == (1, True, False)
     status, _, err = lot(capsys, "close", "D-1", "--operator", "R. Vale")
     assert (status, "which is final" in err) == (6, True)
-    status, out, _ = lot(capsys, "run", "D-1", "--serial", "X-1", "--backend", "simulated")
-    assert (status, "not accepted; 2 of 5 items judged" in out) == (0, True)
+    status, _, err = lot(capsys, "run", "D-1", "--serial", "X-1", "--backend", "simulated")
+    assert (status, "which is final. Nothing was fed." in " ".join(err.split())) == (3, True)
 
 
 def test_the_history_decides_how_severe_the_next_lot_is_inspected(capsys):
@@ -198,7 +221,8 @@ def test_what_is_done_by_hand_is_said_and_wants_a_reason_and_a_name(capsys):
         (("cannot-test", "D-1", "3", "--reason", "x", *by), "--nonconforming --replace"),
         (("show", "D-1", "--bad", "1"), "the good one must be below"),
         (("curve", "D-1", "--picture", "oc.gif"), "saved as .png, .svg or .pdf"),
-        (("open", "D-2", "--supplier", "x", "--size", "9", "--aql", "7"), "no AQL of 7"),
+        (("open", "D-2", "--supplier", "x", "--size", "9", "--aql", "7", *by), "no AQL of 7"),
+        (("open", "D-2", "--supplier", "x", "--size", "9", "--aql", "1"), "--operator"),
     ):
         status, _, err = lot(capsys, *words)
         assert (status, said in " ".join(err.split())) == (3, True), err
@@ -210,8 +234,12 @@ def test_what_is_done_by_hand_is_said_and_wants_a_reason_and_a_name(capsys):
         "testable",
         "withdrawn",
     ]
-    status, _, err = halfturn(capsys, "sheet", "lot", "--lot", "D-1")
-    assert (status, "Nothing of the lot D-1 has been tested yet" in err) == (6, True)
+    # Nothing of it was tested; it has its report all the same.
+    status, _, err = halfturn(capsys, "sheet", "lot", "--lot", "D-1", "--out", "lot.pdf")
+    assert (status, err) == (0, "")
+    said = text_of(Path("lot.pdf").read_bytes())
+    for word in ("WITHDRAWN", "withdrawn before anything of it was judged: typed wrong", "found"):
+        assert word in said
     assert halfturn(capsys, "sheet", "lot", "--lot", "D-1", "--reference", "x")[0] == 3
 
 

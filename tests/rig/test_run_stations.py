@@ -58,6 +58,7 @@ def test_the_answer_as_json_is_by_station(capsys, two):
         (("--at", "A=1", "--at", "C=2"), 4, 'no station "C"'),
         (("--at", "A=1", "--fault", "C:jammed"), 5, "There are: A, B"),
         (("--at", "A=1", "--fault", "A:bus-hang"), 5, "of the whole rig"),
+        (("--at", "A=1", "--fault", "B:jammed"), 3, "of station B, on which --at has no unit"),
         (("--at", "A=1", "--fault", ":jammed"), 5, "station's name is missing"),
     ],
 )
@@ -116,7 +117,17 @@ def test_a_fifth_station_at_once_is_one_too_many(tmp_path):
 
 @pytest.mark.parametrize(
     ("statuses", "status"),
-    [((0, 0), 0), ((0, 2), 2), ((2, 1), 1), ((1, 5), 5), ((5, 7), 7), ((0, 6), 6), ((6, 70), 70)],
+    [
+        ((0, 0), 0),
+        ((0, 2), 2),
+        ((2, 1), 1),
+        ((1, 5), 5),
+        ((5, 7), 7),
+        ((0, 6), 6),
+        ((6, 70), 70),
+        ((0, 4), 4),
+        ((1, 99), 99),
+    ],
 )
 def test_the_worst_status_is_the_one_that_says_least_good(statuses, status):
     assert worst(statuses) == worst(statuses[::-1]) == status

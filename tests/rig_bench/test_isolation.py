@@ -5,6 +5,7 @@ Which cause each fault is told by is trade reasoning (common practice, no publis
 
 from __future__ import annotations
 
+import threading
 import time
 from dataclasses import fields, replace
 from itertools import pairwise
@@ -328,18 +329,44 @@ def test_thinking_never_holds_the_control_loop_up(records):
                 sum(range(1000))
             return super().rank(seen)
 
-    plain = make_order(settings=SETTINGS)
-    given = {field.name: getattr(plain, field.name) for field in fields(plain)}
-    options = BackendOptions(real_time=True)
-    order = replace(IsolationOrder(**given), options=options, ask_operator=True)
     watcher = Asked("end")
-    backend = SimulatedBackend(order.wiring(), order.options)
-    try:
-        with Store.open(records) as store:
-            ended = Isolation(order, backend, DirectKeeper(store), watcher, Slow()).run()
-    finally:
-        backend.close()
+    ended = isolate_in_time(records, watcher, Slow())
     assert ended.state is RunState.FINISHED
     times = [sample.time_s for sample in watcher.samples]
     # Held up by the thinking it would be 0.5 s; a busy machine may hold it up for less.
     assert max(b - a for a, b in pairwise(times)) < 0.4
+
+
+def test_what_is_still_being_thought_holds_up_no_end(records):
+    """Not by a moment: it is the thread of the control loop, and of all other stations'."""
+    thinks, over = threading.Event(), threading.Event()
+    thought = []
+
+    class Endless(Guesser):
+        def rank(self, seen):
+            thinks.set()
+            thought.append(over.wait(10.0))
+            return super().rank(seen)
+
+    def stop():
+        if thinks.is_set():
+            raise Stopped("Stopped: enough.", by_operator=True)
+
+    ended = isolate_in_time(records, Asked("end", listen=stop), Endless())
+    assert ended.state is RunState.STOPPED
+    assert thought == [], "waited for"
+    over.set()
+
+
+def isolate_in_time(records, watcher, reason):
+    """Isolate a fault in real time; return how it ended."""
+    plain = make_order(settings=SETTINGS)
+    given = {field.name: getattr(plain, field.name) for field in fields(plain)}
+    options = BackendOptions(real_time=True)
+    order = replace(IsolationOrder(**given), options=options, ask_operator=True)
+    backend = SimulatedBackend(order.wiring(), order.options)
+    try:
+        with Store.open(records) as store:
+            return Isolation(order, backend, DirectKeeper(store), watcher, reason).run()
+    finally:
+        backend.close()

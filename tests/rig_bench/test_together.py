@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
+from statistics import median
 
 import pytest
 from bench_runs import HALF_TURNS, HEAD, make_plan
@@ -12,7 +14,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from side_by_side import PERIOD_S, Side, fed
 
+from drivers import SupplyError
+from drivers.current import CurrentSensor
 from drivers.simulated.i2c import HANG_S
+from drivers.supply import BenchSupply
+from rig.bench.aside import WAIT_MOST_S
 from rig.bench.commands import Hold
 from rig.bench.errors import Stopped
 from rig.bench.events import HalfTurnEnded, Refused, StepBegan
@@ -21,6 +27,7 @@ from rig.bench.loop import ControlLoop
 from rig.bench.opening import guard_limits
 from rig.bench.requests import BOTH, OFF
 from rig.bench.rounds import Turn
+from rig.bench.shared_supply import SharedPower
 from rig.bench.turns import START_APART_S
 from rig.crowding import BUS_SHARE, crowd
 from rig.plans import plan_from_text
@@ -51,6 +58,11 @@ def test_two_units_at_once_each_get_their_own_run_and_verdict(side):
     assert any(
         a < d and c < b for a, b in both.diary.spans_s("A") for c, d in both.diary.spans_s("B")
     )
+    # Each samples in its own part of the period, or one would wait for the other's transactions.
+    phase_s = [
+        median(sample.time_s % PERIOD_S for sample in both.watchers[name].samples) for name in "AB"
+    ]
+    assert (phase_s[1] - phase_s[0]) % PERIOD_S == pytest.approx(PERIOD_S / 2, rel=0.1)
 
 
 def test_the_same_seed_gives_the_same_interleaving(side, tmp_path):
@@ -142,6 +154,37 @@ def test_a_held_bus_takes_all_stations_off_in_the_time_of_one_wait(side):
         last = four.diary.spans_s(name)[-1]
         assert last[0] < 3.5 < last[1] <= 3.5 + PERIOD_S + HANG_S + PERIOD_S
         assert "sensor does not answer" in four.ends[name].note
+
+
+def test_a_bus_held_in_an_ignition_sensors_read_costs_one_wait_as_well(side, monkeypatch):
+    both = side(plans={name: make_plan(LONG) for name in "AB"})
+    address = both.settings.station("B").ignition_sensor.address
+    held = []
+    read = CurrentSensor.read
+
+    def reading(sensor):
+        both_fed = fed(both, "A") == BOTH and fed(both, "B") == BOTH
+        if not held and both_fed and sensor.wiring.address == address:
+            held.append(both.now_s())
+            both.backend.hands.do("apply_fault", {"fault": "bus-hang"})
+        return read(sensor)
+
+    monkeypatch.setattr(CurrentSensor, "read", reading)
+    both.run()
+    for name in "AB":
+        last = both.diary.spans_s(name)[-1]
+        assert last[0] < held[0] < last[1] <= held[0] + PERIOD_S + HANG_S + PERIOD_S
+        assert "sensor does not answer" in both.ends[name].note
+
+
+def test_a_job_that_waits_for_the_disk_at_its_end_leaves_the_others_fed(side):
+    both = side(plans={"A": make_plan(LONG, LONG), "B": make_plan(HALF_TURNS)})
+    both.slow_disk_s["B"] = 0.5
+    both.run()
+    over_s = both.diary.spans_s("B")[-1][1]
+    assert both.diary.spans_s("A")[-1][1] > over_s + 1.0, "A was at work all the while"
+    assert both.verdict("A") == "pass"
+    assert both.verdict("B") == "pass"
 
 
 def test_a_job_that_holds_the_thread_loses_all_feeds_to_the_hardware_timer(side):
@@ -269,6 +312,17 @@ def test_motors_start_one_after_the_other(side):
         assert one == other or other_s - one_s >= START_APART_S - PERIOD_S
 
 
+def test_what_others_keep_a_step_waiting_is_no_part_of_its_length(side, monkeypatch):
+    monkeypatch.setattr(
+        "rig.bench.turns.START_APART_S", 2.0
+    )  # the other starts when one is through
+    most_s = 10.0  # the least that a plan of such a step may have
+    both = side(plans={name: make_plan(f"step_max_s = {most_s}\n", LONG) for name in "AB"}).run()
+    spans = [both.diary.spans_s(name)[-1] for name in "AB"]
+    assert max(to_s for _, to_s in spans) - min(from_s for from_s, _ in spans) > most_s
+    assert both.verdict("A") == both.verdict("B") == "pass"
+
+
 def test_a_key_that_is_held_feeds_at_once_and_one_that_is_let_go_takes_it_at_once(side):
     both = side(plans={name: make_plan(LONG) for name in "AB"})
     both.by_hand.add("B")
@@ -295,6 +349,35 @@ def test_a_key_that_is_held_feeds_at_once_and_one_that_is_let_go_takes_it_at_onc
     assert from_s - held[0] <= IN_TIME_S < START_APART_S
     assert to_s - done[0] <= IN_TIME_S
     assert both.verdict("A") == "pass"
+
+
+def test_a_key_held_while_another_station_sets_the_supply_moves_no_lever(side):
+    plans = {"A": make_plan(SWEEP, LONG), "B": make_plan(LONG)}
+    both = side(plans=plans, supply=True)
+    both.by_hand.add("B")
+    ready, let_go, again = [], [], []
+
+    def keys():
+        now_s = both.now_s()
+        if "A" in both.ends:
+            raise Stopped("Stopped: enough.", by_operator=True)
+        if not ready and both.noted("B", "ready"):
+            ready.append(now_s)
+        if ready and not let_go and now_s > ready[0] + 1.5:
+            let_go.append(now_s)
+            return [Hold(False, False)]
+        if let_go and now_s > let_go[0] + 0.2:
+            again.append(now_s)
+        held = both.noted("B", "waits") and (again or not let_go)
+        return [Hold(True, True, lease_s=0.3)] if held else ()
+
+    both.watchers["B"].on_listen = keys
+    both.begin_when(lambda: fed(both, "A") == BOTH, by="A", begin="B")
+    both.run("A")
+    first_a, *_ = both.diary.spans_s("A")
+    assert ready[0] >= first_a[1], "not ready before the supply is free again"
+    from_s = both.diary.spans_s("B")[0][0]
+    assert 0.0 <= from_s - again[0] <= IN_TIME_S, "fed by a key pressed when it was ready"
 
 
 def _battery_spans(side, name):
@@ -345,15 +428,97 @@ def test_the_supply_is_set_back_for_the_others_when_a_step_at_another_voltage_fa
 
 
 def test_a_plan_for_another_voltage_is_refused_while_the_supply_is_on(side):
-    text = HEAD.replace('type = "LM-12"', 'type = "LM-12"\nnominal_v = 13.0') + LONG
-    other = plan_from_text(text, Path("other.toml"))
-    both = side(plans={"A": make_plan(LONG), "B": other}, supply=True)
+    both = side(plans={"A": make_plan(LONG), "B": _other_voltage(13.0)}, supply=True)
     both.begin_when(lambda: fed(both, "A") == BOTH, by="A", begin="B")
     both.run("A")
     assert both.verdict("A") == "pass"
     assert both.verdict("B") == "none"
     assert "on at 12 V for station A" in both.ends["B"].note
     assert "13 V" in both.ends["B"].note
+
+
+def test_a_supply_that_may_have_changed_is_set_back_before_the_others_feed(side, monkeypatch):
+    plans = {"A": make_plan(SWEEP), "B": make_plan(LONG)}
+    both = side(plans=plans, supply=True)
+    supply = both.backend.world.supply
+    set_voltage = BenchSupply.set_voltage
+
+    def unconfirmed(self, volts):
+        set_voltage(self, volts)
+        if volts == 10.0:
+            raise SupplyError("It does not confirm.")
+
+    monkeypatch.setattr(BenchSupply, "set_voltage", unconfirmed)
+    fed_at = set()
+    both.watchers["B"].at_sample = lambda _, s: s.battery_feed and fed_at.add(supply.set_v)
+    _accepts_when_over(both, "B", "A")
+    both.run()
+    assert "does not confirm" in both.ends["A"].note
+    assert both.verdict("B") == "pass"
+    assert fed_at == {12.0}
+
+
+def test_a_supply_that_nobody_gets_round_to_is_not_waited_for_for_ever(side, monkeypatch):
+    """A thread may begin and end without a word, where there is no memory for it."""
+    both = side(supply=True)
+    both.together.rig.real_time = True
+    monkeypatch.setattr("rig.bench.aside.start_new_thread", lambda *_: None)
+    both.run("A")
+    assert f"was not set within {WAIT_MOST_S:g} s" in both.ends["A"].note
+    assert both.now_s() < 2 * WAIT_MOST_S
+    assert both.diary.edges == []
+
+
+def _accepts_when_over(side, name, other):
+    """Have ``name``'s cautions accepted once the job of ``other`` is over."""
+
+    def accept(ask, wait):
+        wait(lambda: other in side.ends)
+        return "accepted"
+
+    order = side.order
+    side.watchers[name].ask = accept
+    side.order = lambda at: replace(order(at), consent=at != name, ask_operator=at == name)
+
+
+def _other_voltage(volts):
+    text = HEAD.replace('type = "LM-12"', f'type = "LM-12"\nnominal_v = {volts}') + LONG
+    return plan_from_text(text, Path("other.toml"))
+
+
+def test_a_voltage_that_a_job_left_on_when_it_ended_binds_nobody(side):
+    both = side(plans={"A": make_plan(HALF_TURNS), "B": _other_voltage(13.0)}, supply=True)
+    supply = both.backend.world.supply
+    seen = set()
+    both.watchers["B"].at_sample = lambda _, s: seen.add(supply.set_v) if s.battery_feed else None
+
+    _accepts_when_over(both, "B", "A")
+    both.run()
+    assert both.verdict("A") == "pass"
+    assert both.ends["B"].state == "finished", both.ends["B"].note
+    assert seen == {13.0}
+    assert not supply.output_on
+
+
+def test_nobody_is_fed_after_a_supply_was_not_set_back_whatever_the_reason(side, monkeypatch):
+    def no_thread(_):
+        raise RuntimeError("no thread could be started")
+
+    monkeypatch.setattr(SharedPower, "restore", no_thread)
+    plans = {"A": make_plan(SWEEP), "B": make_plan(LONG)}
+    both = side(plans=plans, supply=True)
+
+    def stop():
+        if fed(both, "A") == BOTH and both.backend.world.supply.set_v < 10.5:
+            raise Stopped("Stopped: enough.", by_operator=True)
+
+    both.watchers["A"].on_listen = stop
+    both.begin_when(lambda: fed(both, "A") == BOTH, by="A", begin="B")
+    with pytest.raises(RuntimeError, match="no thread"):
+        both.run("A")
+    assert both.diary.spans_s("A")
+    assert not both.diary.spans_s("B")
+    assert "could not be set back for this station: no thread" in both.ends["B"].note
 
 
 KINDS = ("", "jammed=90", "cam-welded", "sensor-absent", "sensor-stuck", "open-winding")

@@ -27,7 +27,8 @@ def own(tmp_path):
 def report_of(store, name="D-1"):
     lot = store.lots.lot(name)
     runs = [run.run_id for item in lot.items for run in item.runs]
-    return lot_report(store.whole_runs(runs), HEAD, finding=finding_of(lot)).data
+    finding, asides = finding_of(lot, store.lots.all()), store.lots.set_aside_of(runs)
+    return lot_report(store.whole_runs(runs), HEAD, "", finding, asides).data
 
 
 def test_every_item_stands_with_its_run_and_whatever_did_not_decide(own):
@@ -51,11 +52,15 @@ def test_every_item_stands_with_its_run_and_whatever_did_not_decide(own):
     beside = items["3"]["beside"]
     assert f"run {str(aside)[:8]} FAIL, set aside: lever was tied" in beside
     assert golden_in_short(out) in beside
+    # And beside the lot's verdict, of which it is a part.
+    assert found["standing"]["caution"] == golden_in_short(out)
+    told = f"Mind the rig by the runs that decide (1 of 2: {golden_in_short(out)})."
+    assert found["sentence"].endswith(told)
     assert items["20"]["result"] == "replaced: cannot be tested, not in the crate"
     assert items["25"]["beside"] == "for item 20"
     assert items["31"]["result"] == "to be tested"
     assert [(row["number"], row["serial"], row["why"]) for row in found["against"]] == [
-        ("7", "U-007", "As it was made."),
+        ("7", "D-1-007", "As it was made."),
         ("12", "not known", "cannot be tested: crushed"),
     ]
     assert [row["what"] for row in found["by_hand"]] == [
@@ -69,6 +74,48 @@ def test_every_item_stands_with_its_run_and_whatever_did_not_decide(own):
     assert len(told) == 3
     assert [run for run, there in told.items() if not there] == [str(aside)[:8]]
     assert "nothing of a single one" in data["says_lot"]
+
+
+def test_a_run_that_was_set_aside_counts_for_nothing_on_the_report(own):
+    own.lots.open(lot_start())
+    lot = own.lots.lot("D-1")
+    for number in (3, 7, 12):
+        made_run(own, lot, number)
+    own.lots.set_aside("D-1", 3, "label misread", WHO, WHEN)
+    own.lots.not_testable("D-1", 3, "crushed", WHO, WHEN)
+    data = report_of(own)
+    assert [(one["word"], one["count"]) for one in data["counts"]] == [
+        ("PASS", "2"), ("FAIL", "0"), ("RETEST", "0"), ("SET ASIDE", "1"),
+    ]  # fmt: skip
+    facts = {fact["name"]: fact["text"] for fact in data["facts"]}
+    assert facts["Units"] == "2 in 2 runs; 1 run set aside, which count for nothing below"
+    assert facts["Last run"] == "2 units PASS"
+    (row,) = (row for row in data["rows"] if not row["told"])
+    assert (row["verdict"], row["why"], row["odd"]) == ("PASS", "set aside: label misread", True)
+
+
+def test_a_lot_without_a_run_has_its_report(own):
+    """Refused for what arrived damaged: the supplier wants that on paper, too."""
+    own.lots.open(lot_start(simulated=True, seed_given=True))
+    for number in (3, 7):
+        own.lots.not_testable("D-1", number, "crushed", WHO, WHEN)
+    own.lots.close("D-1", WHO, WHEN)
+    data = report_of(own)
+    assert (data["lot"], data["finding"]["word"], data["rows"]) == ("D-1", "NOT ACCEPTED", [])
+    assert data["dated"] == "2026-03-03"
+    assert [row["why"] for row in data["finding"]["against"]] == ["cannot be tested: crushed"] * 2
+    (mark,) = data["marks"]
+    assert mark["word"] == "SIMULATED"
+    assert "nothing is proved of one" in mark["sentence"]
+    drawn = next(fact for fact in data["finding"]["facts"] if fact["name"] == "Drawn")
+    assert "with seed 5, given by hand" in drawn["text"]
+    # One that was withdrawn has one as well, and the next of its delivery names it.
+    own.lots.open(lot_start("D-2"))
+    own.lots.withdraw("D-2", WHO, WHEN, "typed wrong")
+    assert report_of(own, "D-2")["finding"]["word"] == "WITHDRAWN"
+    own.lots.open(lot_start("D-3"))
+    facts = {fact["name"]: fact["text"] for fact in report_of(own, "D-3")["finding"]["facts"]}
+    assert facts["Withdrawn"] == "before it: D-2, 40 units: typed wrong"
 
 
 def test_a_lot_that_goes_on_reads_as_no_verdict_and_a_simulated_one_as_simulated(own):

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from statistics import fmean, stdev
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from good_units import chosen, drawn_runs, unit_run
+from good_units import PLAN, chosen, drawn_runs, unit_run
 from study_runs import whole
 
 from rig.sheets.capability_part import capability_part, part_of_runs
 from rig.studies.capability import capability_rows
-from rig.studies.capability_words import capability_lines
+from rig.studies.capability_words import capability_lines, index_words
 from rig.studies.spread_json import capability_object
 from rig.studies.units import CONCLUSIVE
 
@@ -67,6 +69,37 @@ def test_too_few_none_that_differs_and_what_was_not_measured():
     assert "No index: 3 values are too few for an index; 5 at least." in text_of(study)
     study, found = of(drawn_runs(8), key="rest_max_a")
     assert found.why.startswith("all 8 units read the same")
+
+
+def test_values_in_steps_are_not_out_of_control_for_their_steps():
+    tenths = [30, 30, 30, 30, 31, 30, 30, 30, 30, 30, 30, 30, 31, 30, 30, 30, 30, 30, 31, 30]
+    runs = {f"U-{n:02d}": unit_run(tenth / 10, n) for n, tenth in enumerate(tenths)}
+    _, found = of(runs)
+    assert found.look.in_steps
+    assert found.in_control
+    assert "the values come in steps" in index_words(found)
+
+
+def test_of_two_limits_the_value_nearest_to_breaking_one_counts():
+    runs = {}
+    for serial, run in drawn_runs(8).items():
+        (measure,) = run.measures
+        ohms = (0.48, 1.1) if serial == "U-03" else (0.75, 0.76)
+        runs[serial] = replace(run, measures=tuple(replace(measure, value=ohm) for ohm in ohms))
+    limits = replace(PLAN.analysis_limits(), winding_min_ohm=0.5, winding_max_ohm=2.5)
+    plan = SimpleNamespace(unit=PLAN.unit, analysis_limits=lambda: limits)
+    study = capability_rows(replace(chosen(runs, wanted=CONCLUSIVE), plan=plan))
+    found = next(one for one in study.found if "winding_min_ohm" in one.bound.keys)
+    assert found.broken == ("U-03",)  # and not 1.1, which is farther from what most have
+
+
+def test_several_that_jump_out_are_told_as_several():
+    values = [4.0, 4.1, 3.9, 4.0, 4.05, 6.5, 4.0, 3.95, 4.1, 4.0, 3.9, 6.5, 4.0, 4.1, 3.9, 4.0]
+    study, found = of({f"U-{n:02d}": unit_run(a, n) for n, a in enumerate(values)})
+    assert found.look.refused
+    said = text_of(study)
+    assert "In control? No: U-05, U-11 jump out" in said
+    assert "Values that are not normal may look so without any change." in said
 
 
 def test_as_a_part_of_a_sheet():

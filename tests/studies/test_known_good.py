@@ -17,6 +17,7 @@ from study_runs import whole
 
 from rig.analysis.model import Verdict
 from rig.plans import plan_from_text
+from rig.quality.skewed import skewed_interval
 from rig.quality.tolerance import Side, factor
 from rig.studies.known_good import TOO_COARSE, Asked, Method, propose, values_of
 from rig.studies.known_good_words import comments_of, proposal_lines
@@ -60,6 +61,14 @@ def test_of_each_unit_the_newest_run_with_a_verdict_counts():
     assert included.records[0].steps[0].half_turns[0].run_a == 8.0
     first = chosen([("U-1", unit_run(2.0, 1)), ("U-1", unit_run(2.5, 2))], first=True)
     assert first.records[0].steps[0].half_turns[0].run_a == 2.0
+
+
+def test_a_run_set_aside_in_a_lot_counts_nowhere_and_is_told():
+    runs = [("U-1", unit_run(2.0, 1)), ("U-1", unit_run(2.5, 2)), ("U-2", unit_run(2.2, 1))]
+    aside = {runs[1][1].summary.run_id: "label misread", runs[2][1].summary.run_id: "lever tied"}
+    found = chosen(runs, aside=aside)
+    assert [run.steps[0].half_turns[0].run_a for run in found.records] == [2.0]
+    assert found.remarks == ("2 runs set aside left out: U-1 (label misread), U-2 (lever tied).",)
 
 
 def test_two_worlds_two_types_and_two_plans_are_never_mixed():
@@ -128,9 +137,11 @@ def test_the_proposal_is_the_tolerance_limit_rounded_outwards():
     found = proposal(propose(chosen(drawn_runs(12)), Asked(0.95, 0.9)), "run_max_a")
     values = found.readings.numbers
     exact = fmean(values) + factor(12, 0.95, 0.9, Side.HIGH) * stdev(values)
-    assert found.method is Method.NORMAL
-    assert found.tolerance.high == pytest.approx(exact, rel=1e-12)
-    assert exact <= found.proposed.high <= exact + stdev(values) / 4
+    assert found.as_normal.high == pytest.approx(exact, rel=1e-12)
+    limit = skewed_interval(values, 0.95, 0.9, Side.HIGH).high
+    assert found.method is Method.SKEWED
+    assert exact < found.tolerance.high == limit
+    assert limit <= found.proposed.high <= limit + stdev(values) / 4
     assert found.today.high == 7.0
     assert found.readings.u == pytest.approx(0.03)
 
@@ -151,7 +162,7 @@ def test_of_what_passes_outright_no_more_is_lost_than_is_told(seed, count, with_
         if not rule.passes(each.value, each.u, None, high)
     ]
     assert one.risks.waiting == tuple(waiting)
-    if one.method is Method.NORMAL:
+    if one.method in (Method.NORMAL, Method.SKEWED):
         room = one.band if with_band else 0.0
         assert high >= one.tolerance.high + room - 1e-12
         assert (one.risks.not_passed <= 0.01) or not with_band
@@ -215,10 +226,12 @@ def test_lopsided_values_go_by_their_logarithms_or_by_their_own_order():
     rng = np.random.default_rng(7)
     found = propose(chosen(lopsided(rng.lognormal(0.5, 0.5, 60))), Asked(0.95))
     one = proposal(found, "run_max_a")
-    assert (one.method, one.look.refused, one.log_look.refused) == (Method.LOG_NORMAL, True, False)
+    assert (one.method, one.look.refused, one.log_look.refused) == (Method.SKEWED, True, False)
     logs = np.log(one.readings.numbers)
     exact = np.exp(logs.mean() + factor(60, 0.95, 0.95, Side.HIGH) * logs.std(ddof=1))
-    assert one.tolerance.high == pytest.approx(exact)
+    # Whose start is not known lies farther out than whose is, and both far beyond the normal limit.
+    assert one.as_normal.high < 0.9 * exact
+    assert exact < one.tolerance.high < 1.3 * exact
     assert one.risks.failed.producers <= one.risks.outright.producers
     # Two sorts of units: neither normal nor log-normal.
     two = np.concatenate([rng.normal(1.0, 0.05, 30), rng.normal(3.0, 0.05, 30)])
@@ -236,7 +249,9 @@ def test_values_in_steps_go_half_a_step_farther_out_or_are_too_coarse():
     found = propose(chosen(runs), Asked(), ["response_max_s"])
     one = proposal(found, "response_max_s")
     plain = fmean(one.readings.numbers) + factor(12, 0.99, 0.95, Side.HIGH) * one.spread.sd
-    assert one.tolerance.high == pytest.approx(plain + 0.0005)
+    assert one.as_normal.high == pytest.approx(plain + 0.0005)
+    limit = skewed_interval(one.readings.numbers, 0.99, 0.95, Side.HIGH).high
+    assert one.tolerance.high == pytest.approx(limit + 0.0005)
     assert "the values come in steps of 0.001 or more (3 different ones)" in text_of(found)
     runs["U-00"] = unit_run(2.0, 0, response_s=0.008)
     for n in (3, 6, 8):
@@ -297,14 +312,24 @@ def test_as_text_as_json_and_as_comments():
     said = text_of(found, plot=True)
     assert "12 SIMULATED units, one run each, 2026-03-" in said
     assert "asked: at least 99 % of such units, with 95 % confidence" in said
+    assert "if normal: mean + " in said
+    assert "with room for skewness: " in said
+    assert "; holds if such units' values are normal or skewed" in said
     assert "12 units can show little against it" in said
     assert "(guard band on top)" in said
     given = json.loads(json.dumps(proposals_object(found)))
     by_key = {key: one for one in given["limits"] for key in one["plan_limits"]}
-    assert by_key["run_max_a"]["method"] == "normal"
+    assert by_key["run_max_a"]["method"] == "skewed"
+    assert (
+        by_key["run_max_a"]["tolerance_if_normal"]["high"]
+        < by_key["run_max_a"]["tolerance"]["high"]
+    )
     assert by_key["run_max_a"]["risks"]["consumers_risk"] < 0.01
     assert len(by_key["run_max_a"]["values"]) == 12
     comment = comments_of(found)["run_max_a"]
     assert comment[0].startswith("From 12 SIMULATED known good units, 2026-03-")
+    assert "99 % of such units, with 95 % confidence if such units' values are normal" in " ".join(
+        comment
+    )
     assert comment[-1] == "Was 7.0"
     assert PLAN.limits.run_max_a == 7.0

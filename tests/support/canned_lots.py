@@ -46,7 +46,7 @@ def begun(store, lot, number, serial=None, **changes):
     item = next(item for item in lot.items if item.number == number)
     values = {
         "started_at": T0 + timedelta(minutes=number),
-        "unit_serial": f"U-{number:03d}" if serial is None else serial,
+        "unit_serial": f"{lot.name}-{number:03d}" if serial is None else serial,
         "unit_type": "LM-12",
         "plan_name": "short",
         "plan_text": PLAN_TEXT,

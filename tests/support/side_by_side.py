@@ -88,6 +88,19 @@ class Diary:
         return spans
 
 
+class SlowKeeper(DirectKeeper):
+    """A finished run is on the disk only ``slow_s`` after it was written."""
+
+    def __init__(self, store, now_s, slow_s):
+        super().__init__(store)
+        self._now_s, self._slow_s = now_s, slow_s
+
+    def finish_run(self, run_id, end):
+        super().finish_run(run_id, end)
+        from_s = self._now_s()
+        return lambda: self._now_s() >= from_s + self._slow_s
+
+
 class Side:
     """Several runs at once: give the plans, then `run`; what happened is in its attributes.
 
@@ -114,6 +127,7 @@ class Side:
         self.options = BackendOptions(seed=seed, faults=tuple(faults), extra=extra)
         self.records = records
         self.by_hand = set()  # the stations that are worked by hand
+        self.slow_disk_s = {}  # by station: so long its finished run is on its way to the disk
         first = self.order(next(iter(self.plans)))
         self.backend = SimulatedBackend(first.wiring(), self.options)
         self.diary = Diary(self.backend, self.settings)
@@ -138,7 +152,10 @@ class Side:
         order = self.order(name)
         if name in self.by_hand:
             order = ByHandOrder(**{f.name: getattr(order, f.name) for f in fields(order)})
-        self.together.begin(order, self.keeper, self.watchers[name])
+        keeper = self.keeper
+        if name in self.slow_disk_s:
+            keeper = SlowKeeper(self.store, self.now_s, self.slow_disk_s[name])
+        self.together.begin(order, keeper, self.watchers[name])
 
     def begin_when(self, due, *, by, begin):
         """Have ``begin``'s job begin once ``due()`` in a sample of ``by``; return when, in a list.
@@ -159,7 +176,7 @@ class Side:
         """Run the jobs of ``names`` (none: of all stations with a plan); return self."""
         try:
             with Store.open(self.records) as store, self.together:
-                self.keeper = DirectKeeper(store)
+                self.store, self.keeper = store, DirectKeeper(store)
                 for name in names or self.plans:
                     self.begin(name)
                 self.together.run()

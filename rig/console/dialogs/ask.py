@@ -18,7 +18,7 @@ from rig.bench.events import Asked
 from rig.console.desk import Desk
 from rig.console.dialogs.message import MessageDialog
 from rig.console.dialogs.question_words import Asking, asking_of
-from rig.console.feeds_off import STOP_HERE, Dialog
+from rig.console.feeds_off import Dialog
 from rig.console.feeds_words import feeds_of
 from rig.console.job_state import stop_key
 from rig.console.letters import letter
@@ -66,14 +66,13 @@ class AskDialog(Dialog[str | None]):
         Binding("escape", "leave_note", "Back to the answers", key_display="Esc"),
         Binding("escape", "remind", "Not yet", show=False),
         Binding("f1", "help", "Help", key_display="F1"),
-        STOP_HERE,
     ]
 
     def __init__(self, asked: Asked, desk: Desk) -> None:
         super().__init__()
         self._allowed = asked.ask.allowed or ("done",)
         self._asking: Asking = asking_of(asked, desk.live)
-        self._desk = desk
+        self.desk = desk
         self._end_seen = not self._asking.to_the_end
         self._stray_s = float("-inf")
         self._letter, self._letter_s = "", float("-inf")  # the last one typed outside the note
@@ -138,9 +137,9 @@ class AskDialog(Dialog[str | None]):
     # --- what is shown -------------------------------------------------------------------------
 
     def _show_feeds(self) -> None:
-        feeds, on, doubt = feeds_of(self._desk)
+        feeds, on, doubt = feeds_of(self.desk)
         line = self.query_one("#ask-feeds", Static)
-        whose = f"{self._desk.choices.station}: " if self.app.desks.several else ""
+        whose = f"{self.desk.choices.station}: " if self.app.desks.several else ""
         words = "feeds are off" if feeds == "feeds off" else f"{feeds}: hands off"
         line.update(f"{whose}{words}")
         line.set_class(on or doubt, "-on")
@@ -209,8 +208,6 @@ class AskDialog(Dialog[str | None]):
                 return isinstance(self.focused, Input) is (action == "leave_note")
             case "more":
                 return self._asking.to_the_end
-            case "stop_here":
-                return self.app.desks.several
         return super().check_action(action, parameters)
 
     def action_answer(self, answer: str) -> None:
@@ -256,7 +253,7 @@ class AskDialog(Dialog[str | None]):
             note.focus()
             return False
         if text:
-            self._desk.tell(Note(f"{self._asking.note_of}: {text}"))
+            self.desk.tell(Note(f"{self._asking.note_of}: {text}"))
         return True
 
     def action_note(self) -> None:
@@ -299,17 +296,13 @@ class AskDialog(Dialog[str | None]):
         text = "The bench waits for the answer.\n\n" + "\n".join(keys)
         self.app.push_screen(MessageDialog("Help: a question", text))
 
-    def action_stop_here(self) -> None:
-        """Take the feeds of the station that asks off and end its job."""
-        self.app.stop_at(self._desk)
-
     def _key_and_name(self, answer: str) -> tuple[str, str]:
         key, name = _ANSWERS.get(answer, ("", answer))
         return key, self._asking.cannot if answer == "cannot" else name
 
     def action_remind(self) -> None:
         """Say that this waits for an answer."""
-        key = stop_key(self._desk.live)
+        key = stop_key(self.desk.live)
         self._hint(f"This waits for an answer. {key} takes the feeds off, ends the job.")
 
 

@@ -55,11 +55,12 @@ class HelpDialog(Dialog[None]):
         table.add_column()
         _add(table, "Keys of this screen", keys_of(type(self._of), *self._widgets()))
         not_here = {place.title for place in PLACES} - {place.title for place in self._places()}
+        stop = f"{STOP_HERE.description}: {STOP_HERE.tooltip}"
+        not_here.add(stop)
         if not self._of.app.desks.several:
             not_here.add(NEXT_STATION.description)
         everywhere = [row for row in keys_of(type(self._of.app)) if row[1] not in not_here]
         if self._of.app.desks.several:
-            stop = f"{STOP_HERE.description}: {STOP_HERE.tooltip}"
             everywhere.append((STOP_HERE.key_display or "", stop))
         _add(table, "Keys everywhere", [*everywhere, *_MOVING])
         return table

@@ -56,7 +56,9 @@ class NewLotDialog(SetUpDialog[str]):
         if not self.typed("size") or self.chosen.plan is None:
             return "What sample that asks for is told here."
         try:
-            return _sample_words(sample_for(self._wanted(), self.chosen.plan.unit.type, self._lots))
+            wanted = self._wanted()
+            sample = sample_for(wanted, self.chosen.plan.unit.type, self._lots)
+            return _sample_words(sample, wanted.supplier)
         except DesignError as error:
             return str(error)
 
@@ -115,10 +117,11 @@ class NewLotDialog(SetUpDialog[str]):
         )
 
 
-def _sample_words(sample: SampleAsked) -> str:
+def _sample_words(sample: SampleAsked, typed: str) -> str:
     plan = sample.plan
     doubt = f" {plan.doubt}" if plan.doubt else ""
+    spelt = f" The supplier is {sample.supplier}." if sample.supplier != typed else ""
     return (
         f"Letter {plan.letter}, {plan.severity} inspection: {plan.n} of {plan.lot_size} units, "
-        f"Ac {plan.ac}, Re {plan.re}.{doubt} {sample.why}"
+        f"Ac {plan.ac}, Re {plan.re}.{doubt}{spelt} {sample.why}"
     )

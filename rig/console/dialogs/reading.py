@@ -37,6 +37,7 @@ class ReadingDialog(Dialog[str | None]):
     def __init__(self, asked: Asked, desk: Desk) -> None:
         super().__init__()
         self._asked = asked
+        self.desk = desk
         title = "Feeds are off: read the meter"
         self._title = " · ".join(filter(None, (at_station(desk.live.job), title)))
 

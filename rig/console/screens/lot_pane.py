@@ -93,7 +93,8 @@ class LotPane(Vertical):
         bad.stale = self.query_one("#lot-judged", Numerals).stale = False
         bad.caption = f"nonconforming, Ac {lot.ac} Re {lot.re}"
         bad.value = f"{len(lot.nonconforming)}"
-        self._say("next", f"{verdict_word(lot).upper()}. {finding_words(lot)}")
+        verdict = ", ".join((verdict_word(lot).upper(), *lot.cautions))
+        self._say("next", f"{verdict}. {finding_words(lot)}")
         refused = lot.result is LotResult.NOT_ACCEPTABLE
         self.query_one("#lot-next").set_class(refused, "-refused")
         following = lot.next_item if lot.is_open else None

@@ -29,7 +29,7 @@ from rig.lots.opening import replacement
 from rig.lots.words import finding_words, offered_words, plan_words
 from rig.records.errors import RecordsError
 from rig.records.lot_model import ItemResult, LotItem, LotKept, LotResult
-from rig.records.lot_records import LotRecords, why_not
+from rig.records.lot_records import LotRecords, as_named, known_from, why_not
 from rig.records.model import Source
 from rig.studies.order import DesignError
 from rig.studies.simulated import chance_of_item, serial_of_item
@@ -56,7 +56,8 @@ class LotsScreen(StudyScreen):
         "the item in the list. V shows the supplier's history instead of the curve, which tells "
         "how likely which quality is accepted: the dashed line is the AQL. A sets "
         "the runs of the item in the list aside, with the reason, so that it is tested again; X "
-        "says that it cannot be tested. C closes the lot, which is final. Reduced inspection, and "
+        "says that it cannot be tested. A unit that was in another lot is tested when you say why "
+        "it is here again. C closes the lot, which is final. Reduced inspection, and "
         "lots that are offered again, are opened by the command  halfturn lot open"
     )
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -289,9 +290,14 @@ class LotsScreen(StudyScreen):
         if item is None:
             self.say(finding_words(lot))
             return
+        serial = as_named(item, serial)
         objection = self._objection(lot, item, serial)
         if objection:
             self.say(f"{objection} Nothing was fed.", error=True)
+            return
+        said = known_from(lot, item, serial, self._lots)
+        if said:
+            self._ask_why_again(lot, item, serial, said)
             return
         plan = self.kept_plan(lot.plan_text, lot.plan_name, "lot")
         if plan is None:
@@ -312,6 +318,24 @@ class LotsScreen(StudyScreen):
             self.query_one(LotPane).box.value = ""
             self.app.go("live")
             self.say(f"This is item {item.number} of {lot.name}.")
+
+    def _ask_why_again(self, lot: LotKept, item: LotItem, serial: str, said: str) -> None:
+        """Ask why a unit that was in another lot is tested in this; F9 begins its run then."""
+        who = self._who()
+        if not who:
+            return
+        self.query_one(LotPane).box.value = serial
+        reading = self.desk.reading
+        self.ask_reason(
+            f"item {item.number} here?",
+            f"{said}. Why is it",
+            "why it is here again; Esc if its label was misread",
+            lambda reason: reading.of_lots(
+                lambda lots: lots.seen_before(
+                    lot.name, item.number, serial, reason, who, datetime.now(UTC)
+                )
+            ),
+        )
 
     def _objection(self, lot: LotKept, item: LotItem, serial: str) -> str:
         trouble = trouble_with(serial, SERIAL_LONGEST)

@@ -38,7 +38,7 @@ class JobCard(Vertical):
         yield Button("", id="do-repeat", action="screen.repeat_step", compact=True)
         # With others at work F12 would end theirs too.
         stop, action = (
-            ("Stop this station    ^E", "screen.stop_here")
+            ("Stop this station    ^E", "app.stop_here")
             if self.app.desks.several
             else ("Stop, feeds off      F12", "app.feeds_off")
         )

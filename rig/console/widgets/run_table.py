@@ -42,6 +42,10 @@ def world_word(simulated: bool, *, wide: bool) -> str:
     return "SIMULATED" if wide else "SIM"
 
 
+def _bench(run: RunSummary, *, wide: bool) -> str:
+    return f"{world_word(run.simulated, wide=wide and not run.bench)} {run.bench}".strip()
+
+
 class RunTable(DataTable[Text]):
     """Runs in the order given; `NearEnd` is posted when the cursor comes near the last."""
 
@@ -115,7 +119,7 @@ class RunTable(DataTable[Text]):
             run.what,
             run.reference,
             run.came_to,
-            world_word(run.simulated, wide=bool(self._wide)),
+            _bench(run, wide=bool(self._wide)),
             run.operator,
         ]
         style = _STYLES.get(run.verdict, "") if run.verdict else "dim"
