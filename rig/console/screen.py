@@ -133,6 +133,16 @@ class DeskScreen(FeedsOffFirst, Screen[None]):
         else:
             self.call_next(self._press)
 
+    async def act_before(self, time_s: float) -> None:
+        """Do what a key that is still kept back stands for if one at ``time_s`` does not go on it.
+
+        A computer that is slow for a moment may bring the second before the first one's time is up.
+        """
+        if self._burst.typed and not self._burst.goes_on(time_s):
+            if self._key_waits is not None:
+                self._key_waits.stop()
+            await self._press()
+
     def is_covered(self, event: events.Key) -> bool:
         """Keep a key from doing anything while the terminal is too small to show what it does."""
         covered = not is_large_enough(self.size)
