@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter, defaultdict
-from collections.abc import Callable, Hashable, Iterable, Sequence
+from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from itertools import combinations
@@ -23,8 +23,11 @@ LEAST_PAIRS = 3  # units on two benches, before an interval is worth anything (g
 class JudgedRun:
     """A run that has a verdict: of which unit, when (UTC), on which bench, and why it failed.
 
-    ``values`` are what it measured by name (``to_run_s``, ``to_stop_s``, ``run_a``): the mean of
-    its half-turns that parked.  ``reasons`` are the measures that were beyond their limits.
+    ``values`` are what it measured, by name and by the place in the plan (a step, and for
+    ``run_a`` a direction): the mean of the half-turns there that parked.  ``to_run_s`` and
+    ``to_stop_s`` are at the plan's nominal voltage, ``to_run_as_taken_s`` ... as the supply was.
+    ``plan`` is one for runs whose values compare.  ``reasons`` are the measures that were beyond
+    their limits.
     """
 
     unit: str
@@ -34,7 +37,7 @@ class JudgedRun:
     at: datetime
     verdict: str
     reasons: tuple[str, ...] = ()
-    values: dict[str, float] = field(default_factory=dict)
+    values: dict[str, dict[str, float]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -166,8 +169,8 @@ class Spread:
 class Paired:
     """The same units by the same plan on two benches: the mean of the differences, other - one.
 
-    ``u`` is the half-width of its 95 % interval by Student's t; None with fewer than LEAST_PAIRS
-    units.
+    ``u`` is the half-width of its interval by Student's t; None with fewer than LEAST_PAIRS units.
+    All the intervals of a report hold together with 95 % confidence.
     """
 
     unit_type: str
@@ -185,50 +188,105 @@ class Paired:
         return self.u is not None and abs(self.difference) > self.u
 
 
-def spreads(tests: Iterable[JudgedRun]) -> list[Spread]:
-    """Return what each bench reads of each unit type, plan and measure."""
-    values: dict[tuple[str, str, str, str], list[float]] = defaultdict(list)
-    for test in tests:
-        for measure, value in test.values.items():
-            values[test.unit_type, test.plan, measure, test.bench].append(value)
-    return [
-        Spread(*key, len(some), *(float(q) for q in np.percentile(some, (50, 25, 75))))
-        for key, some in sorted(values.items())
+AS_TAKEN = {"to_run_as_taken_s": "to_run_s", "to_stop_as_taken_s": "to_stop_s"}
+"""Times as the supply was, which compare only where none is known at nominal voltage."""
+
+_Places = dict[str, float]
+_Of = tuple[str, str, str]  # unit type, plan, measure
+
+
+def _compared(tests: Iterable[JudgedRun]) -> list[tuple[_Of, JudgedRun, _Places]]:
+    """Return the values that compare, each with what it is of."""
+    found = [
+        ((test.unit_type, test.plan, measure), test, places)
+        for test in tests
+        for measure, places in test.values.items()
+        if places
     ]
+    there = {of for of, _, _ in found}
+
+    def known_better(of: _Of) -> bool:
+        unit_type, plan, measure = of
+        return (unit_type, plan, AS_TAKEN.get(measure, "")) in there
+
+    return [each for each in found if not known_better(each[0])]
+
+
+def spreads(tests: Iterable[JudgedRun]) -> list[Spread]:
+    """Return what each bench reads of each unit type, plan and measure.
+
+    A run whose half-turns were not those of most runs (it was cut short, say) is left out: it
+    would have another mean.
+    """
+    values: dict[_Of, dict[str, list[_Places]]] = defaultdict(lambda: defaultdict(list))
+    for of, test, places in _compared(tests):
+        values[of][test.bench].append(places)
+    made = []
+    for of, benches in sorted(values.items()):
+        alike = Counter(frozenset(places) for some in benches.values() for places in some)
+        usual = max(alike, key=lambda places: (alike[places], len(places), sorted(places)))
+        for bench, some in sorted(benches.items()):
+            whole = [fmean(places.values()) for places in some if places.keys() == usual]
+            if whole:
+                quartiles = (float(q) for q in np.percentile(whole, (50, 25, 75)))
+                made.append(Spread(*of, bench, len(whole), *quartiles))
+    return made
 
 
 def pairs(tests: Iterable[JudgedRun]) -> list[Paired]:
     """Return every two benches that tested the same units, by unit type, plan and measure.
 
-    Each unit counts once a bench, by the median of its runs there.
+    Each unit counts once a bench, by the median of its runs there, and by what was measured at the
+    same places of the plan on both.
     """
-    found: dict[tuple[str, str, str], dict[str, dict[str, list[float]]]] = defaultdict(
+    found: dict[_Of, dict[str, dict[str, list[_Places]]]] = defaultdict(
         lambda: defaultdict(lambda: defaultdict(list))
     )
-    for test in tests:
-        for measure, value in test.values.items():
-            found[test.unit_type, test.plan, measure][test.bench][test.unit].append(value)
-    paired = []
-    for (unit_type, plan, measure), benches in sorted(found.items()):
-        for one, other in combinations(sorted(benches), 2):
-            common = sorted(benches[one].keys() & benches[other].keys())
-            if common:
-                differences = [
-                    median(benches[other][unit]) - median(benches[one][unit]) for unit in common
-                ]
-                mean, u = mean_difference(differences)
-                paired.append(Paired(unit_type, plan, measure, one, other, len(common), mean, u))
-    return paired
+    for of, test, places in _compared(tests):
+        found[of][test.bench][test.unit].append(places)
+    compared: list[tuple[_Of, str, str, list[float]]] = []
+    for of, benches in sorted(found.items()):
+        middles = {
+            bench: {unit: _middle(runs) for unit, runs in units.items()}
+            for bench, units in benches.items()
+        }
+        for one, other in combinations(sorted(middles), 2):
+            differences = list(_differences(middles[one], middles[other]))
+            if differences:
+                compared.append((of, one, other, differences))
+    judged = sum(len(differences) >= LEAST_PAIRS for *_, differences in compared)
+    return [
+        Paired(*of, one, other, len(differences), *mean_difference(differences, judged))
+        for of, one, other, differences in compared
+    ]
 
 
-def mean_difference(differences: Sequence[float]) -> tuple[float, float | None]:
-    """Return the mean of paired differences and the half-width of its 95 % interval.
+def _middle(runs: Sequence[_Places]) -> _Places:
+    by_place: dict[str, list[float]] = defaultdict(list)
+    for run in runs:
+        for place, value in run.items():
+            by_place[place].append(value)
+    return {place: median(some) for place, some in by_place.items()}
+
+
+def _differences(one: dict[str, _Places], other: dict[str, _Places]) -> Iterator[float]:
+    for unit in sorted(one.keys() & other.keys()):
+        common = sorted(one[unit].keys() & other[unit].keys())
+        if common:
+            yield fmean(other[unit][place] - one[unit][place] for place in common)
+
+
+def mean_difference(
+    differences: Sequence[float], comparisons: int = 1
+) -> tuple[float, float | None]:
+    """Return the mean of paired differences and the half-width of its interval.
 
     Student's t with n - 1 degrees of freedom (Student, Biometrika 6, 1908); None for so few pairs
-    that it says nothing.
+    that it says nothing.  The intervals of so many ``comparisons`` hold all at once with 95 %
+    confidence (Bonferroni's inequality: Dunn, J. Am. Stat. Assoc. 56, 1961, 52-64).
     """
     n = len(differences)
     if n < LEAST_PAIRS:
         return fmean(differences), None
-    t = float(stdtrit(n - 1, 0.975))
+    t = float(stdtrit(n - 1, 1.0 - 0.025 / max(comparisons, 1)))
     return fmean(differences), t * stdev(differences) / math.sqrt(n)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Protocol, TypeVar
 
 from rig.records.model import AGAIN, Held, StepRecord
 
@@ -10,7 +11,15 @@ from rig.records.model import AGAIN, Held, StepRecord
 _JUDGED_KINDS = ("half_turns", "park_check", "loaded", "relay_check", "endurance")
 
 
-def counted(steps: Sequence[StepRecord]) -> list[StepRecord]:
+class _Titled(Protocol):
+    @property
+    def title(self) -> str: ...
+
+
+Step = TypeVar("Step", bound=_Titled)
+
+
+def counted(steps: Sequence[Step]) -> list[Step]:
     """Return the steps without those that were done again: the repetition counts."""
     again = [step.title.removesuffix(AGAIN) for step in steps if step.title.endswith(AGAIN)]
     kept = []
