@@ -246,12 +246,8 @@ def pairs(tests: Iterable[JudgedRun]) -> list[Paired]:
         found[of][test.bench][test.unit].append(places)
     compared: list[tuple[_Of, str, str, list[float]]] = []
     for of, benches in sorted(found.items()):
-        middles = {
-            bench: {unit: _middle(runs) for unit, runs in units.items()}
-            for bench, units in benches.items()
-        }
-        for one, other in combinations(sorted(middles), 2):
-            differences = list(_differences(middles[one], middles[other]))
+        for one, other in combinations(sorted(benches), 2):
+            differences = list(_differences(benches[one], benches[other]))
             if differences:
                 compared.append((of, one, other, differences))
     judged = sum(len(differences) >= LEAST_PAIRS for *_, differences in compared)
@@ -269,11 +265,12 @@ def _middle(runs: Sequence[_Places]) -> _Places:
     return {place: median(some) for place, some in by_place.items()}
 
 
-def _differences(one: dict[str, _Places], other: dict[str, _Places]) -> Iterator[float]:
+def _differences(one: dict[str, list[_Places]], other: dict[str, list[_Places]]) -> Iterator[float]:
     for unit in sorted(one.keys() & other.keys()):
-        common = sorted(one[unit].keys() & other[unit].keys())
+        here, there = _middle(one[unit]), _middle(other[unit])
+        common = sorted(here.keys() & there.keys())
         if common:
-            yield fmean(other[unit][place] - one[unit][place] for place in common)
+            yield fmean(there[place] - here[place] for place in common)
 
 
 def mean_difference(

@@ -259,7 +259,7 @@ def _values(
         of_part = steps.c.run_id.in_(part)
         listed = connection.execute(
             select(steps.c.run_id, steps.c.id, steps.c.kind, steps.c.title, steps.c.held)
-            .where(of_part)
+            .where(of_part, steps.c.kind.in_(PLAIN_STEPS))
             .order_by(steps.c.run_id, steps.c.number)
         )
         places: dict[UUID, tuple[UUID, str]] = {}
@@ -301,5 +301,5 @@ def _places(steps: Sequence[Any]) -> Iterator[tuple[UUID, str]]:
     of_kind: Counter[str] = Counter()
     for step in counted(steps):
         of_kind[step.kind] += 1
-        if step.kind in PLAIN_STEPS and step.held != Held.NOTHING.value:
+        if step.held != Held.NOTHING.value:
             yield step.id, f"{step.kind} {of_kind[step.kind]}"
