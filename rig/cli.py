@@ -31,7 +31,8 @@ exit status:
 LOT_STATUS = """\
 exit status:
   close   0  the lot is accepted        1  it is not
-  run     that of `halfturn run`: 0 pass, 1 fail, 2 retest; 0 too if nothing is left to be tested
+  run     that of `halfturn run`: 0 pass, 1 fail, 2 retest; 0 too if nothing is left to be tested,
+          3 if the lot is closed
   3 to 7, 70  as for every command (`halfturn --help`)
 """
 

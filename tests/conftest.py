@@ -12,6 +12,11 @@ from made_once import MadeOnce
 settings.register_profile("steady", parent=settings(), deadline=None, derandomize=True)
 settings.load_profile("steady")
 
+# No garbage is looked for while tests are collected: what is imported stays.
+gc.disable()
+# Afterwards seldom: by default it took a quarter of all CPU of a console's test.
+_GARBAGE_AFTER = (50_000, 10, 10)
+
 
 def pytest_xdist_auto_num_workers() -> int:
     """Return more workers than cores: many tests wait for a process or a clock of real time."""
@@ -35,6 +40,8 @@ def pytest_collection_finish():
     """Keep what stays for the whole run out of every garbage collection: 6 % of all CPU."""
     gc.collect()
     gc.freeze()
+    gc.set_threshold(*_GARBAGE_AFTER)
+    gc.enable()
 
 
 @pytest.fixture(scope="session", autouse=True)

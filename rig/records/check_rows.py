@@ -10,11 +10,13 @@ from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import date
+from itertools import count, islice
 from typing import Any
 
 from rig.analysis.model import Verdict
 from rig.quality.calibration import CalibrationState
 from rig.records.check_values import check_of
+from rig.records.lateness import lateness_object, lateness_read
 from rig.records.model import RunState
 from rig.records.owner import Owner
 from rig.records.problems import OTHERWISE_FINE, UNREADABLE, Problems, Progress, run_id
@@ -23,6 +25,7 @@ from rig.records.tables import Base
 _LARGE = "data"  # a trace's own column: looked into elsewhere
 _CALIBRATE_AGAIN = "Calibrate the station again; the runs are as they were."
 _EVERY = 5000  # rows between two words of progress
+_MOST_TOLD = 10  # of missing numbers
 # Whose rows are numbered without a gap within what they belong to.
 _NUMBERED = {
     "half_turns": "step_id",
@@ -38,10 +41,6 @@ _NUMBERED = {
 }
 
 Row = dict[str, Any]
-
-
-_MISSING_NAMED = 100
-"""Steps that are missing and named one by one."""
 
 
 @dataclass
@@ -135,15 +134,15 @@ def check_rows(raw: sqlite3.Connection, problems: Problems, progress: Progress) 
     tables = [t.name for t in Base.metadata.sorted_tables if t.name != "traces"]
     for done, table in enumerate(tables):
         try:
-            for count, row in enumerate(_rows(raw, table), start=1):
-                if count % _EVERY == 0:
+            for number, row in enumerate(_rows(raw, table), start=1):
+                if number % _EVERY == 0:
                     progress("rows", done / len(tables))
                 _take(found, table, row)
                 parent = row.get(_NUMBERED.get(table, ""))
                 if isinstance(parent, bytes) and isinstance(row.get("position"), int):
                     series[table, parent].add(row["position"])
                 _check_values(found, table, row, problems)
-                found.counts[table] = count
+                found.counts[table] = number
         except UNREADABLE as error:
             problems.add(f"The table {table} cannot be read to its end ({error}).")
     _check_series(found, series, problems)
@@ -282,14 +281,8 @@ def _check_run(run: RunFound, found: Found, problems: Problems) -> None:
     def add(what: str) -> None:
         problems.add(what, OTHERWISE_FINE, run=run.name)
 
-    highest = max(run.steps, default=0)
-    lacking = highest - len({number for number in run.steps if number >= 1})
-    missing = (
-        sorted(set(range(1, highest + 1)) - set(run.steps)) if lacking <= _MISSING_NAMED else []
-    )
-    if lacking > _MISSING_NAMED:  # a number of a step may be anything
-        add(f"{lacking} of its steps are missing: it has {_listed(sorted(run.steps))}.")
-    elif missing:
+    missing = _missing(run.steps)
+    if missing:
         several = len(missing) > 1
         add(
             f"Its step{'s' if several else ''} {_listed(missing)} {'are' if several else 'is'} "
@@ -303,6 +296,9 @@ def _check_run(run: RunFound, found: Found, problems: Problems) -> None:
     stood = run.row.get("calibration")
     if stood is not None and not _is_standing(stood, run.row.get("calibration_id")):
         add("What it keeps of the rig's calibration is not as halfturn writes it.")
+    late = run.row.get("lateness")
+    if late is not None and not _is_lateness(late):
+        add("What it keeps of the control loop's lateness is not as halfturn writes it.")
     if run.row.get("verdict") is not None and not run.reasons:
         add("It has a verdict without a reason.")
     if run.row.get("verdict") == str(Verdict.PASS.value).encode():
@@ -323,9 +319,28 @@ def _is_standing(kept: object, calibration_id: object) -> bool:
     return has_one == (calibration_id is not None) and isinstance(changed, list)
 
 
+def _is_lateness(kept: object) -> bool:
+    try:
+        lateness_object(lateness_read(json.loads(text_of(kept))))
+    except (ValueError, LookupError, TypeError, AttributeError, RecursionError):
+        return False
+    return True
+
+
+def _missing(numbers: list[int]) -> list[int]:
+    """Return the first of those that lack from 1 on, as many as are told and one more.
+
+    What was read may be any number: nothing is counted up to it.
+    """
+    there = {number for number in numbers if number > 0}
+    lacking = max(there, default=0) - len(there)
+    gaps = (number for number in count(1) if number not in there)
+    return list(islice(gaps, min(lacking, _MOST_TOLD + 1)))
+
+
 def _listed(numbers: list[int]) -> str:
-    shown = ", ".join(str(number) for number in numbers[:10])
-    return f"{shown} ..." if len(numbers) > 10 else shown or "none"
+    shown = ", ".join(str(number) for number in numbers[:_MOST_TOLD])
+    return f"{shown} ..." if len(numbers) > _MOST_TOLD else shown or "none"
 
 
 def _steps_planned(plan: object) -> int:

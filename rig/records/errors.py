@@ -14,6 +14,10 @@ class RecordsError(RuntimeError):
     """The records cannot be read or written; the message says what to do next."""
 
 
+class NotAsWrittenError(RecordsError):
+    """A record holds what this program never writes."""
+
+
 # SQLite's primary result codes (https://www.sqlite.org/rescode.html) in the operator's words.
 _BY_CODE = {
     sqlite3.SQLITE_FULL: "the disk is full. Free some space and try again",

@@ -21,7 +21,7 @@ from rig.records import calibrations, finding, history, mapping
 from rig.records.calibrations import RigCheckRecord
 from rig.records.codec import CodecError, unpack
 from rig.records.database import open_engine, writing
-from rig.records.errors import RecordsError, told
+from rig.records.errors import NotAsWrittenError, RecordsError, told
 from rig.records.gauge_records import GaugeRecords, link_run
 from rig.records.golden_records import GoldenRecords
 from rig.records.in_bulk import checksum_in, whole_runs
@@ -360,7 +360,7 @@ class Store:
             ) from error
         except (ValueError, LookupError, TypeError, AttributeError) as error:
             # A date that is none, a run without its unit: damage that SQLite does not see.
-            raise RecordsError(
+            raise NotAsWrittenError(
                 f"Something in the records in {self.path} is not as halfturn writes it. The file "
                 "was left as it is: keep a copy of its folder, and look for the other runs by "
                 "their ids (`halfturn records show`)."

@@ -164,13 +164,13 @@ def test_whatever_a_record_may_hold_comes_by_every_way(fresh, runs):
         with Store.open(records) as store:
             for run in runs:
                 drawn_runs.keep(store, run)
+        home = sums(records), tables(records)
         for way in WAYS:
             here = Path(name) / f"{way}.here.db"
             fresh(here)
             done = take_in(brought(records, Path(name), way), here)
             assert done.all_taken, (done.refused, done.others)
-            assert sums(here) == sums(records)
-            assert tables(here) == tables(records)
+            assert (sums(here), tables(here)) == home
 
 
 @pytest.mark.parametrize("way", WAYS)
@@ -622,6 +622,38 @@ def test_a_run_whose_trace_is_damaged_is_refused_and_the_others_come(small, tmp_
     done = take_in(there, here)
     assert "trace cannot be read" in done.refused[bad]
     assert list(sums(here)) == [good]
+
+
+@pytest.mark.parametrize("way", ["csv", "file"])
+def test_one_odd_row_refuses_its_run_alone(small, folder, tmp_path, here, way):
+    bad, good = sums(small[0])
+    source, odd = folder, '{"a": 1}'
+    if way == "file":
+        source = Path(shutil.copy(small[0], tmp_path / "there.db"))
+        with closing(sqlite3.connect(source)) as raw:
+            raw.execute("UPDATE runs SET lateness = ? WHERE id = ?", (odd, bad.hex))
+            raw.commit()
+    else:
+        row = [each[0] for each in cells(folder / "runs.csv")].index(str(bad))
+        set_cell(folder, "runs", "lateness", odd, row)
+        describe_again(folder)
+    done = take_in(source, here)
+    assert list(done.refused) == [bad]
+    assert "the control loop's lateness is not as halfturn writes it" in done.refused[bad]
+    assert list(sums(here)) == [good]
+
+
+def test_a_calibration_that_cannot_be_read_refuses_its_runs_alone(tmp_path, make, fresh, here):
+    there = tmp_path / "there.db"
+    fresh(there)
+    with Store.open(there) as store:
+        calibrated, other = whole_records.everything(store, make)
+    source = brought(there, tmp_path, "csv")
+    set_cell(source, "calibrations", "held_against", "[3]")
+    describe_again(source)
+    done = take_in(source, here)
+    assert done.refused == {calibrated: "something in it is not as halfturn writes it"}
+    assert list(sums(here)) == [other]
 
 
 @settings(max_examples=12, suppress_health_check=[HealthCheck.function_scoped_fixture])

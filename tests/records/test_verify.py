@@ -7,6 +7,7 @@ import json
 import shutil
 import sqlite3
 import sys
+import tracemalloc
 from contextlib import closing
 from pathlib import Path
 
@@ -129,13 +130,16 @@ def test_a_flipped_bit_anywhere_in_a_trace_is_found_and_told_with_run_and_step(
         ("UPDATE runs SET state = 'finnished'", "runs.state holds what cannot be: “finnished”"),
         ("UPDATE runs SET started_at = 'noon'", "runs.started_at holds what cannot be"),
         ("UPDATE steps SET answers = '{'", "steps.answers holds what cannot be"),
+        ("UPDATE steps SET answers = '[1]'", "steps.answers holds what cannot be"),
+        ("UPDATE runs SET golden = '[1]'", "runs.golden holds what cannot be"),
+        ("UPDATE runs SET lateness = '{\"woken\": 1}'", "loop's lateness is not as halfturn"),
         ("UPDATE half_turns SET run_a = 'x'", "half_turns.run_a holds what cannot be"),
         ("UPDATE steps SET note = CAST(x'ff' AS TEXT)", "steps.note holds what cannot be"),
         ("DELETE FROM half_turns WHERE position = 0", "half-turns are missing"),
         ("DELETE FROM reasons WHERE position = 0", "reasons are missing"),
         ("DELETE FROM reasons", "a verdict without a reason"),
         ("UPDATE runs SET ended_at = NULL WHERE state = 'finished'", "has ended, but not when"),
-        (f"UPDATE steps SET number = {2**63 - 1} WHERE number = 2", "of its steps are missing"),
+        (f"UPDATE steps SET number = {2**63 - 1} WHERE number = 2", "... are missing: it has"),
         ("UPDATE traces SET samples = 999", "has 1000 samples, and 999 were recorded"),
         ("DELETE FROM traces", "half-turns have no trace"),
         ("UPDATE alembic_version SET version_num = '9999'", "of a newer halfturn"),
@@ -146,6 +150,19 @@ def test_a_flipped_bit_anywhere_in_a_trace_is_found_and_told_with_run_and_step(
 def test_what_is_missing_or_cannot_be_is_found(copy, statement, words):
     change(copy, statement)
     assert any(words in what for what in told(copy)), told(copy)
+
+
+def test_nothing_is_counted_up_to_a_step_number_that_was_read(copy):
+    change(copy, "UPDATE steps SET number = 3000000 WHERE number = 3")
+    tracemalloc.start()
+    try:
+        (what,) = {what for what in told(copy) if "missing" in what}
+        assert tracemalloc.get_traced_memory()[1] < 20 << 20
+    finally:
+        tracemalloc.stop()
+    assert what == (
+        "Its steps 3, 4, 5, 6, 7, 8, 9, 10, 11, 12 ... are missing: it has 1, 2, 3000000."
+    )
 
 
 def test_a_step_that_is_missing_is_told_with_its_run(copy, make, capsys):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, datetime
 from math import hypot, inf, sqrt
+from uuid import uuid4
 
 import numpy as np
 import pytest
@@ -119,6 +120,20 @@ def test_a_value_that_is_no_number_is_left_out_of_means_and_spreads(store, made)
     names = [row["name"] for row in change_rows(turns_of(runs[0], 2, half_turn_s=inf), odd)]
     assert not any(name.startswith("Half-turn time") for name in names)
     assert lot_report(summed(store, [*runs, odd]), HEAD).data["spreads"]
+
+
+def test_a_run_that_was_set_aside_is_in_no_spread(store, made):
+    runs = [store.run(made[1][name]) for name in ("slow", "rebuilt", "new", "pass", "jammed")]
+    runs = [replace(run, start=replace(run.start, simulated=False)) for run in runs]
+    odd = turns_of(store.run(made[1]["rebuilt"]), 2, half_turn_s=9.0)
+    odd = replace(odd, run_id=uuid4(), start=replace(odd.start, unit_serial="X-1"))
+    odd = replace(odd, start=replace(odd.start, simulated=False))
+    sums = {id(run): (run, "0" * 64) for run in (*runs, odd)}
+    without = lot_report([sums[id(run)] for run in runs], HEAD).data
+    counted = lot_report(sums.values(), HEAD).data
+    told = lot_report(sums.values(), HEAD, set_aside={odd.run_id: "lever was tied"}).data
+    assert without["spreads"]
+    assert told["spreads"] == without["spreads"] != counted["spreads"]
 
 
 def test_a_difference_is_as_uncertain_as_both_together():

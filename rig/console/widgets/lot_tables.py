@@ -16,15 +16,15 @@ from rig.records.lot_model import ItemResult, LotItem, LotKept
 
 # Column, width, width where there is room.
 _LOT_COLUMNS = (
-    ("lot", 12, 24),
-    ("supplier", 15, 28),
-    ("units", 5, 8),
+    ("lot", 11, 24),
+    ("supplier", 16, 28),
+    ("units", 6, 8),
     ("judged", 7, 9),
-    ("bad   Ac", 8, 10),
+    ("bad  Ac", 7, 10),
     ("stands", 14, 16),
     ("", 3, 9),
 )
-_WIDE = 106
+_WIDE = 118  # columns: what the wide widths and their gaps take
 
 
 class _Lines(DataTable[Text]):
@@ -80,7 +80,7 @@ class LotTable(_Lines):
                     lot.supplier,
                     f"{lot.size}",
                     f"{lot.judged}/{len(lot.sample)}",
-                    f"{bad:>3}{lot.ac:>5}",
+                    f"{bad:>3}{lot.ac:>4}",
                     verdict_word(lot),
                     world_word(lot.simulated, wide=self._wide),
                 ),
