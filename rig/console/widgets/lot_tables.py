@@ -122,13 +122,18 @@ class ItemTable(_Lines):
             bad = item.result is ItemResult.NONCONFORMING
             left = item.result in (ItemResult.LEFT, ItemResult.REPLACED)
             self.add_line(
-                (f"{mark}{item.number:>5}", item.serial or "-", _came_to(item)),
+                (
+                    f"{mark}{item.number:>5}",
+                    item.serial or "-",
+                    _came_to(item, ended=not lot.is_open),
+                ),
                 "bold" if bad else "dim" if left else "",
             )
         self.move_to(next((k for k, one in enumerate(self._items) if one.number == wanted), None))
 
 
-def _came_to(item: LotItem) -> str:
+def _came_to(item: LotItem, *, ended: bool) -> str:
     """Return what an item came to, and first that runs of it were set aside: the end is cut off."""
     aside = sum(bool(run.set_aside) for run in item.runs)
-    return f"{aside} set aside; {item_words(item)}" if aside else item_words(item)
+    what = item_words(item, ended=ended)
+    return f"{aside} set aside; {what}" if aside else what
