@@ -543,7 +543,7 @@ def test_damage_seen_first_is_no_average_of_a_sample_that_was_broken_off():
     rest = tuple(replace(one, untestable=None) if one.number > 7 else one for one in items)
     (history,) = histories([replace(lot, items=rest)])
     assert (history.average.inspected, history.in_doubt) == (2, False)
-    assert ", broken off: 2 of 2 count" in "\n".join(history_lines(history))
+    assert "broken off with 2 of 5 tested: 2 of 2 count" in "\n".join(history_lines(history))
 
 
 def test_the_json_has_what_the_text_says():
