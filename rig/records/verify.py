@@ -2,7 +2,7 @@
 
 What this cannot see: SQLite keeps no checksums of its pages, so a bit that flipped inside a number
 and left a number, outside the traces, is not noticed.  Traces and the texts of rig and plan carry a
-SHA-256 each.
+SHA-256 each, and lots are worked out again.
 """
 
 from __future__ import annotations
