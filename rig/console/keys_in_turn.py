@@ -93,7 +93,9 @@ class KeysInTurn(App[int]):
         )
         if isinstance(key, events.Paste) or not (filling_in or isinstance(self.screen, DeskScreen)):
             return False
-        return not (isinstance(here, Input) and key.is_printable)
+        # Characters of a label are not kept waiting: how fast they come tells them from keys.
+        opens_a_list = key.character == " " and isinstance(self.screen, Dialog)
+        return not key.is_printable or (opens_a_list and not isinstance(here, Input))
 
     def _wait(self) -> None:
         self._rounds = 0

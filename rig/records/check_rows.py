@@ -15,6 +15,7 @@ from typing import Any
 
 from rig.analysis.model import Verdict
 from rig.quality.calibration import CalibrationState
+from rig.records.check_lots import LotRows, check_lots
 from rig.records.check_values import check_of
 from rig.records.lateness import lateness_object, lateness_read
 from rig.records.model import RunState
@@ -36,7 +37,6 @@ _NUMBERED = {
     "golden_baselines": "golden_id",
     "calibration_points": "line_id",
     "lot_items": "lot_id",
-    "lot_runs": "item_id",
     "lot_events": "lot_id",
 }
 
@@ -117,6 +117,7 @@ class Found:
     calibrations: dict[bytes, str] = field(default_factory=dict)
     lines: dict[bytes, tuple[bytes, bytes]] = field(default_factory=dict)
     with_points: set[bytes] = field(default_factory=set)
+    lots: LotRows = field(default_factory=LotRows)
 
     def place_of_step(self, step: object) -> tuple[str, int | None]:
         """Return run and number of a step, as they are shown; empty if they are not known."""
@@ -151,6 +152,7 @@ def check_rows(raw: sqlite3.Connection, problems: Problems, progress: Progress) 
     _check_calibrations(found, problems)
     for run in found.runs.values():
         _check_run(run, found, problems)
+    check_lots(found.lots, {key: run.row for key, run in found.runs.items()}, problems)
     return found
 
 
@@ -165,6 +167,7 @@ def _rows(raw: sqlite3.Connection, table: str) -> Iterator[Row]:
 
 
 def _take(found: Found, table: str, row: Row) -> None:
+    found.lots.take(table, row)
     match table:
         case "texts":
             found.texts[row["sha256"]] = row["text"]

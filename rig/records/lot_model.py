@@ -8,6 +8,7 @@ nothing.
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
@@ -184,6 +185,17 @@ class LotItem:
         return ItemResult.CONFORMING if good else ItemResult.NONCONFORMING
 
 
+def what_they_say(items: Iterable[LotItem], ac: int, re: int) -> LotResult:
+    """Return what the items of a lot come to (ISO 2859-1: accepted up to Ac nonconforming)."""
+    results = Counter(item.result for item in items)
+    if results[ItemResult.NONCONFORMING] >= re:
+        return LotResult.NOT_ACCEPTABLE
+    if results[ItemResult.LEFT]:
+        return LotResult.OPEN
+    good = results[ItemResult.NONCONFORMING] <= ac
+    return LotResult.ACCEPTABLE if good else LotResult.NOT_ACCEPTABLE
+
+
 @dataclass(frozen=True)
 class LotEvent:
     """Something done to a lot by hand; ``item`` is the number of the item it was about."""
@@ -270,13 +282,8 @@ class LotKept:
 
     @property
     def result(self) -> LotResult:
-        """What the sample says by now (ISO 2859-1: accepted up to Ac nonconforming items)."""
-        if len(self.nonconforming) >= self.re:
-            return LotResult.NOT_ACCEPTABLE
-        if self.left:
-            return LotResult.OPEN
-        good = len(self.nonconforming) <= self.ac
-        return LotResult.ACCEPTABLE if good else LotResult.NOT_ACCEPTABLE
+        """What the sample says by now."""
+        return what_they_say(self.items, self.ac, self.re)
 
     @property
     def worked_through(self) -> tuple[LotItem, ...]:

@@ -7,38 +7,49 @@ from datetime import UTC, datetime, timedelta
 from study_runs import PLAN_TEXT
 
 from rig.analysis.model import Judgement, Reason, Verdict
+from rig.quality.sampling_draw import drawing_order
+from rig.quality.sampling_tables import Level, Severity, sampling_plan
 from rig.records.lot_model import LotStart
 from rig.records.model import RunEnd, RunStart, RunState, Source, StepRecord, StepState
 
 T0 = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
 
 
-def lot_start(name="D-1", items=(7, 3, 12, 20, 31), ac=1, **changes):
-    """Return a lot of 40 of which these items are drawn."""
+SEED = 3642002
+
+
+def lot_start(name="D-1", items=None, ac=None, **changes):
+    """Return a lot of 40 of which 7, 3, 31, 12, 20 are drawn, and 1 may be nonconforming.
+
+    Plan and draw are those of the tables and the seed; given ``items`` or ``ac`` are made up.
+    """
+    asked = {"size": 40, "aql": 10.0, "level": "I", "severity": "normal", "seed": SEED} | changes
+    plan = sampling_plan(
+        asked["size"], Level(asked["level"]), asked["aql"], Severity(asked["severity"])
+    )
+    drawn = drawing_order(plan.lot_size, plan.n, asked["seed"])
+    items = drawn if items is None else tuple(items)
+    ac = plan.ac if ac is None else ac
     values = {
         "name": name,
         "supplier": "Ash Ridge Supply",
         "unit_type": "LM-12",
-        "size": 40,
-        "aql": 4.0,
-        "level": "II",
-        "severity": "normal",
         "severity_why": "Normal inspection, as it is from the first lot on.",
-        "lot_letter": "D",
-        "letter": "C",
-        "table_n": len(items),
+        "lot_letter": plan.lot_letter,
+        "letter": plan.letter,
+        "table_n": plan.table_n if items is drawn else len(items),
         "n": len(items),
         "ac": ac,
         "re": ac + 1,
+        "doubt": plan.doubt,
         "plan_name": "short",
         "plan_text": PLAN_TEXT,
         "simulated": False,
-        "seed": 5,
-        "items": tuple(items),
+        "items": items,
         "opened_at": T0,
         "operator": "R. Vale",
     }
-    return LotStart(**(values | changes))
+    return LotStart(**(values | asked))
 
 
 def begun(store, lot, number, serial=None, **changes):
