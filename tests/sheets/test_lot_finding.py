@@ -108,7 +108,7 @@ def test_a_lot_without_a_run_has_its_report(own):
     assert mark["word"] == "SIMULATED"
     assert "nothing is proved of one" in mark["sentence"]
     drawn = next(fact for fact in data["finding"]["facts"] if fact["name"] == "Drawn")
-    assert "with seed 5, given by hand" in drawn["text"]
+    assert "with seed 3642002, given by hand" in drawn["text"]
     # One that was withdrawn has one as well, and the next of its delivery names it.
     own.lots.open(lot_start("D-2"))
     own.lots.withdraw("D-2", WHO, WHEN, "typed wrong")
