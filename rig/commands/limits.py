@@ -90,7 +90,8 @@ def run(options: argparse.Namespace) -> int:
             file.write(edited.encode())
         count = f"{len(values)} proposed limit{'' if len(values) == 1 else 's'}"
         tell(f"{out}: plan {plan.name} with {count}.")
-        tell(wrapped(outright_words(found)))
+        if options.json:  # else it is the text's own last sentence
+            tell(wrapped(outright_words(found)))
         tell(_then(out, settings))
     return exits.PASS if values else exits.RETEST
 

@@ -23,7 +23,7 @@ from rig.quality.tolerance import Side, factor
 from rig.studies.known_good import TOO_COARSE, Asked, Method, outright_of, propose, values_of
 from rig.studies.known_good_words import comments_of, outright_words, proposal_lines
 from rig.studies.spread_json import proposals_object
-from rig.studies.units import choose_of
+from rig.studies.units import choose, choose_of
 
 
 def proposal(found, key):
@@ -357,3 +357,13 @@ def test_as_text_as_json_and_as_comments():
     )
     assert comment[-1] == "Was 7.0"
     assert PLAN.limits.run_max_a == 7.0
+
+
+def test_a_run_without_a_verdict_is_named():
+    runs = drawn_runs(6)
+    runs["U-88"] = unit_run(2.2, 9)
+    records = {run.summary.run_id: whole(run, serial) for serial, run in runs.items()}
+    lines = [replace(run.summary, unit_serial=serial) for serial, run in runs.items()]
+    lines[-1] = replace(lines[-1], verdict=None)
+    found = choose(lines, records.__getitem__, PLAN, wanted=PASSES)
+    assert found.remarks == ("1 run without a verdict left out: U-88.",)
