@@ -530,6 +530,9 @@ def _add_lot(parser: argparse.ArgumentParser) -> None:
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
     opening = actions.add_parser("open", help="open a lot and draw its sample")
     opening.add_argument("--supplier", required=True, help="who delivered it")
+    opening.add_argument(
+        "--new-supplier", action="store_true", help="though one is spelt nearly alike"
+    )
     opening.add_argument("--order", default="", help="order or delivery number")
     opening.add_argument(
         "--size", type=_whole("the number of units"), required=True, help="units delivered"
@@ -710,9 +713,10 @@ def _add_limits(parser: argparse.ArgumentParser) -> None:
         help="and how surely (0.95)",
     )
     propose.add_argument(
-        "--with-band",
-        action="store_true",
-        help="the plan's guard band on top, so that as many pass outright",
+        "--no-band",
+        dest="with_band",
+        action="store_false",
+        help="leave the plan's guard band off: part of the good units then do not pass outright",
     )
     propose.add_argument(
         "--limit",

@@ -5,6 +5,7 @@ import os
 
 import pytest
 import quick_schema
+import rewritten_once
 from hypothesis import settings
 from made_once import MadeOnce
 
@@ -26,6 +27,9 @@ def pytest_xdist_auto_num_workers() -> int:
 def pytest_configure(config):
     if not hasattr(config, "workerinput"):  # not a worker
         config.stash[_MADE] = MadeOnce()
+    monkeypatch = pytest.MonkeyPatch()
+    rewritten_once.share(monkeypatch)
+    config.add_cleanup(monkeypatch.undo)
 
 
 def pytest_unconfigure(config):

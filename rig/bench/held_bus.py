@@ -8,8 +8,9 @@ from math import inf, nan
 from drivers import LOST, Reading
 from drivers.current import CurrentSensor
 
-# A transaction takes 0.3 ms at most; the kernel gives a held bus up after 10 ms at the earliest.
-HELD_S = 0.005
+# The kernel gives a held bus up after 10 ms at the earliest.  A transaction takes 0.3 ms at most,
+# but the computer may be held up in one for 5 ms.
+HELD_S = 0.008
 
 
 class HeldBuses:

@@ -6,6 +6,7 @@ import argparse
 import json
 from dataclasses import replace
 from datetime import UTC, datetime
+from typing import TYPE_CHECKING
 
 from rig.commands import exits
 from rig.commands.common import (
@@ -17,19 +18,23 @@ from rig.commands.common import (
 )
 from rig.commands.exits import CommandError
 from rig.commands.streams import say
-from rig.commands.unit_runs import chosen_runs, draw_spreads, need_share, wanted_runs
-from rig.studies.capability import Capability, capability_rows
-from rig.studies.capability_words import capability_lines
-from rig.studies.spread_json import capability_object
-from rig.studies.units import CONCLUSIVE, did_not_park
+from rig.commands.unit_runs import (
+    chosen_runs,
+    draw_spreads,
+    need_share,
+    serials_asked,
+    wanted_runs,
+)
+from rig.labels import shown
+
+if TYPE_CHECKING:
+    from rig.studies.capability import Capability
 
 
 def run(options: argparse.Namespace) -> int:
-    """Say how the units lie."""
-    settings = settings_or_starter(options)
+    """Say how the units lie; what can be wrong in the words is told before anything is imported."""
     need_share("--confidence", options.confidence)
     picture = picture_path(options.picture)
-    plan = plan_of(options.plan, settings)
     if options.month is not None and (options.since or options.until):
         raise CommandError(exits.USAGE, "--month stands for --since and --until; give one of them.")
     if not (
@@ -40,12 +45,22 @@ def run(options: argparse.Namespace) -> int:
             "say which units: --reference with a job or lot, --month as in --month 2026-11, "
             "--since with a date, --serial or --serials.",
         )
-    wanted = wanted_runs(options, plan.name)
+    serials, wanted = serials_asked(options), wanted_runs(options)
     if options.month is not None:
         since, until = _month(options.month)
         wanted = replace(wanted, since=since, until=until)
+    settings = settings_or_starter(options)
+    plan = plan_of(options.plan, settings)
+
+    from rig.studies.capability import capability_rows
+    from rig.studies.capability_words import capability_lines
+    from rig.studies.spread_json import capability_object
+    from rig.studies.units import CONCLUSIVE, did_not_park
+
     with open_records(records_path(options, settings)) as store:
-        chosen = chosen_runs(store, options, plan, wanted, verdicts=CONCLUSIVE, first=options.first)
+        chosen = chosen_runs(
+            store, options, serials, plan, wanted, verdicts=CONCLUSIVE, first=options.first
+        )
     stopped = [
         f"{run.start.unit_serial}, {why}" for run in chosen.records if (why := did_not_park(run))
     ]
@@ -75,5 +90,6 @@ def _month(text: str) -> tuple[datetime, datetime]:
         return begin.astimezone().astimezone(UTC), after.astimezone().astimezone(UTC)
     except (ValueError, OverflowError, OSError):
         raise CommandError(
-            exits.USAGE, f"'{text[:20]}' is not a month; write it as YYYY-MM, for example 2026-11."
+            exits.USAGE,
+            f"'{shown(text[:20])}' is not a month; write it as YYYY-MM, for example 2026-11.",
         ) from None

@@ -16,14 +16,17 @@ from rig.commands.streams import OutputError
 
 def explain(error: Exception) -> tuple[int, str]:
     """Return exit status and text for ``error``; an unforeseen one is kept in a file."""
-    # Imported here: SQLAlchemy is slow to load and most failures have nothing to do with it.
-    from rig.records.errors import RecordsError
-    from rig.schema import MistakesError
-    from rig.tracefile import TraceFileError
-
     if isinstance(error, CommandError):
         return error.status, str(error)
-    if isinstance(error, MistakesError | TraceFileError):
+    from rig.schema import MistakesError
+
+    if isinstance(error, MistakesError):
+        return exits.FILES, str(error)
+    # Imported here: SQLAlchemy is slow to load and most failures have nothing to do with it.
+    from rig.records.errors import RecordsError
+    from rig.tracefile import TraceFileError
+
+    if isinstance(error, TraceFileError):
         return exits.FILES, str(error)
     if isinstance(error, BenchError | DriverError):
         return exits.BENCH, str(error)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 import json
 from pathlib import Path
+from shlex import quote
+from typing import TYPE_CHECKING
 
 from rig.analysis.model import Verdict
 from rig.commands import exits
@@ -17,34 +19,54 @@ from rig.commands.common import (
 )
 from rig.commands.exits import CommandError
 from rig.commands.streams import say, tell
-from rig.commands.unit_runs import PASSES, chosen_runs, draw_spreads, need_share, wanted_runs
+from rig.commands.terminal import wrapped
+from rig.commands.unit_runs import (
+    PASSES,
+    chosen_runs,
+    draw_spreads,
+    need_share,
+    serials_asked,
+    wanted_runs,
+)
+from rig.labels import shown
 from rig.plans import Plan, plan_from_text
-from rig.studies.binding import BOUND_BY_KEY, OF_NO_UNIT
-from rig.studies.known_good import Asked, Pair, propose, values_of
-from rig.studies.known_good_words import comments_of, proposal_lines
-from rig.studies.plan_text import PlanTextError, literal, table_of, with_limits
-from rig.studies.spread_json import proposals_object
+from rig.settings import RigSettings
 from rig.wholefile import whole_file
+
+if TYPE_CHECKING:
+    from rig.studies.known_good import Pair, Proposals
 
 
 def run(options: argparse.Namespace) -> int:
-    """Propose limits."""
-    settings = settings_or_starter(options)
-    asked = _asked(options)
-    keys = _keys(options.limit)
-    picture = picture_path(options.picture)
-    plan = plan_of(options.plan, settings)
-    out = _out(options, plan)
+    """Propose limits.
+
+    All that can be wrong in the words of the command line is told before records and statistics
+    are imported.
+    """
+    need_share("--coverage", options.coverage)
+    need_share("--confidence", options.confidence)
     if not (options.reference or options.serial or options.serials or options.since):
         raise CommandError(
             exits.USAGE,
             "say which units are known to be good: --reference with their lot, --serial (again "
             "for more), --serials with a file of serial numbers, or --since with a date.",
         )
-    wanted = wanted_runs(options, plan.name)
+    picture = picture_path(options.picture)
+    serials, wanted = serials_asked(options), wanted_runs(options)
+    settings = settings_or_starter(options)
+    plan = plan_of(options.plan, settings)
+    out = _out(options, plan)
+    keys = _keys(options.limit)
+
+    from rig.studies.known_good import Asked, propose, values_of
+    from rig.studies.known_good_words import comments_of, outright_words, proposal_lines
+    from rig.studies.plan_text import literal, table_of
+    from rig.studies.spread_json import proposals_object
+
     verdicts = PASSES | {Verdict(word) for word in options.include}
     with open_records(records_path(options, settings)) as store:
-        chosen = chosen_runs(store, options, plan, wanted, verdicts=verdicts, whole=True)
+        chosen = chosen_runs(store, options, serials, plan, wanted, verdicts=verdicts, whole=True)
+    asked = Asked(options.coverage, options.confidence, options.with_band)
     found = propose(chosen, asked, keys)
     values = {
         key: literal(value)
@@ -62,24 +84,35 @@ def run(options: argparse.Namespace) -> int:
             say()
             say(table_of(values, comments).rstrip())
     if picture is not None:
-        world = "SIMULATED: " if chosen.simulated else ""
-        title = f"{world}{len(chosen.records)} known good units, plan {plan.name}"
-        draw_spreads(
-            picture,
-            [(one.readings, _numbers(one.today), _numbers(one.proposed)) for one in found.found],
-            title,
-        )
+        _draw(picture, found)
     if out is not None and edited is not None:
         with whole_file(out) as file:
             file.write(edited.encode())
-        tell(f"{out}: plan {plan.name} with {len(values)} proposed limits. Check it, then use it.")
+        count = f"{len(values)} proposed limit{'' if len(values) == 1 else 's'}"
+        tell(f"{out}: plan {plan.name} with {count}.")
+        if options.json:  # else it is the text's own last sentence
+            tell(wrapped(outright_words(found)))
+        tell(_then(out, settings))
     return exits.PASS if values else exits.RETEST
 
 
-def _asked(options: argparse.Namespace) -> Asked:
-    need_share("--coverage", options.coverage)
-    need_share("--confidence", options.confidence)
-    return Asked(options.coverage, options.confidence, options.with_band)
+def _then(out: Path, settings: RigSettings) -> str:
+    """Return what is done next with the plan that was written."""
+    if out.resolve().parent == settings.plans.resolve():
+        name = quote(out.stem)
+        return f"Check it with `halfturn check {name}`; then it is the plan {name} of this rig."
+    return (
+        f"Check it with `halfturn check {quote(str(out))}`. It is not among the rig's plans:\n"
+        f"to have it in the console's list, move it into {settings.plans}."
+    )
+
+
+def _draw(picture: Path, found: Proposals) -> None:
+    chosen = found.chosen
+    world = "SIMULATED: " if chosen.simulated else ""
+    title = f"{world}{len(chosen.records)} known good units, plan {chosen.plan.name}"
+    drawn = [(one.readings, _numbers(one.today), _numbers(one.proposed)) for one in found.found]
+    draw_spreads(picture, drawn, title)
 
 
 def _numbers(pair: Pair) -> list[float]:
@@ -87,6 +120,8 @@ def _numbers(pair: Pair) -> list[float]:
 
 
 def _keys(asked: list[str]) -> list[str]:
+    from rig.studies.binding import BOUND_BY_KEY, OF_NO_UNIT
+
     for key in asked:
         if key in OF_NO_UNIT:
             raise CommandError(
@@ -95,7 +130,7 @@ def _keys(asked: list[str]) -> list[str]:
         if key not in BOUND_BY_KEY:
             names = ", ".join(BOUND_BY_KEY)
             raise CommandError(
-                exits.USAGE, f"there is no limit '{key[:40]}' to propose; there are {names}."
+                exits.USAGE, f"there is no limit '{shown(key)[:40]}' to propose; there are {names}."
             )
     return asked
 
@@ -119,6 +154,8 @@ def _out(options: argparse.Namespace, plan: Plan) -> Path | None:
 
 def _edited(plan: Plan, out: Path, values: dict[str, str], comments: dict[str, list[str]]) -> str:
     """Return the plan's text with the proposed limits; PlanError if the plan would be refused."""
+    from rig.studies.plan_text import PlanTextError, with_limits
+
     if not values:
         raise CommandError(exits.RETEST, "no limit is proposed, so no plan was written.")
     try:

@@ -29,7 +29,7 @@ from rig.feasible import check_plan_on_rig
 from rig.labels import NAME_LONGEST, NOTE_LONGEST, shown
 from rig.lots.as_json import curve_object, history_object, lot_object
 from rig.lots.history import histories
-from rig.lots.opening import LotAsked, lot_start, replacement
+from rig.lots.opening import LotAsked, lot_start, replacement, spelt_like
 from rig.lots.words import (
     END_WORDS,
     SOURCE,
@@ -38,8 +38,10 @@ from rig.lots.words import (
     history_lines,
     item_lines,
     item_words,
+    lots_table,
     offered_words,
     percent,
+    plan_parts,
     plan_words,
     progress_words,
     seed_words,
@@ -112,6 +114,14 @@ def _open(options: argparse.Namespace) -> int:
         options.seed,
     )
     with Store.open(records_path(options, settings)) as store:
+        near = spelt_like(asked.supplier, store.lots.suppliers())
+        if near and not options.new_supplier:
+            raise CommandError(
+                exits.USAGE,
+                f"there are lots of {shown(near)} here, spelt nearly like "
+                f"{shown(asked.supplier.strip())}, whose history would not count. Give the name as "
+                "it is there, or --new-supplier if this is another one. The lot was not opened.",
+            )
         try:
             start = lot_start(asked, plan, store.lots.all(supplier=options.supplier.strip()))
         except DesignError as error:
@@ -155,10 +165,7 @@ def _list(store: Store, options: argparse.Namespace) -> int:
         of = "" if options.supplier is None else f" of {shown(options.supplier)}"
         say(f"No lots{of}. Open one with `halfturn lot open`.")
     else:
-        for lot in lots:
-            day = f"{lot.opened_at.astimezone():%Y-%m-%d}"
-            what = f"{lot.name}  {day}  {lot.supplier}, {lot.size} units{_world(lot)}"
-            say(wrapped(f"{what}: {progress_words(lot)}"))
+        say(lots_table(lots).rstrip())
     return exits.PASS
 
 
@@ -232,7 +239,12 @@ def _run(options: argparse.Namespace) -> int:
         _need_at_work(lot, simulated=simulated)
         item = _item(lot, options)
         if item is None:
-            say(wrapped(f"{lot.name}: {progress_words(lot)}. {finding_words(lot)}"))
+            if options.json:
+                say(json.dumps(lot_object(lot), indent=2))
+            else:
+                nothing = "Nothing was tested: no item is left."
+                said = f"{lot.name}: {nothing} {progress_words(lot)}. {finding_words(lot)}"
+                say(wrapped(said))
             return exits.PASS
         ended, status = _test(lot, item, options, records, simulated=simulated)
         if not options.all or ended.state is not RunState.FINISHED:
@@ -328,7 +340,7 @@ def _tested(lot: LotKept, number: int) -> Iterator[str]:
     """Yield what a run has made of an item and its lot."""
     item = next(one for one in lot.items if one.number == number)
     again = "" if item.result is not ItemResult.LEFT else " still: the run decides nothing"
-    yield f"item {number} of {lot.name}: {item_words(item)}{again}"
+    yield f"item {number} of {lot.name}: {item_words(item, ended=not lot.is_open)}{again}"
     yield f"  {progress_words(lot)}"
     if lot.result is not LotResult.OPEN:
         yield f"  {finding_words(lot)}"
@@ -419,8 +431,7 @@ def _now() -> datetime:
 def _history(store: Store, options: argparse.Namespace) -> int:
     found = histories(store.lots.all(supplier=options.supplier))
     if not found:
-        names = dict.fromkeys(shown(lot.supplier) for lot in store.lots.all())
-        there = ", ".join(names) or "none yet"
+        there = ", ".join(shown(name) for name in store.lots.suppliers()) or "none yet"
         raise RecordsError(f"There is no lot of {shown(options.supplier)} here; lots of: {there}.")
     if options.json:
         say(json.dumps([history_object(one) for one in found], indent=2))
@@ -435,7 +446,8 @@ def _curve(store: Store, options: argparse.Namespace) -> int:
     if picture is not None:
         from rig.lots.curve import save_curve
 
-        save_curve(picture, lot, worth_of(lot), f"{lot.name}: {plan_words(lot)}")
+        severity, sample = plan_parts(lot)
+        save_curve(picture, lot, worth_of(lot), f"{shown(lot.name)}: {severity}\n{sample}")
     if options.json:
         say(json.dumps(curve_object(oc_curve(lot.n, lot.ac, lot.size)), indent=2))
     elif picture is None:

@@ -13,6 +13,7 @@ from sqlalchemy import Connection
 from rig.commands import exits
 from rig.commands.common import open_records, records_path, settings_or_starter
 from rig.commands.exits import CommandError
+from rig.commands.meter import Meter
 from rig.commands.run_filter import day_of
 from rig.commands.streams import say
 from rig.commands.sync import central_url
@@ -33,14 +34,15 @@ def run(options: argparse.Namespace) -> int:
         )
     settings = settings_or_starter(options)
     period = Period(day_of(options.since), day_of(options.until, later=timedelta(days=1)))
-    with _records(options, settings) as (connection, place):
+    by_bench = options.by == "benches"
+    how = {"simulated": options.simulated}
+    with _records(options, settings) as (connection, place), Meter() as meter:
         if options.by == "suppliers":
             tests: list[JudgedRun] = []
-            lines = lines_of_suppliers(lots(connection, period, simulated=options.simulated))
+            lines = lines_of_suppliers(lots(connection, period, **how, progress=meter.show))
         else:
-            tests = judged_runs(connection, period, simulated=options.simulated)
+            tests = judged_runs(connection, period, **how, measured=by_bench, progress=meter.show)
             lines = lines_by(tests, _GROUPS[options.by])
-    by_bench = options.by == "benches"
     found = (lines, spreads(tests), pairs(tests)) if by_bench else (lines, [], [])
     of = _of(options, place)
     if options.json:

@@ -72,9 +72,13 @@ class Gathered:
 def run(options: argparse.Namespace) -> int:
     """Run a plan as the command line says; return the exit status."""
     if options.at:
+        from rig.commands.at_stations import orders_at
+
+        orders = orders_at(options)
+
         from rig.commands.run_stations import run as run_stations
 
-        return run_stations(options)
+        return run_stations(orders, options)
     if options.detach and options.json:
         raise CommandError(
             exits.USAGE, "--json cannot go with --detach; ask `halfturn attach --json` later."

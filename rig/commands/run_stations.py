@@ -19,13 +19,11 @@ from rig.bench.together import End, Together
 from rig.commands import exits
 from rig.commands.common import records_path
 from rig.commands.direct import DirectConsole
-from rig.commands.exits import CommandError
 from rig.commands.follow import GONE
 from rig.commands.progress import Progress
-from rig.commands.run import Gathered, answer, order_of, status_of, words
+from rig.commands.run import Gathered, answer, status_of, words
 from rig.commands.streams import say, tell
 from rig.commands.terminal import Operator, wrapped
-from rig.crowding import why_crowded
 from rig.feasible import cautions_on_rig, cautions_together
 from rig.records.store import Store
 
@@ -43,13 +41,9 @@ _WORST = (
 _LOOK_EVERY_S = 0.1
 
 
-def run(options: argparse.Namespace) -> int:
-    """Run the plan on every station named with ``--at``; return the worst exit status."""
-    orders = _orders(options)
+def run(orders: Mapping[str, RunOrder], options: argparse.Namespace) -> int:
+    """Run the orders, each on its station; return the worst exit status."""
     first = next(iter(orders.values()))
-    crowded = why_crowded(first.settings, tuple(orders))
-    if crowded:
-        raise CommandError(exits.FILES, crowded)
     if not options.quiet:
         for caution in _cautions(orders):
             tell(wrapped(f"warning: {caution}"))
@@ -89,48 +83,6 @@ def worst(statuses: Sequence[int]) -> int:
     """Return the exit status that says least good of all."""
     unweighed = [status for status in statuses if status not in (*_WORST, exits.PASS)]
     return next((status for status in (*unweighed, *_WORST) if status in statuses), exits.PASS)
-
-
-def _orders(options: argparse.Namespace) -> dict[str, RunOrder]:
-    """Return the order of each station; raises with every mistake before anything is fed."""
-    if options.unit or options.station:
-        raise CommandError(
-            exits.USAGE, "--at names station and unit; leave --unit and --station away."
-        )
-    if options.detach:
-        raise CommandError(
-            exits.USAGE,
-            "several stations at once need this program with them: leave --detach away.",
-        )
-    orders: dict[str, RunOrder] = {}
-    serials: set[str] = set()
-    for text in options.at:
-        name, sign, serial = (part.strip() for part in text.partition("="))
-        if not (sign and name and serial):
-            raise CommandError(exits.USAGE, f"--at wants STATION=SERIAL and got '{text}'.")
-        if name in orders:
-            raise CommandError(exits.USAGE, f"--at names the station {name} twice.")
-        if serial in serials:
-            raise CommandError(exits.USAGE, f"--at names the unit {serial} twice.")
-        serials.add(serial)
-        own = argparse.Namespace(**{**vars(options), "station": name, "unit": serial})
-        orders[name] = order_of(own)
-    _need_faults_of(orders, options.fault)
-    return orders
-
-
-def _need_faults_of(orders: Mapping[str, RunOrder], faults: Sequence[str]) -> None:
-    """Refuse a fault of a station that no unit is tested on."""
-    settings = next(iter(orders.values())).settings
-    idle = {station.name for station in settings.stations} - set(orders)
-    for fault in faults:
-        name, sign, _ = fault.partition(":")
-        if sign and name in idle:
-            raise CommandError(
-                exits.USAGE,
-                f"--fault {fault} is of station {name}, on which --at has no unit. Name it with "
-                "--at as well, or leave the fault away.",
-            )
 
 
 # --- ways to run ------------------------------------------------------------------------------

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from rig.analysis.model import Verdict
 from rig.commands import exits
@@ -16,9 +18,11 @@ from rig.labels import SERIAL_LONGEST, shown
 from rig.plans import Plan
 from rig.quality.tolerance import SHARE_HIGH, SHARE_LOW
 from rig.records.model import RunFilter, RunSummary
-from rig.records.store import Store
-from rig.studies.binding import Readings
-from rig.studies.units import Chosen, choose
+
+if TYPE_CHECKING:
+    from rig.records.store import Store
+    from rig.studies.binding import Readings
+    from rig.studies.units import Chosen
 
 _MOST_BYTES = 1_000_000
 _ALL = 1_000_000  # runs: more than there are
@@ -57,15 +61,16 @@ def _of_file(path: Path) -> list[str]:
     return found
 
 
-def wanted_runs(options: argparse.Namespace, plan: str) -> RunFilter:
+def wanted_runs(options: argparse.Namespace) -> RunFilter:
     """Return the search that ``--reference``, ``--since`` and ``--until`` ask for."""
-    given = {**vars(options), "plan": plan, "serial": None, "verdict": None}
+    given = {**vars(options), "plan": None, "serial": None, "verdict": None}
     return filter_of(argparse.Namespace(**given))
 
 
 def chosen_runs(
     store: Store,
     options: argparse.Namespace,
+    serials: Sequence[str],
     plan: Plan,
     wanted: RunFilter,
     *,
@@ -73,9 +78,10 @@ def chosen_runs(
     first: bool = False,
     whole: bool = False,
 ) -> Chosen:
-    """Return the runs that count, of the units asked for; CommandError if there is none."""
-    serials = serials_asked(options)
-    runs = store.search(wanted, limit=_ALL).runs
+    """Return the runs that count, of the ``serials`` asked for; CommandError if there is none."""
+    from rig.studies.units import choose
+
+    runs = store.search(replace(wanted, plan=plan.name), limit=_ALL).runs
     found = {run.unit_serial for run in runs}
     for option, asked in (("--serial", serials), ("--without", options.without)):
         missing = [serial for serial in asked if serial not in found]
@@ -114,7 +120,7 @@ def need_share(option: str, share: float) -> None:
         )
 
 
-Drawn = tuple[Readings, Sequence[float], Sequence[float]]
+Drawn = tuple["Readings", Sequence[float], Sequence[float]]
 """What a panel shows: the units' values, the limits today, and those proposed."""
 
 

@@ -408,6 +408,7 @@ class HalfturnConsole(KeysInTurn):
             return
         here = self.place_screen
         self.desks.choose(desk)
+        self._standing.come_back_to(desk)
         place = "bench" if here is None else here.place
         self.go(self._where_worked() if place in _OF_A_JOB else place)
         if here is not None and here.place in FOR_ALL and here.is_running:
@@ -471,10 +472,13 @@ class HalfturnConsole(KeysInTurn):
             self.go("live")
 
     def action_go(self, name: str) -> None:
-        """Go to a place; an open dialog wants an answer first."""
+        """Go to a place; an open dialog wants an answer first, a question of a station can wait."""
         if not isinstance(self.screen, DeskScreen):
-            return
-        if name == "live" and self.desk.live.isolation and self.screen.place != CAUSES.name:
+            all_stations = name == "stations" and self.desks.several
+            if not (all_stations and self._standing.put_away()):
+                return
+        here = self.place_screen
+        if name == "live" and self.desk.live.isolation and here and here.place != CAUSES.name:
             name = CAUSES.name  # from there on to Live
         self.go(name)
 

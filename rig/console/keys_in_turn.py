@@ -14,6 +14,7 @@ from textual.timer import Timer
 from textual.widgets import Input
 
 from rig.console.feeds_off import FEEDS_OFF_KEYS, STOP_HERE, Dialog
+from rig.console.screen import DeskScreen
 from rig.console.widgets.field import Field
 
 # Never kept waiting: what they are for is a feed.
@@ -31,7 +32,8 @@ class KeysInTurn(App[int]):
     Enter) only when it has come back up from there: what was typed right behind it would land in
     the field that is being left.  So, after a key that may lead away from a field, a marker goes
     the same way as the key did, and the next key waits for it; nor is one handed to a dialog to be
-    filled in (`Dialog.filled_in`) before that has its fields.
+    filled in (`Dialog.filled_in`) before that has its fields.  Other dialogs take their keys as
+    they come: nothing is answered by what was typed before the question was seen.
     """
 
     class Passed(Message):
@@ -63,10 +65,13 @@ class KeysInTurn(App[int]):
     async def _next_keys(self) -> None:
         """Hand over what waits, up to a key that has to be waited for."""
         while self._keys and self.screen_stack:
+            key = self._keys[0]
+            if isinstance(self.screen, DeskScreen):
+                await self.screen.act_before(key.time)
             if self._is_being_laid_out():
                 self._wait()
                 return
-            key = self._keys.popleft()
+            self._keys.popleft()
             may_lead_away = self._may_lead_away(key)
             await super().on_event(key)
             if may_lead_away:
@@ -86,9 +91,11 @@ class KeysInTurn(App[int]):
         filling_in = here is not None and any(
             isinstance(node, (Input, Field)) for node in here.ancestors_with_self
         )
-        if isinstance(key, events.Paste) or not filling_in:
+        if isinstance(key, events.Paste) or not (filling_in or isinstance(self.screen, DeskScreen)):
             return False
-        return not (isinstance(here, Input) and key.is_printable)
+        # Characters of a label are not kept waiting: how fast they come tells them from keys.
+        opens_a_list = key.character == " " and isinstance(self.screen, Dialog)
+        return not key.is_printable or (opens_a_list and not isinstance(here, Input))
 
     def _wait(self) -> None:
         self._rounds = 0

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 # Some scanners send Enter twice, or a line feed after it; within this time (s) it presses nothing.
 ENTER_AGAIN_S = 0.3
+# What scanners are set to send behind a label.
+LABEL_ENDS = frozenset({"enter", "tab"})
 # Nobody presses two keys within this time (s, guess); a scanner sends hundreds a second.
 SCANNER_S = 0.1
 LEFT_OUT = (

@@ -15,7 +15,7 @@ from rig.bench.events import BenchEvent
 from rig.console.desk import Desk
 from rig.console.feeds_off import FEEDS_OFF, STOP_HERE, FeedsOffFirst
 from rig.console.feeds_words import feeds_of
-from rig.console.scanner import ENTER_AGAIN_S, LEFT_OUT, Burst, is_of_a_label
+from rig.console.scanner import ENTER_AGAIN_S, LABEL_ENDS, LEFT_OUT, Burst, is_of_a_label
 from rig.console.widgets.head import Head
 from rig.console.widgets.key_line import KeyLine
 from rig.console.widgets.too_small import TooSmall, is_large_enough
@@ -106,7 +106,7 @@ class DeskScreen(FeedsOffFirst, Screen[None]):
         goes_on = burst.goes_on(event.time)
         if self._key_waits is not None:
             self._key_waits.stop()
-        if event.key == "enter" and goes_on and not burst.one_key:
+        if event.key in LABEL_ENDS and goes_on and not burst.one_key:
             event.stop()
             self.spare_enter()
             self.scanned(burst.end())
@@ -132,6 +132,16 @@ class DeskScreen(FeedsOffFirst, Screen[None]):
             self._key_waits = self.set_timer(burst.within_s, self._press)
         else:
             self.call_next(self._press)
+
+    async def act_before(self, time_s: float) -> None:
+        """Do what a key that is still kept back stands for if one at ``time_s`` does not go on it.
+
+        A computer that is slow for a moment may bring the second before the first one's time is up.
+        """
+        if self._burst.typed and not self._burst.goes_on(time_s):
+            if self._key_waits is not None:
+                self._key_waits.stop()
+            await self._press()
 
     def is_covered(self, event: events.Key) -> bool:
         """Keep a key from doing anything while the terminal is too small to show what it does."""

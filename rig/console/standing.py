@@ -75,6 +75,10 @@ class StandingDialogs:
         self._close_question()
         return True
 
+    def come_back_to(self, desk: Desk) -> None:
+        """Have the question of a station that was chosen come up again."""
+        self._left_open = [one for one in self._left_open if one is not desk.live.asked]
+
     def _watch_question(self) -> None:
         """Take a question away that is void; put one that waits, where it can be answered."""
         if self._asked is not None:
@@ -95,7 +99,9 @@ class StandingDialogs:
             question = desk.live.asked
             if question is None or question.ask.action == NEXT_TEST:
                 continue
-            if desk is chosen or not any(question is one for one in self._left_open):
+            left_open = any(question is one for one in self._left_open)
+            # Where all stations are seen it waits to be come back to; elsewhere it is in its place.
+            if not left_open or (desk is chosen and here.place != "stations"):
                 self.ask(question, desk)
                 return
 

@@ -26,7 +26,7 @@ def save_curve(path: Path, lot: LotKept, worth: LotWorth, title: str) -> None:
         figure = Figure(figsize=(7.5, 4.2), layout="constrained")
         axes = figure.add_subplot()
         draw_curve(axes, lot, worth)
-        axes.set_title(title, loc="left", fontsize=9, wrap=True)
+        axes.set_title(title, loc="left", fontsize=8)
         figure.savefig(path, dpi=130)
 
 
@@ -66,9 +66,9 @@ def draw_curve(axes: Axes, lot: LotKept, worth: LotWorth) -> None:
     )
     for quality in worth.qualities:
         axes.plot([quality.percent], [quality.accepted], "o", color=CURRENT, markersize=3.5)
-        axes.annotate(
+        axes.annotate(  # beside the AQL's line, never on it
             f"{100 * quality.accepted:g} % at {quality.percent:.3g} %",
-            (quality.percent, quality.accepted),
+            (max(quality.percent, lot.aql), quality.accepted),
             xytext=(5, 2),
             textcoords="offset points",
             fontsize=7,

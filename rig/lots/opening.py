@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime
+from difflib import get_close_matches
 from typing import Any
 
 from rig.labels import NAME_LONGEST, NOTE_LONGEST, name_key, shown
@@ -29,6 +30,9 @@ AGAIN_WHY = (
     "supplier's history says."
 )
 """The standard leaves normal or tightened to the responsible person (from memory); the stricter."""
+
+_ALIKE = 0.85
+"""From how alike on two suppliers' names may be one with a slip (guess): two letters in fifteen."""
 
 
 @dataclass(frozen=True)
@@ -122,6 +126,17 @@ def _as_spelt(supplier: str, lots: Sequence[LotKept]) -> str:
     """Return a supplier's name as its newest lot has it, or as it is typed."""
     known = [lot for lot in lots if name_key(lot.supplier) == name_key(supplier)]
     return max(known, key=lambda lot: lot.number).supplier if known else supplier
+
+
+def spelt_like(supplier: str, suppliers: Iterable[str]) -> str:
+    """Return which other of the ``suppliers`` is spelt so nearly alike that a slip is likely.
+
+    Empty if there is none, or if one is called exactly so: its history would be left for a new one.
+    """
+    by_key = {name_key(name): name for name in suppliers}
+    key = name_key(supplier)
+    near = None if key in by_key else next(iter(get_close_matches(key, by_key, 1, _ALIKE)), None)
+    return "" if near is None else by_key[near]
 
 
 def lot_start(asked: LotAsked, plan: Plan, lots: Sequence[LotKept]) -> LotStart:

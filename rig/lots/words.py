@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
+from rig.labels import shown
 from rig.lots.history import SupplierHistory, counted, withdrawn_before
 from rig.lots.worth import LotWorth
 from rig.quality.lots import ProcessAverage
@@ -19,6 +20,7 @@ from rig.records.lot_model import (
     LotRun,
 )
 from rig.records.model import RunState
+from rig.records.text_table import table_text
 
 END_WORDS = {
     LotEnd.ACCEPTED: "accepted",
@@ -31,6 +33,7 @@ RESULT_WORDS = {
     ItemResult.NONCONFORMING: "nonconforming",
     ItemResult.REPLACED: "replaced",
 }
+NOT_TESTED = "not tested"
 EVENT_WORDS = {
     LotEventKind.OPENED: "opened",
     LotEventKind.SET_ASIDE: "runs set aside",
@@ -55,11 +58,38 @@ def offered_words(lot: LotKept) -> str:
 
 def plan_words(lot: LotKept) -> str:
     """Return by which plan the lot is judged: level, AQL, letter, sample, Ac and Re."""
+    return ": ".join(plan_parts(lot))
+
+
+def plan_parts(lot: LotKept) -> tuple[str, str]:
+    """Return how severely a lot is inspected, and by which sample."""
     share = f"all {lot.n} units" if lot.n == lot.size else f"{lot.n} of {lot.size} units"
     return (
-        f"level {lot.level}, AQL {lot.aql:g} %, {lot.severity} inspection: letter {lot.letter}, "
-        f"{share}, of which {lot.ac or 'none'} may be nonconforming (Ac {lot.ac}, Re {lot.re})"
+        f"level {lot.level}, AQL {lot.aql:g} %, {lot.severity} inspection",
+        f"letter {lot.letter}, {share}, of which {lot.ac or 'none'} may be nonconforming "
+        f"(Ac {lot.ac}, Re {lot.re})",
     )
+
+
+def lots_table(lots: Iterable[LotKept]) -> str:
+    """Return a table of lots, one a line."""
+    rows = [["lot", "opened", "supplier", "units", "tested", "bad", "came to", "bench"]]
+    rows += [
+        [
+            shown(lot.name),
+            f"{lot.opened_at.astimezone():%Y-%m-%d}",
+            shown(lot.supplier),
+            str(lot.size),
+            f"{lot.judged} of {len(lot.sample)}",
+            f"{len(lot.nonconforming)} (Ac {lot.ac})",
+            verdict_word(lot),
+            "SIMULATED" if lot.simulated else "",
+        ]
+        for lot in lots
+    ]
+    if not any(row[-1] for row in rows[1:]):
+        rows = [row[:-1] for row in rows]
+    return table_text(rows, shrinkable=(0, 2))
 
 
 def progress_words(lot: LotKept) -> str:
@@ -114,7 +144,8 @@ def _finding(lot: LotKept) -> str:
     match lot.result:
         case LotResult.NOT_ACCEPTABLE if left:
             return (
-                f"{found} in the sample by now, and {lot.re} {too_many}: the lot "
+                f"{found} in {'what was tested' if lot.end else 'the sample by now'}, and {lot.re} "
+                f"{too_many}: the lot "
                 f"{'was not accepted' if lot.end else 'cannot be accepted any more'}. "
                 + (
                     f"{_counted(left, 'item')} {'was' if left == 1 else 'were'} left untested."
@@ -173,13 +204,18 @@ def withdrawn_words(lot: LotKept, lots: Iterable[LotKept]) -> str:
     )
 
 
-def item_words(item: LotItem) -> str:
-    """Return what an item came to, and why if it does not conform or is no more of the sample."""
+def item_words(item: LotItem, *, ended: bool) -> str:
+    """Return what an item came to, and why if it does not conform or is no more of the sample.
+
+    ``ended``: its lot is closed or withdrawn, so that what was left will not be tested.
+    """
     if item.untestable is not None:
         return f"{RESULT_WORDS[item.result]}: cannot be tested, {item.untestable_why}"
     run = item.run
     if run is None:
-        return "on the jig" if item.on_jig is not None else RESULT_WORDS[item.result]
+        if item.on_jig is not None:
+            return "on the jig"
+        return NOT_TESTED if ended else RESULT_WORDS[item.result]
     why = f": {run.why}" if item.result is ItemResult.NONCONFORMING and run.why else ""
     return f"{RESULT_WORDS[item.result]}{why}"
 
@@ -202,7 +238,8 @@ def item_lines(lot: LotKept) -> Iterator[str]:
     wide = max((len(item.serial) for item in items), default=0) or 1
     for item in items:
         place = f" (for item {item.replaces})" if item.replaces is not None else ""
-        yield f"{item.number:>{width}}  {item.serial or '-':<{wide}}  {item_words(item)}{place}"
+        line = f"{item.number:>{width}}  {item.serial or '-':<{wide}}  "
+        yield f"{line}{item_words(item, ended=lot.end is not None)}{place}"
         for run in item.runs:
             if run is not item.run:
                 yield f"{'':>{width}}  {'':<{wide}}  {run_words(run)}"
@@ -294,6 +331,11 @@ def history_lines(history: SupplierHistory) -> Iterator[str]:
     doubt = (
         ", not to be relied on: a sample was broken off out of order" if history.in_doubt else ""
     )
+    if history.average is not None and any(_broken_off(lot) for lot in history.lots):
+        doubt += (
+            "; a sample broken off once its lot had failed draws the average of a few lots up "
+            "(over many it evens out)"
+        )
     yield f"  {average_words(history.average)}{doubt}"
     yield f"  next lot: {inspection_word(history.inspection)}. {history.inspection.why}"
 
@@ -307,5 +349,8 @@ def _broken_off(lot: LotKept) -> str:
     if lot.is_open or not lot.left or not lot.original:
         return ""
     inspected, bad = counted(lot)
-    how = "broken off" if lot.judged == inspected else "broken off out of the crate's order"
-    return f", {how}: {bad} of {inspected} count in the average"
+    order = "" if lot.judged == inspected else ", out of the crate's order"
+    return (
+        f", broken off with {lot.judged} of {len(lot.sample)} tested{order}: {bad} of {inspected} "
+        "count in the average"
+    )

@@ -4,36 +4,30 @@ from __future__ import annotations
 
 import math
 from collections import Counter, defaultdict
-from collections.abc import Callable, Hashable, Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime
 from itertools import combinations
 from statistics import fmean, median, stdev
 
 import numpy as np
-from scipy.special import stdtr, stdtrit
+from scipy.special import stdtrit
 
 from rig.labels import name_key
 from rig.quality.lots import ProcessAverage, process_average
 
 REASONS_TOLD = 3
-SIGNIFICANCE = 0.05
 LEAST_PAIRS = 3  # units on two benches, before an interval is worth anything (guess)
-
-
-Values = dict[str, dict[str, float]]
-"""What a run measured, by measure and step: the mean of the half-turns that parked.
-
-``to_run_s`` and ``to_stop_s`` are at the plan's nominal voltage, ``to_run_raw_s`` and
-``to_stop_raw_s`` as they were measured, where they were not worked out for another; ``run_a``.
-"""
 
 
 @dataclass(frozen=True)
 class JudgedRun:
     """A run that has a verdict: of which unit, when (UTC), on which bench, and why it failed.
 
-    ``plan`` tells plans of different texts apart.  ``reasons`` are the measures that were beyond
+    ``values`` are what it measured, by name and by the place in the plan (a step, and for
+    ``run_a`` a direction): the mean of the half-turns there that parked.  ``to_run_s`` and
+    ``to_stop_s`` are at the plan's nominal voltage, ``to_run_as_taken_s`` ... as the supply was.
+    ``plan`` is one for runs whose values compare.  ``reasons`` are the measures that were beyond
     their limits.
     """
 
@@ -44,7 +38,7 @@ class JudgedRun:
     at: datetime
     verdict: str
     reasons: tuple[str, ...] = ()
-    values: Values = field(default_factory=dict)
+    values: dict[str, dict[str, float]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -160,10 +154,7 @@ def _line(
 
 @dataclass(frozen=True)
 class Spread:
-    """The median of a bench's runs of one unit type and plan, and its middle half.
-
-    A run counts by the mean of its steps; one that lacks a step that others have is left out.
-    """
+    """The median of a bench's runs of one unit type and plan, and its middle half."""
 
     unit_type: str
     plan: str
@@ -179,9 +170,8 @@ class Spread:
 class Paired:
     """The same units by the same plan on two benches: the mean of the differences, other - one.
 
-    ``u`` is the half-width of its 95 % interval by Student's t, ``p`` the two-sided probability of
-    so large a mean if there were no difference; both None with fewer than LEAST_PAIRS units.
-    ``differs``: there is one, with 5 % at most that any of all those told is by chance (`pairs`).
+    ``u`` is the half-width of its interval by Student's t; None with fewer than LEAST_PAIRS units.
+    All the intervals of a report hold together with 95 % confidence.
     """
 
     unit_type: str
@@ -192,101 +182,109 @@ class Paired:
     units: int
     difference: float
     u: float | None
-    p: float | None = None
-    differs: bool = False
 
     @property
-    def stands_out(self) -> bool:
-        """Tell whether its own interval leaves nought out, as one in twenty does by chance."""
+    def differs(self) -> bool:
+        """Tell whether the interval leaves nought out."""
         return self.u is not None and abs(self.difference) > self.u
 
 
-_Key = tuple[str, str, str]  # unit type, plan, measure
+AS_TAKEN = {"to_run_as_taken_s": "to_run_s", "to_stop_as_taken_s": "to_stop_s"}
+"""Times as the supply was, which compare only where none is known at nominal voltage."""
+
+_Places = dict[str, float]
+_Of = tuple[str, str, str]  # unit type, plan, measure
+
+
+def _compared(tests: Iterable[JudgedRun]) -> list[tuple[_Of, JudgedRun, _Places]]:
+    """Return the values that compare, each with what it is of."""
+    found = [
+        ((test.unit_type, test.plan, measure), test, places)
+        for test in tests
+        for measure, places in test.values.items()
+        if places
+    ]
+    there = {of for of, _, _ in found}
+
+    def known_better(of: _Of) -> bool:
+        unit_type, plan, measure = of
+        return (unit_type, plan, AS_TAKEN.get(measure, "")) in there
+
+    return [each for each in found if not known_better(each[0])]
 
 
 def spreads(tests: Iterable[JudgedRun]) -> list[Spread]:
-    """Return what each bench reads of each unit type, plan and measure."""
-    found: dict[_Key, list[tuple[str, dict[str, float]]]] = defaultdict(list)
-    for test in tests:
-        for measure, by_step in test.values.items():
-            found[test.unit_type, test.plan, measure].append((test.bench, by_step))
-    told = []
-    for key, runs in sorted(found.items()):
-        steps = set().union(*(by_step for _, by_step in runs))
-        whole: dict[str, list[float]] = defaultdict(list)
-        for bench, by_step in runs:
-            if by_step.keys() == steps:
-                whole[bench].append(fmean(by_step.values()))
-        for bench, some in sorted(whole.items()):
-            quartiles = (float(q) for q in np.percentile(some, (50, 25, 75)))
-            told.append(Spread(*key, bench, len(some), *quartiles))
-    return told
+    """Return what each bench reads of each unit type, plan and measure.
+
+    A run whose half-turns were not those of most runs (it was cut short, say) is left out: it
+    would have another mean.
+    """
+    values: dict[_Of, dict[str, list[_Places]]] = defaultdict(lambda: defaultdict(list))
+    for of, test, places in _compared(tests):
+        values[of][test.bench].append(places)
+    made = []
+    for of, benches in sorted(values.items()):
+        alike = Counter(frozenset(places) for some in benches.values() for places in some)
+        usual = max(alike, key=lambda places: (alike[places], len(places), sorted(places)))
+        for bench, some in sorted(benches.items()):
+            whole = [fmean(places.values()) for places in some if places.keys() == usual]
+            if whole:
+                quartiles = (float(q) for q in np.percentile(whole, (50, 25, 75)))
+                made.append(Spread(*of, bench, len(whole), *quartiles))
+    return made
 
 
 def pairs(tests: Iterable[JudgedRun]) -> list[Paired]:
     """Return every two benches that tested the same units, by unit type, plan and measure.
 
-    Each unit counts once: by the mean, over the steps that both benches have of it, of the
-    differences of the medians of its runs there.  Which differ is decided over all of them
-    together (Holm, Scandinavian Journal of Statistics 6, 1979, p. 65).
+    Each unit counts once a bench, by the median of its runs there, and by what was measured at the
+    same places of the plan on both.
     """
-    found: dict[_Key, dict[str, dict[str, dict[str, list[float]]]]] = defaultdict(
-        lambda: defaultdict(lambda: defaultdict(lambda: defaultdict(list)))
+    found: dict[_Of, dict[str, dict[str, list[_Places]]]] = defaultdict(
+        lambda: defaultdict(lambda: defaultdict(list))
     )
-    for test in tests:
-        for measure, by_step in test.values.items():
-            of_unit = found[test.unit_type, test.plan, measure][test.bench][test.unit]
-            for step, value in by_step.items():
-                of_unit[step].append(value)
-    paired = []
-    for key, benches in sorted(found.items()):
+    for of, test, places in _compared(tests):
+        found[of][test.bench][test.unit].append(places)
+    compared: list[tuple[_Of, str, str, list[float]]] = []
+    for of, benches in sorted(found.items()):
         for one, other in combinations(sorted(benches), 2):
-            differences = [
-                fmean(median(theirs[step]) - median(ours[step]) for step in common)
-                for unit, ours in sorted(benches[one].items())
-                if (theirs := benches[other].get(unit)) and (common := ours.keys() & theirs.keys())
-            ]
+            differences = list(_differences(benches[one], benches[other]))
             if differences:
-                mean, u = mean_difference(differences)
-                p = None if u is None else chance_of(differences)
-                paired.append(Paired(*key, one, other, len(differences), mean, u, p))
-    return _decided(paired)
+                compared.append((of, one, other, differences))
+    judged = sum(len(differences) >= LEAST_PAIRS for *_, differences in compared)
+    return [
+        Paired(*of, one, other, len(differences), *mean_difference(differences, judged))
+        for of, one, other, differences in compared
+    ]
 
 
-def _decided(paired: Sequence[Paired]) -> list[Paired]:
-    """Return the pairs with ``differs`` by Holm's rule: from the least likely on, while it holds.
-
-    So the chance that any is told where there is none is ``SIGNIFICANCE`` at most.
-    """
-    tried = sorted((pair.p, at) for at, pair in enumerate(paired) if pair.p is not None)
-    differ: set[int] = set()
-    for rank, (p, at) in enumerate(tried):
-        if p > SIGNIFICANCE / (len(tried) - rank):
-            break
-        differ.add(at)
-    return [replace(pair, differs=at in differ) for at, pair in enumerate(paired)]
+def _middle(runs: Sequence[_Places]) -> _Places:
+    by_place: dict[str, list[float]] = defaultdict(list)
+    for run in runs:
+        for place, value in run.items():
+            by_place[place].append(value)
+    return {place: median(some) for place, some in by_place.items()}
 
 
-def mean_difference(differences: Sequence[float]) -> tuple[float, float | None]:
-    """Return the mean of paired differences and the half-width of its 95 % interval.
+def _differences(one: dict[str, list[_Places]], other: dict[str, list[_Places]]) -> Iterator[float]:
+    for unit in sorted(one.keys() & other.keys()):
+        here, there = _middle(one[unit]), _middle(other[unit])
+        common = sorted(here.keys() & there.keys())
+        if common:
+            yield fmean(there[place] - here[place] for place in common)
+
+
+def mean_difference(
+    differences: Sequence[float], comparisons: int = 1
+) -> tuple[float, float | None]:
+    """Return the mean of paired differences and the half-width of its interval.
 
     Student's t with n - 1 degrees of freedom (Student, Biometrika 6, 1908); None for so few pairs
-    that it says nothing.
+    that it says nothing.  The intervals of so many ``comparisons`` hold all at once with 95 %
+    confidence (Bonferroni's inequality: Dunn, J. Am. Stat. Assoc. 56, 1961, 52-64).
     """
     n = len(differences)
     if n < LEAST_PAIRS:
         return fmean(differences), None
-    t = float(stdtrit(n - 1, 1 - SIGNIFICANCE / 2))
+    t = float(stdtrit(n - 1, 1.0 - 0.025 / max(comparisons, 1)))
     return fmean(differences), t * stdev(differences) / math.sqrt(n)
-
-
-def chance_of(differences: Sequence[float]) -> float:
-    """Return the two-sided probability of so large a mean of paired differences, were there none.
-
-    By Student's t, for two differences at least.
-    """
-    n, mean = len(differences), fmean(differences)
-    error = stdev(differences) / math.sqrt(n)
-    if error == 0.0:
-        return 1.0 if mean == 0.0 else 0.0
-    return float(2 * stdtr(n - 1, -abs(mean) / error))

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 import textwrap
 from collections.abc import Iterator, Sequence
 from itertools import groupby
 from typing import Any
 
+from rig.labels import shown
 from rig.lots.words import percent
-from rig.overview.figures import NOT_TESTABLE, Line, Paired, Spread
+from rig.overview.figures import AS_TAKEN, NOT_TESTABLE, Line, Paired, Spread
 from rig.records.export import text_cell
 from rig.records.text_table import WIDTH, table_text
 
@@ -31,8 +33,8 @@ REASONS = {
 MEASURES = {
     "to_run_s": ("half-turn time to run", "s"),
     "to_stop_s": ("half-turn time to stop", "s"),
-    "to_run_raw_s": ("raw time to run", "s"),
-    "to_stop_raw_s": ("raw time to stop", "s"),
+    "to_run_as_taken_s": ("time to run, as taken", "s"),
+    "to_stop_as_taken_s": ("time to stop, as taken", "s"),
     "run_a": ("running current", "A"),
 }
 HOW_COUNTED = {
@@ -45,6 +47,8 @@ HOW_COUNTED = {
     "types": "Each unit counts once, by its last run that passed or failed.",
 }
 _HEADS = {"suppliers": "supplier", "benches": "bench", "months": "month", "types": "unit type"}
+_TOLD_APART = re.compile(r" \([0-9a-f]{8}\)$")
+_WHOLE_NAME = 1000  # of a bench or supplier: never so cut that two look alike
 _PLACES = 4  # of seconds and amperes: a step of what the bench measures
 
 
@@ -55,10 +59,7 @@ def report_text(
     if not lines:
         nothing = "No lot was opened then" if by == "suppliers" else "Nothing then has a verdict"
         return _wrapped(f"{of} {nothing}.") + "\n"
-    parts = [
-        _wrapped(of),
-        table_text(_rows(by, lines), shrinkable=(0,), in_the_middle=True).rstrip(),
-    ]
+    parts = [_wrapped(of), table_text(_rows(by, lines), shrinkable=(0,), whole=True).rstrip()]
     if any(line.reasons for line in lines):
         parts.append("Commonest reasons, with the number of units\n" + _reason_lines(lines))
     parts.append(
@@ -98,7 +99,7 @@ def _reason_lines(lines: Sequence[Line]) -> str:
 
 
 def _called(line: Line) -> str:
-    return line.name or "(not told)"
+    return shown(line.name, _WHOLE_NAME) or "(not told)"
 
 
 def _share(line: Line) -> str:
@@ -127,18 +128,38 @@ def _bench_parts(spreads: Sequence[Spread], pairs: Sequence[Paired]) -> Iterator
     for (unit_type, plan), some in groupby(spreads, key=lambda each: (each.unit_type, each.plan)):
         rows = [["", "bench", "runs", "median", "middle half"]]
         rows += [_spread_row(each) for each in some]
-        table = table_text(rows, shrinkable=(1,), in_the_middle=True).rstrip()
-        yield f"What each bench reads of {unit_type} by the plan {plan}\n{table}"
+        table = table_text(rows, shrinkable=(1,), whole=True).rstrip()
+        yield f"What each bench reads of {shown(unit_type)} by the plan {shown(plan, 60)}\n{table}"
+    yield _wrapped(_what_compares(spreads))
     if not pairs:
-        yield "No unit was tested on two benches by one plan (the very same text)."
+        yield "No unit was tested on two benches by one plan."
         return
     yield "Same units on two benches\n" + "\n".join(_wrapped(pair_words(p)) for p in pairs)
+    several = sum(pair.u is not None for pair in pairs)
+    all_hold = f"All {several} intervals hold together" if several > 1 else "The interval holds"
     yield _wrapped(
-        "± is the 95 % interval of each by itself, of which one in twenty leaves 0 out by chance; "
-        "“reads otherwise” holds for all of them together, with 5 % that any is by chance (Holm). "
-        "Such a difference is one of the benches, or of units that changed between their two "
-        "tests. Test one unit on both on one day, and look at both calibrations."
+        f"{all_hold} with 95 % confidence (Student's t"
+        f"{', Bonferroni' if several > 1 else ''}). A difference beyond its interval is one of the "
+        "benches, or of units that changed between their two tests. Test one unit on both on one "
+        "day, and look at both calibrations."
     )
+
+
+def _what_compares(spreads: Sequence[Spread]) -> str:
+    words = (
+        "Half-turns that parked, at plain work in steps that count; times are at the plan's "
+        "nominal voltage."
+    )
+    if any(each.measure in AS_TAKEN for each in spreads):
+        words += (
+            " As taken: no run has them at nominal voltage, so the supply is in the difference too."
+        )
+    if any(_TOLD_APART.search(each.plan) for each in spreads):
+        words += (
+            " Plans of one name with other steps or unit data stand apart, each with the first "
+            "characters of its SHA-256."
+        )
+    return words
 
 
 def _spread_row(spread: Spread) -> list[str]:
@@ -146,22 +167,26 @@ def _spread_row(spread: Spread) -> list[str]:
     median, low, high = (
         f"{value:#.{_PLACES}g}" for value in (spread.median, spread.low, spread.high)
     )
-    return [label, spread.bench, str(spread.runs), f"{median} {unit}", f"{low} to {high}"]
+    return [
+        label,
+        shown(spread.bench, _WHOLE_NAME),
+        str(spread.runs),
+        f"{median} {unit}",
+        f"{low} to {high}",
+    ]
 
 
 def pair_words(pair: Paired) -> str:
     """Return what two benches' readings of the same units say, as a sentence."""
     label, unit = MEASURES[pair.measure]
     units = f"{pair.units} unit{'s' if pair.units > 1 else ''}"
-    what = f"  {pair.unit_type}, {pair.plan}, {label}: {pair.other} - {pair.one} is "
+    one, other = (shown(name, _WHOLE_NAME) for name in (pair.one, pair.other))
+    of = f"{shown(pair.unit_type)}, {shown(pair.plan, 60)}, {label}"
+    what = f"  {of}: {other} - {one} is "
     difference = f"{pair.difference:+.3g}"
     if pair.u is None:
         return f"{what}{difference} {unit} ({units}: too few to tell)."
-    told = "no difference seen"
-    if pair.differs:
-        told = "one bench reads otherwise"
-    elif pair.stands_out:
-        told = "may be by chance, among so many"
+    told = "one bench reads otherwise" if pair.differs else "no difference seen"
     return f"{what}({difference} ± {pair.u:.2g}) {unit} ({units}): {told}."
 
 
@@ -197,7 +222,6 @@ def report_object(
                 "units": p.units,
                 "difference": p.difference,
                 "u": p.u,
-                "p": p.p,
                 "differs": p.differs,
             }
             for p in pairs

@@ -11,18 +11,15 @@ from rig.records.model import AGAIN, Held, StepRecord
 _JUDGED_KINDS = ("half_turns", "park_check", "loaded", "relay_check", "endurance")
 
 
-class Titled(Protocol):
-    """Anything that is a step by its title."""
-
+class _Titled(Protocol):
     @property
-    def title(self) -> str:
-        """What the step is called in its run."""
+    def title(self) -> str: ...
 
 
-StepT = TypeVar("StepT", bound=Titled)
+Step = TypeVar("Step", bound=_Titled)
 
 
-def counted(steps: Sequence[StepT]) -> list[StepT]:
+def counted(steps: Sequence[Step]) -> list[Step]:
     """Return the steps without those that were done again: the repetition counts."""
     again = [step.title.removesuffix(AGAIN) for step in steps if step.title.endswith(AGAIN)]
     kept = []

@@ -8,7 +8,7 @@ from contextlib import AbstractContextManager
 from datetime import datetime
 from uuid import UUID
 
-from sqlalchemy import and_, func, select
+from sqlalchemy import and_, func, or_, select
 from sqlalchemy.orm import Session
 
 from rig.labels import name_key, serial_key, shown
@@ -54,9 +54,10 @@ class LotRecords:
     def open(self, start: LotStart) -> UUID:
         """Keep a lot with the sample drawn for it; its name must be new."""
         with self._write("open a lot in") as session:
-            if _named(session, start.name) is not None:
+            there = _named(session, start.name)
+            if there is not None:
                 raise RecordsError(
-                    f"There is a lot “{shown(start.name)}” already; it was left as it is. Go on "
+                    f"There is a lot “{shown(there.name)}” already; it was left as it is. Go on "
                     "with it, or choose another name."
                 )
             last = session.scalar(select(func.max(LotRow.number)).where(_OWN))
@@ -222,6 +223,15 @@ class LotRecords:
                 alike = [name for name in names if name_key(name) == name_key(supplier)]
                 query = query.where(LotRow.supplier.in_(alike))
             return _lots(session, session.scalars(query).all())
+
+    def suppliers(self) -> list[str]:
+        """Return the suppliers of lots that were not withdrawn, each as its newest lot has it."""
+        with self._read() as session:
+            query = select(LotRow.supplier).where(
+                _OWN, or_(LotRow.end.is_(None), LotRow.end != LotEnd.WITHDRAWN)
+            )
+            names = session.scalars(query.order_by(LotRow.number)).all()
+        return list({name_key(name): name for name in names}.values())
 
     def lot(self, name: str) -> LotKept:
         """Return the lot called ``name``."""
@@ -429,7 +439,15 @@ def _sharing(session: Session, lot: LotKept, serial: str) -> list[LotKept]:
 
 
 def _named(session: Session, name: str) -> LotRow | None:
-    return session.scalar(select(LotRow).where(_OWN, LotRow.name == name))
+    """Return the lot of a name, or else the one whose name differs in capitals and blanks alone."""
+    exact = session.scalar(select(LotRow).where(_OWN, LotRow.name == name))
+    if exact is not None:
+        return exact
+    names = session.scalars(select(LotRow.name).where(_OWN).order_by(LotRow.number))
+    alike = next((one for one in names if name_key(one) == name_key(name)), None)
+    return (
+        None if alike is None else session.scalar(select(LotRow).where(_OWN, LotRow.name == alike))
+    )
 
 
 def _need(session: Session, name: str) -> LotRow:

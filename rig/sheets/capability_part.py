@@ -12,7 +12,10 @@ from rig.studies.capability_words import NAMES, index_words, limit_words
 from rig.studies.spread_words import share, shown
 from rig.studies.units import choose_of, did_not_park
 
-BEYOND = "“Expected beyond” is the part of all units, as an interval, if their values are normal."
+BEYOND = (
+    "“Expected beyond” is the part of all units, as an interval, if their values are normal; "
+    "a dash where they are not, or not steady."
+)
 
 
 def part_of_runs(records: Sequence[RunRecord]) -> dict[str, Any] | None:
@@ -62,6 +65,8 @@ def _row(found: Capability) -> dict[str, Any]:
         "values": f"{shown(found.mean, found.sd)} {unit}, s {found.sd:.2g} {unit}",
         "limit": limit_words(found).removeprefix("allowed ").replace(" ohm", " Ω"),
         "index": index_words(found),
-        "beyond": " to ".join(dict.fromkeys((share(index.beyond_low), share(index.beyond_high)))),
+        "beyond": " to ".join(dict.fromkeys((share(index.beyond_low), share(index.beyond_high))))
+        if found.tells_beyond
+        else "–",
         "odd": not found.in_control,
     }

@@ -10,6 +10,7 @@ from typing import Any
 from rig.lots.words import (
     END_WORDS,
     EVENT_WORDS,
+    NOT_TESTED,
     SOURCE,
     finding_words,
     item_words,
@@ -108,7 +109,7 @@ def finding_of(lot: LotKept, lots: Iterable[LotKept] = ()) -> LotFinding:
         tuple({"cells": [words.clean(cell) for cell in row]} for row in (heading, *risks)),
         curve_figure(lot, worth, _CURVE_IN),
         tuple(_against(item) for item in lot.nonconforming),
-        tuple(_item(item) for item in crate),
+        tuple(_item(item, ended=not lot.is_open) for item in crate),
         tuple(
             {
                 "when": words.local(event.at, words.WITH_ZONE),
@@ -184,15 +185,17 @@ def _against(item: LotItem) -> dict[str, Any]:
     }
 
 
-def _item(item: LotItem) -> dict[str, Any]:
+def _item(item: LotItem, *, ended: bool) -> dict[str, Any]:
     others = [run_words(run) for run in item.runs if run is not item.run]
     place = f"for item {item.replaces}" if item.replaces is not None else ""
-    said = item_words(item) if item.untestable is not None else str(item_words(item)).split(":")[0]
+    said = item_words(item, ended=ended)
+    if item.untestable is None:
+        said = said.split(":")[0]
     return {
         "number": str(item.number),
         "serial": words.clean(item.serial),
         "result": words.clean(said),
-        "odd": item.result is not ItemResult.CONFORMING,
+        "odd": item.result is not ItemResult.CONFORMING and said != NOT_TESTED,
         "run_id": "" if item.run is None else str(item.run.run_id),
         "when": "",
         "code": "",

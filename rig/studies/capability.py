@@ -56,6 +56,12 @@ class Capability:
         """Whether nothing in the order of the runs speaks against one steady process."""
         return not self.signals
 
+    @property
+    def tells_beyond(self) -> bool:
+        """Whether a part of all units beyond the limits may be told: steady, normal values."""
+        refused = self.look is not None and self.look.refused and not self.look.in_steps
+        return self.index is not None and self.in_control and not refused
+
 
 @dataclass(frozen=True)
 class CapabilityStudy:

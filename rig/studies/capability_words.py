@@ -71,7 +71,8 @@ def _lines(found: Capability, study: CapabilityStudy, *, plot: bool) -> Iterator
     if plot:
         yield from plot_lines(numbers, sd)
     yield from wrapped(index_words(found))
-    yield from wrapped(_beyond_words(found, study.confidence))
+    if found.tells_beyond:
+        yield from wrapped(_beyond_words(found, study.confidence))
     if found.share_of_u is not None and found.share_of_u >= _LARGE_SHARE:
         yield from wrapped(
             f"U = {amount(found.readings.u or 0.0, bound.unit)}: up to {share(found.share_of_u)} "
@@ -94,17 +95,23 @@ def index_words(found: Capability) -> str:
     index = found.index
     if index is None:
         return f"no index: {found.why}"
+    if not found.in_control:
+        return (
+            "No index, and no part of all beyond: the process was not in control, so these values "
+            "do not say what others will be like."
+        )
     text = f"Ppk {_index(index.ppk)}"
     if index.pp is not None:
         text += f", Pp {_index(index.pp)}"
     how = "exact" if index.exact else "Ppk's by the handbook's approximation"
     text += f" ({share(index.confidence)} intervals, {how})"
-    if not found.in_control:
-        return f"{text}. It says nothing: the process was not in control."
     if found.look is not None and found.look.in_steps:
         return f"{text}. Take it with care: the values come in steps."
     if found.look is not None and found.look.refused:
-        return f"{text}. Take it with care: the values are not normal."
+        return (
+            f"{text}. Take it with care: the values are not normal, so no part of all beyond is "
+            "told from it."
+        )
     return f"{text}."
 
 

@@ -60,12 +60,13 @@ class Method(StrEnum):
 class Asked:
     """What is asked of the limits: they hold ``coverage`` of all such units with ``confidence``.
 
-    ``with_band``: the plan's guard band is put on top, so that these pass outright.
+    ``with_band``: the plan's guard band is put on top, so that these pass outright.  The values are
+    as measured, so the measurement's scatter is in the limit before the band takes it off again.
     """
 
     coverage: float = 0.99
     confidence: float = 0.95
-    with_band: bool = False
+    with_band: bool = True
 
 
 @dataclass(frozen=True)
@@ -185,6 +186,38 @@ def propose(chosen: Chosen, asked: Asked, keys: Sequence[str] = ()) -> Proposals
         tuple(unmeasured),
         tuple(others),
         held.supplies_v(),
+    )
+
+
+@dataclass(frozen=True)
+class Outright:
+    """What the plan's rule would make of good units at all the proposed limits together.
+
+    ``waiting`` are the ``count`` units' own that would not pass outright by one limit or another.
+    ``least`` and ``most`` are the part of all such units, whatever the limits have to do with each
+    other (inequalities of Frechet and Bonferroni); None where a limit tells no such part.
+    """
+
+    count: int
+    waiting: tuple[str, ...]
+    least: float | None
+    most: float | None
+
+
+def outright_of(found: Proposals) -> Outright | None:
+    """Return what all proposed limits together do to good units; None without a limit."""
+    risks = [one.risks for one in found.found if one.risks is not None]
+    if not risks:
+        return None
+    waiting = {serial for one in risks for serial in one.waiting}
+    units = [run.start.unit_serial for run in found.chosen.records]
+    parts = [one.not_passed for one in risks if one.not_passed is not None]
+    whole = len(parts) == len(risks)
+    return Outright(
+        len(units),
+        tuple(serial for serial in units if serial in waiting),
+        max(parts) if whole else None,
+        min(1.0, sum(parts)) if whole else None,
     )
 
 

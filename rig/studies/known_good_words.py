@@ -7,7 +7,15 @@ from collections.abc import Iterator
 
 from rig.analysis.wording import amount
 from rig.quality.tolerance import Interval, Side, coverage_reached, least_count
-from rig.studies.known_good import NOT_NORMAL, Method, Pair, Proposal, Proposals, values_of
+from rig.studies.known_good import (
+    NOT_NORMAL,
+    Method,
+    Pair,
+    Proposal,
+    Proposals,
+    outright_of,
+    values_of,
+)
 from rig.studies.plan_text import literal
 from rig.studies.spread_words import (
     about,
@@ -32,6 +40,7 @@ _HOLDS_FOR = {
 }
 _COMMENT = 92
 _TINY = 1e-5
+_MUCH = 0.05
 
 
 def asked_words(found: Proposals) -> str:
@@ -202,15 +211,30 @@ def _risk_lines(proposal: Proposal, found: Proposals) -> Iterator[str]:
             f"{share(risks.outright.consumers)} would pass and not keep it (consumer's risk), "
             f"{share(risks.failed.producers)} fail and keep it (producer's)."
         )
-    if proposal.band > 0.0 and not found.asked.with_band and (waiting or _much(risks.not_passed)):
-        yield from wrapped(
-            "With --with-band the guard band goes on top, and as many pass outright as are asked "
-            "for."
-        )
 
 
-def _much(part: float | None) -> bool:
-    return part is not None and part > 0.05
+def outright_words(found: Proposals) -> str:
+    """Return how many good units all proposed limits together let pass outright, and what to do.
+
+    Empty where no limit is proposed.
+    """
+    together = outright_of(found)
+    if together is None:
+        return ""
+    count, waiting = together.count, len(together.waiting)
+    limits = sum(bool(one.proposed) for one in found.found)
+    by = f"By all {limits} proposed limits together" if limits > 1 else "By the proposed limit"
+    of_all = ""
+    if together.least is not None and together.most is not None:
+        low, high = share(together.least), share(together.most)
+        span = low if low == high else f"{low} to {high}"
+        of_all = f", and of all such units {span} if they spread as these do"
+    text = f"{by} {waiting} of these {count} good units would not pass outright{of_all}."
+    banded = any(one.proposed and one.band > 0.0 for one in found.found)
+    much = waiting > 0 or (together.most or 0.0) > _MUCH
+    if much and banded and not found.asked.with_band:
+        text += " Without --no-band the plan's guard band goes on top, so that good units pass."
+    return text
 
 
 def _closing(found: Proposals) -> Iterator[str]:
@@ -241,6 +265,7 @@ def _closing(found: Proposals) -> Iterator[str]:
         "Good is what is known from elsewhere: units chosen only because they passed can do no "
         "more than draw today's limits tighter."
     )
+    yield from wrapped(outright_words(found))
 
 
 def comments_of(found: Proposals) -> dict[str, list[str]]:

@@ -10,7 +10,7 @@ from rig.quality.normality import Look
 from rig.quality.risk import GlobalRisk
 from rig.studies.binding import Readings
 from rig.studies.capability import Capability, CapabilityStudy
-from rig.studies.known_good import Proposal, Proposals, Risks, values_of
+from rig.studies.known_good import Proposal, Proposals, Risks, outright_of, values_of
 from rig.studies.units import Chosen
 
 
@@ -61,12 +61,14 @@ def look_object(look: Look | None) -> dict[str, Any] | None:
 
 def proposals_object(found: Proposals) -> dict[str, Any]:
     """Return what known good units say of a plan's limits."""
+    together = outright_of(found)
     return {
         **chosen_object(found.chosen),
         "coverage": found.asked.coverage,
         "confidence": found.asked.confidence,
         "with_band": found.asked.with_band,
         "limits": [_proposal(proposal, found) for proposal in found.found],
+        "not_passed_by_all": None if together is None else asdict(together),
         "unmeasured": list(found.unmeasured),
         "others": list(found.others),
     }

@@ -189,9 +189,8 @@ def _verdict(record: RunRecord) -> Verdict:
 
 def _set_aside(runs: Sequence[RunSummary], aside: Mapping[UUID, str]) -> Iterator[str]:
     if runs:
-        told = [f"{run.unit_serial} ({aside[run.run_id]})" for run in runs[:_MOST_NAMED]]
-        more = f" and {len(runs) - _MOST_NAMED} more" if len(runs) > _MOST_NAMED else ""
-        yield f"{_runs(len(runs))} set aside left out: {', '.join(told)}{more}."
+        told = [f"{run.unit_serial} ({aside[run.run_id]})" for run in runs]
+        yield f"{_runs(len(runs))} set aside left out: {_some(told)}."
 
 
 def _not_used(
@@ -201,8 +200,9 @@ def _not_used(
         count = len(finished) - len(world)
         yield f"{_runs(count)} on simulated units left out: the two worlds are never mixed."
     if len(finished) < len(runs):
-        count = len(runs) - len(finished)
-        yield f"{_runs(count)} without a verdict left out."
+        known = {run.run_id for run in finished}
+        out = [run.unit_serial for run in runs if run.run_id not in known]
+        yield f"{_runs(len(out))} without a verdict left out: {_some(list(dict.fromkeys(out)))}."
 
 
 def _of_rigs(records: Sequence[RunRecord]) -> Iterator[str]:
@@ -218,6 +218,11 @@ def _of_rigs(records: Sequence[RunRecord]) -> Iterator[str]:
     ):
         if standings[standing]:
             yield f"{_runs(standings[standing])} of these made {words}: look at the rig first."
+
+
+def _some(names: Sequence[str]) -> str:
+    more = f" and {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
+    return ", ".join(names[:_MOST_NAMED]) + more
 
 
 def _runs(count: int) -> str:

@@ -73,8 +73,11 @@ def test_a_lot_is_opened_tested_and_closed(console, records):
         await pilot.pause()
         assert screen.is_current
         console.desk.choices.operator = "jo"
+        console.desk.choices.plan = ""
         await pilot.press("n")
         opened = await dialog(pilot, NewLotDialog)
+        assert opened.query_one("#plan").value == "incoming"
+        opened.query_one("#plan").value = "short"
         (box,) = opened.query(".dialog")
         opened.query_one("#aql", Input).value = "7"
         await pilot.press("f9")
@@ -112,6 +115,14 @@ def test_a_lot_is_opened_tested_and_closed(console, records):
         await scan(pilot, job.unit_serial)
         assert not console.desk.live.on
         assert screen.is_current
+        # From an old reading nothing is begun.
+        screen.read_again()
+        assert "Reading the lot" in shown(screen)
+        assert screen.check_action("test", ()) is False
+        screen.scanned("AR-0001")
+        assert not console.desk.live.on
+        await until(pilot, lambda: screen.is_read)
+        assert f"Take item {second}:" in shown(screen)
         # What is typed by hand with the focus on the items goes on in the field.
         console.scanner_s = 0.0
         assert isinstance(console.focused, ItemTable)

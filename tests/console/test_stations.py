@@ -165,6 +165,16 @@ async def test_a_question_turned_away_from_waits_and_comes_up_again(stations):
         assert "ASKS" in head(console)
         await pilot.press("ctrl+n")
         await asked(pilot, "A")
+        # So it does on the way to all stations, until its own is chosen anew or opened.
+        for come_back in (("right", "left"), ("enter",)):
+            await pilot.press("f10")
+            await until(pilot, lambda: getattr(console.screen, "place", "") == "stations")
+            for _ in range(3):
+                console.pump()
+                await pilot.pause()
+            assert isinstance(console.screen, DeskScreen)
+            await pilot.press(*come_back)
+            await asked(pilot, "A")
         await pilot.press("o")
         await until(pilot, lambda: a.answers == ["ok"])
         assert b.answers == []

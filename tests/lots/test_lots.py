@@ -542,13 +542,15 @@ def test_damage_seen_first_is_no_average_of_a_sample_that_was_broken_off():
     lot = replace(kept((), start, end=LotEnd.NOT_ACCEPTED), items=items)
     (history,) = histories([lot])
     assert (lot.judged, history.average, history.in_doubt) == (2, None, True)
-    assert "broken off out of the crate's order: 0 of 0 count" in "\n".join(history_lines(history))
+    assert "2 of 5 tested, out of the crate's order: 0 of 0 count" in "\n".join(
+        history_lines(history)
+    )
     # In the order of the crate it counts as far as it came.
     items = tuple(replace(one, **crushed) if one.number in (3, 7) else one for one in items)
     rest = tuple(replace(one, untestable=None) if one.number > 7 else one for one in items)
     (history,) = histories([replace(lot, items=rest)])
     assert (history.average.inspected, history.in_doubt) == (2, False)
-    assert ", broken off: 2 of 2 count" in "\n".join(history_lines(history))
+    assert "broken off with 2 of 5 tested: 2 of 2 count" in "\n".join(history_lines(history))
 
 
 def test_the_json_has_what_the_text_says():

@@ -75,14 +75,15 @@ def test_each_place_is_told_with_what_came_there_and_when(
     finally:
         monkeypatch.undo()
         time.tzset()
-    last, before = out[out.index("To ") :].split("To ")[1:3]
+    # Without blanks and line ends, which are where the URL's length puts them.
+    last, before = ("".join(part.split()) for part in out[out.index("To ") :].split("To ")[1:3])
     assert nowhere in last
-    assert "never all sent; the last try" in " ".join(last.split())
-    assert url in before.replace("\n", " ")
+    assert "neverallsent;thelasttry" in last
+    assert url in before
     assert (told["to"], told["synced_at"]) == (nowhere, None)
     sent = datetime.fromisoformat(told["others"][0]["synced_at"])
     assert abs((now - sent).total_seconds()) < 600
-    shown = datetime.strptime(re.search(r"all sent ([-\d: \n]+)\.", before)[1], "%Y-%m-%d %H:%M")
+    shown = datetime.strptime(re.search(r"allsent([-\d:]+)\.", before)[1], "%Y-%m-%d%H:%M")
     assert abs((now.replace(tzinfo=None) - shown).total_seconds()) < 600
 
 

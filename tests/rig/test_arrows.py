@@ -33,8 +33,16 @@ MAY = {
     },
     "rig.central_url": set(),
     # The report of several benches: pure figures, and what gathers them from any records.
-    "rig.overview": {"rig.overview", "rig.quality", "rig.records", "rig.lots.words"},
-    "rig.overview.figures": {"rig.quality"},
+    "rig.overview": {
+        "rig.overview",
+        "rig.quality",
+        "rig.records",
+        "rig.lots.words",
+        "rig.labels",
+        "rig.plans",
+        "rig.analysis.model",
+    },
+    "rig.overview.figures": {"rig.labels", "rig.quality"},
     # Out of the records and in: records alone, and what a sheet makes of them.
     "rig.exchange": {
         "rig",

@@ -290,6 +290,31 @@ def test_help_loads_nothing_heavy(words):
     assert "usage: halfturn" in done.stdout
 
 
+def test_wrong_words_are_told_before_records_and_benches_are_loaded():
+    code = (
+        "import sys\n"
+        "from rig.cli import main\n"
+        "twice = ['--at', 'a=U1', '--at', 'b=U1']\n"
+        "for words in (\n"
+        "    ['limits', 'propose', 'incoming', '--reference', 'L', '--coverage', '99'],\n"
+        "    ['limits', 'propose', 'incoming', '--since', 'november'],\n"
+        "    ['limits', 'propose', 'none', '--reference', 'L'],\n"
+        "    ['limits', 'propose', 'incoming', '--reference', 'L', '--limit', 'length'],\n"
+        "    ['capability', 'incoming', '--month', 'november'],\n"
+        "    ['capability', 'incoming', '--serials', 'none.txt'],\n"
+        "    ['run', 'incoming', '--backend', 'simulated', *twice],\n"
+        "):\n"
+        "    assert main(words) in (3, 4), words\n"
+        "heavy = {'sqlalchemy', 'rig.studies.known_good', 'rig.bench.stations', 'greenlet'}\n"
+        "sys.exit(', '.join(heavy & set(sys.modules)) or 0)\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, timeout=60
+    )
+    assert done.returncode == 0, done.stderr
+    assert "names the unit U1 twice" in done.stderr
+
+
 def test_the_demo_gives_each_unit_what_it_deserves(capsys):
     status, out, err = halfturn(capsys, "demo", "--folder", "shown")
     assert status == 0

@@ -90,6 +90,10 @@ def test_a_lot_from_its_sample_to_its_report(capsys, tmp_path):
     assert status == 0
     assert "5 of 5 items judged, 1 nonconforming, ready to be closed" in out
     assert "the lot can be accepted; close it." in " ".join(out.split())
+    status, out, _ = go_on(capsys)
+    assert (status, out.startswith("D-1: Nothing was tested: no item is left.")) == (0, True)
+    nothing = json.loads(go_on(capsys, "--json")[1])
+    assert (nothing["name"], nothing["left"]) == ("D-1", 0)
     status, out, _ = lot(capsys, "close", "D-1", "--operator", "R. Vale", "--note", "as agreed")
     assert (status, "lot D-1: ACCEPTED (SIMULATED)" in out) == (0, True)
     (bad,) = kept().nonconforming
@@ -177,8 +181,18 @@ def test_a_lot_that_cannot_be_accepted_is_told_at_once_and_closed_so(capsys):
     )
     out = " ".join(lot(capsys, "show", "D-1")[1].split())
     assert "cannot be accepted any more. Testing the 3 left is recommended" in out
-    status, out, _ = lot(capsys, "close", "D-1", "--operator", "R. Vale")
+    status, out, _ = lot(capsys, "close", "d-1", "--operator", "R. Vale")
     assert (status, "lot D-1: NOT ACCEPTED" in out, "SIMULATED" in out) == (1, True, False)
+    assert "2 nonconforming items in what was tested" in " ".join(out.split())
+    out = lot(capsys, "show", "D-1")[1]
+    assert (out.count("  not tested\n"), "to be tested" in out) == (3, False)
+    assert halfturn(capsys, "sheet", "lot", "--lot", "D-1", "--out", "lot.pdf")[0] == 0
+    said = text_of(Path("lot.pdf").read_bytes())
+    assert "to be tested" not in said
+    assert said.count("not tested") >= 3
+    out = " ".join(lot(capsys, "history", "--supplier", SUPPLIER)[1].split())
+    assert "broken off with 2 of 5 tested" in out
+    assert "draws the average of a few lots up" in out
     status, _, err = lot(capsys, "close", "D-1", "--operator", "R. Vale")
     assert (status, "which is final" in err) == (6, True)
     status, _, err = lot(capsys, "run", "D-1", "--serial", "X-1", "--backend", "simulated")
@@ -197,13 +211,25 @@ def test_the_history_decides_how_severe_the_next_lot_is_inspected(capsys):
     assert "next lot: tightened. Tightened inspection: 2 of 2 lots in a row" in whole
     found = json.loads(lot(capsys, "history", "--supplier", SUPPLIER, "--json")[1])
     assert (found[0]["severity"], len(found[0]["lots"])) == ("tightened", 2)
+    # One name in two spellings is one lot; a supplier that is nearly another is asked about.
+    status, _, err = opened(capsys, "d-2")
+    assert (status, "There is a lot “D-2” already" in err) == (6, True)
+    slip = ("--supplier", "Ash Ridge Suply")
+    status, _, err = opened(capsys, "D-3", *slip)
+    assert (status, f"there are lots of {SUPPLIER} here" in " ".join(err.split())) == (3, True)
+    assert opened(capsys, "D-3", *slip, "--new-supplier")[0] == 0
+    lot(capsys, "withdraw", "D-3", "--reason", "a slip", "--operator", "jo")
     # Lots of the simulated bench say nothing of real ones.
     assert "Normal inspection" in opened(capsys, "S-1", aql="4", level="II")[1]
     status, _, err = lot(capsys, "history", "--supplier", "Nobody")
     assert (status, f"no lot of Nobody here; lots of: {SUPPLIER}" in err) == (6, True)
-    assert lot(capsys, "list")[1].splitlines()[0].startswith("S-1")
+    head, *rows = lot(capsys, "list")[1].splitlines()
+    assert head.split()[:3] == ["lot", "opened", "supplier"]
+    assert [row.split()[0] for row in rows] == ["S-1", "D-3", "D-2", "D-1"]
+    assert f"{SUPPLIER} 40 5 of 5 2 (Ac 1) not accepted" in " ".join(rows[2].split())
+    assert all(len(row) <= 80 for row in rows)
     assert "No lots of Nobody." in lot(capsys, "list", "--supplier", "Nobody")[1]
-    assert len(json.loads(lot(capsys, "list", "--json")[1])) == 3
+    assert len(json.loads(lot(capsys, "list", "--json")[1])) == 4
 
 
 def test_what_is_done_by_hand_is_said_and_wants_a_reason_and_a_name(capsys):

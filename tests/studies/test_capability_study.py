@@ -58,7 +58,10 @@ def test_a_drift_over_the_lot_takes_the_index_its_meaning():
     assert not found.in_control
     said = text_of(study)
     assert "In control? No: " in said
-    assert "It says nothing: the process was not in control." in said
+    assert "No index, and no part of all beyond: the process was not in control" in said
+    by_itself = said[said.index("Running current") :].split("In control?")[1].split("Ppk is the")[0]
+    assert "expected beyond" not in by_itself.split("In control?")[0]
+    assert "Ppk " not in by_itself.split("In control?")[0]
     assert "U = 0.30 A: up to" in said
     assert found.share_of_u == pytest.approx((0.15 / found.sd) ** 2)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from dataclasses import replace
 from pathlib import Path
 from statistics import fmean, stdev
@@ -19,10 +20,10 @@ from rig.analysis.model import Verdict
 from rig.plans import plan_from_text
 from rig.quality.skewed import skewed_interval
 from rig.quality.tolerance import Side, factor
-from rig.studies.known_good import TOO_COARSE, Asked, Method, propose, values_of
-from rig.studies.known_good_words import comments_of, proposal_lines
+from rig.studies.known_good import TOO_COARSE, Asked, Method, outright_of, propose, values_of
+from rig.studies.known_good_words import comments_of, outright_words, proposal_lines
 from rig.studies.spread_json import proposals_object
-from rig.studies.units import choose_of
+from rig.studies.units import choose, choose_of
 
 
 def proposal(found, key):
@@ -134,7 +135,9 @@ def test_a_unit_counts_once_with_the_half_turn_that_comes_nearest_to_the_limit()
 
 
 def test_the_proposal_is_the_tolerance_limit_rounded_outwards():
-    found = proposal(propose(chosen(drawn_runs(12)), Asked(0.95, 0.9)), "run_max_a")
+    found = proposal(
+        propose(chosen(drawn_runs(12)), Asked(0.95, 0.9, with_band=False)), "run_max_a"
+    )
     values = found.readings.numbers
     exact = fmean(values) + factor(12, 0.95, 0.9, Side.HIGH) * stdev(values)
     assert found.as_normal.high == pytest.approx(exact, rel=1e-12)
@@ -169,6 +172,27 @@ def test_of_what_passes_outright_no_more_is_lost_than_is_told(seed, count, with_
         assert 0.0 <= one.risks.failed.producers <= one.risks.outright.producers
 
 
+@given(st.integers(0, 10**6), st.integers(12, 40), st.booleans())
+@settings(max_examples=20)
+def test_all_limits_together_let_pass_what_each_by_itself_lets(seed, count, with_band):
+    rng = np.random.default_rng(seed)
+    runs = {
+        f"U-{n}": unit_run(rng.normal(2.2, 0.1), n, half_turn_s=rng.normal(0.72, 0.01), run_u_a=0.6)
+        for n in range(count)
+    }
+    found = propose(chosen(runs), Asked(with_band=with_band))
+    together = outright_of(found)
+    risks = [one.risks for one in found.found if one.risks is not None]
+    assert set(together.waiting) == {serial for one in risks for serial in one.waiting}
+    # Frechet: whatever the limits have to do with each other, nothing as well.
+    apart = 1.0 - math.prod(1.0 - one.not_passed for one in risks)
+    assert together.least - 1e-12 <= apart <= together.most + 1e-12
+    said = outright_words(found)
+    assert f"{len(together.waiting)} of these {count} good units would not pass outright" in said
+    # U is six times the spread: without the band on top part of the good units go back.
+    assert ("Without --no-band" in said) == (not with_band)
+
+
 def test_times_are_referred_along_the_plans_own_curve_and_scale_it():
     # At 11 V the limit lies at 1.4 s: a unit fed less may take longer, and is no worse for it.
     rng = np.random.default_rng(1)
@@ -182,7 +206,7 @@ def test_times_are_referred_along_the_plans_own_curve_and_scale_it():
         )
         for n, t in enumerate(times)
     }
-    found = propose(chosen(runs), Asked())
+    found = propose(chosen(runs), Asked(with_band=False))
     one = proposal(found, "half_turn_max_s")
     assert one.readings.at_v == 11.5
     assert one.today.high == pytest.approx(1.3)
@@ -308,7 +332,7 @@ def test_two_limits_of_one_value_are_two_sided():
 
 
 def test_as_text_as_json_and_as_comments():
-    found = propose(chosen(drawn_runs(12, simulated=True)), Asked(with_band=True))
+    found = propose(chosen(drawn_runs(12, simulated=True)), Asked())
     said = text_of(found, plot=True)
     assert "12 SIMULATED units, one run each, 2026-03-" in said
     assert "asked: at least 99 % of such units, with 95 % confidence" in said
@@ -333,3 +357,13 @@ def test_as_text_as_json_and_as_comments():
     )
     assert comment[-1] == "Was 7.0"
     assert PLAN.limits.run_max_a == 7.0
+
+
+def test_a_run_without_a_verdict_is_named():
+    runs = drawn_runs(6)
+    runs["U-88"] = unit_run(2.2, 9)
+    records = {run.summary.run_id: whole(run, serial) for serial, run in runs.items()}
+    lines = [replace(run.summary, unit_serial=serial) for serial, run in runs.items()]
+    lines[-1] = replace(lines[-1], verdict=None)
+    found = choose(lines, records.__getitem__, PLAN, wanted=PASSES)
+    assert found.remarks == ("1 run without a verdict left out: U-88.",)

@@ -52,12 +52,12 @@ def key_at(name, time_s):
     return event
 
 
-async def scan(pilot, text, enters=1):
-    """Send ``text`` and Enter as a scanner does: all at once, to whatever has the focus."""
+async def scan(pilot, text, enters=1, end="enter"):
+    """Send ``text`` and its ``end`` as a scanner does: all at once, to whatever has the focus."""
     for character in text:
         pilot.app.post_message(events.Key(_character_to_key(character), character))
     for _ in range(enters):
-        pilot.app.post_message(events.Key("enter", "\r"))
+        pilot.app.post_message(events.Key(end, "\t" if end == "tab" else "\r"))
     await pilot.pause()
 
 

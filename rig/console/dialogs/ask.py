@@ -291,6 +291,7 @@ class AskDialog(Dialog[str | None]):
         if self.app.desks.several:
             keys.append("^E     Stop this station alone: ends its job")
             keys.append("^N     To the next station; this waits and comes up again when you return")
+            keys.append("F10    To all stations; this waits until you choose or open its station")
         jobs = "the jobs of all stations" if self.app.desks.several else "the job"
         keys.append(f"F12    Feeds off: ends {jobs}")
         text = "The bench waits for the answer.\n\n" + "\n".join(keys)

@@ -36,7 +36,7 @@ class SetUpDialog(Dialog[Answer | None], Generic[Answer]):
     title_words: ClassVar[str] = ""
     what_it_is: ClassVar[str] = ""
     usual_plan: ClassVar[str] = ""
-    """The plan that is chosen at first if it is there; else Bench's choice."""
+    """The plan that is chosen at first where none is chosen on Bench, if it is there."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape", "leave", "Leave", key_display="Esc"),
@@ -97,9 +97,9 @@ class SetUpDialog(Dialog[Answer | None], Generic[Answer]):
         raise NotImplementedError
 
     def plan_field(self) -> Field:
-        """Return the field of the plan, the usual one chosen, or Bench's choice."""
+        """Return the field of the plan, Bench's choice chosen, or the usual one."""
         names = list(self.desk.plans())
-        first = self.usual_plan if self.usual_plan in names else self.desk.choices.plan
+        first = self.desk.choices.plan or self.usual_plan
         pick: Pick[str] = Pick(
             [(Text(name), name) for name in names],
             prompt="choose a plan",

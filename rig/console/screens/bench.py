@@ -24,7 +24,7 @@ from rig.console.live_job import Phase
 from rig.console.plan_outlook import PlanOutlook, look_at, told
 from rig.console.recent import RecentUnit, golden_warning, recent_units
 from rig.console.records_reader import RecordsReader, Sorry
-from rig.console.scanner import is_of_a_label
+from rig.console.scanner import LABEL_ENDS, is_of_a_label
 from rig.console.screen import DeskScreen
 from rig.console.widgets.job_card import JobCard
 from rig.console.widgets.plan_view import PlanView
@@ -254,7 +254,7 @@ class BenchScreen(DeskScreen):
         event.prevent_default()  # other screens take a label elsewhere
         if self.is_covered(event):
             return
-        if event.key == "enter" and self._scanned:
+        if event.key in LABEL_ENDS and self._scanned:
             event.stop()
             self.spare_enter()
             self._scan_over(entered=True)

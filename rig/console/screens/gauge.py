@@ -83,7 +83,6 @@ class GaugeScreen(StudyScreen):
 
     def __init__(self) -> None:
         super().__init__()
-        self._asked = 0
         self._studies: list[StudyKept] = []
         self._results: GaugeResults | None = None
         self._study_name = ""
@@ -118,8 +117,7 @@ class GaugeScreen(StudyScreen):
 
     def read_again(self) -> None:
         """Read the studies, and the results of the one that is shown."""
-        self._asked += 1
-        self._read(self.desk.reading, self._asked, self._study_name)
+        self._read(self.desk.reading, self.ask_again(), self._study_name)
 
     @work(thread=True, exclusive=True, group="gauge")
     def _read(self, reading: RecordsReader, asked: int, name: str) -> None:
@@ -134,7 +132,7 @@ class GaugeScreen(StudyScreen):
     def on_gauge_screen_read(self, event: Read) -> None:
         """Show them."""
         event.stop()
-        if event.asked != self._asked:
+        if not self.was_asked_last(event.asked):
             return
         found = event.found
         self._studies, self._results = ([], None) if isinstance(found, Sorry) else found
@@ -191,13 +189,13 @@ class GaugeScreen(StudyScreen):
         study = self.study
         match action:
             case "trial":
-                return study is not None and study.next_trial is not None
+                return self.is_read and study is not None and study.next_trial is not None
             case "next_measure":
                 return self.studied is not None
             case "next_study":
                 return len(self._studies) > 1
             case "repeat":
-                return self._last_made() is not None
+                return self.is_read and self._last_made() is not None
         return super().check_action(action, parameters)
 
     def _last_made(self) -> TrialKept | None:

@@ -84,7 +84,6 @@ class GoldenScreen(StudyScreen):
 
     def __init__(self) -> None:
         super().__init__()
-        self._asked = 0
         self._states: list[GoldenState] = []
         self._at = 0
         self._declared: UUID | None = None  # to be shown once it is read
@@ -117,9 +116,8 @@ class GoldenScreen(StudyScreen):
 
     def read_again(self) -> None:
         """Read the golden units and their checks."""
-        self._asked += 1
         desk = self.desk
-        self._read(desk.reading, self._asked, desk.settings.golden.every_days, desk.simulated)
+        self._read(desk.reading, self.ask_again(), desk.settings.golden.every_days, desk.simulated)
 
     @work(thread=True, exclusive=True, group="golden")
     def _read(self, reading: RecordsReader, asked: int, every_days: int, simulated: bool) -> None:
@@ -129,7 +127,7 @@ class GoldenScreen(StudyScreen):
     def on_golden_screen_read(self, event: Read) -> None:
         """Show them."""
         event.stop()
-        if event.asked != self._asked:
+        if not self.was_asked_last(event.asked):
             return
         states = event.states
         self._states = [] if isinstance(states, Sorry) else states
@@ -185,7 +183,9 @@ class GoldenScreen(StudyScreen):
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Offer only what can be done now."""
         match action:
-            case "check" | "baseline" | "next_measure":
+            case "check" | "baseline":
+                return self.is_read and bool(self._states)
+            case "next_measure":
                 return bool(self._states)
             case "next_unit":
                 return len(self._states) > 1

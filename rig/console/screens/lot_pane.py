@@ -53,7 +53,9 @@ class LotPane(Vertical):
             yield Static("", id="lot-next", markup=False)
         with Horizontal(id="lot-turn"):
             yield Static("", id="lot-item", markup=False)
-            yield Input(compact=True, max_length=SERIAL_LONGEST, id="lot-serial")
+            yield Input(
+                compact=True, max_length=SERIAL_LONGEST, select_on_focus=False, id="lot-serial"
+            )
         with Horizontal(id="lot-parts"):
             yield ItemTable(id="lot-items")
             with Vertical(id="lot-beside"):

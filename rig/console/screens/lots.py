@@ -99,11 +99,9 @@ class LotsScreen(StudyScreen):
 
     def __init__(self) -> None:
         super().__init__()
-        self._asked = 0
         self._lots: list[LotKept] = []
         self._seen: LotSeen | None = None
         self._lot_name = ""
-        self._is_read = False  # since it was last asked for
 
     def body(self) -> ComposeResult:
         """Lay the list and the lot out over each other."""
@@ -124,12 +122,9 @@ class LotsScreen(StudyScreen):
 
     def read_again(self) -> None:
         """Read the lots, and the one that is shown."""
-        self._asked += 1
-        self._is_read = False
         if self.lot is not None:
             self.query_one(LotPane).show_reading()
-        self.refresh_bindings()
-        self._read(self.desk.reading, self._asked, self._lot_name)
+        self._read(self.desk.reading, self.ask_again(), self._lot_name)
 
     @work(thread=True, exclusive=True, group="lots")
     def _read(self, reading: RecordsReader, asked: int, name: str) -> None:
@@ -143,9 +138,8 @@ class LotsScreen(StudyScreen):
     def on_lots_screen_read(self, event: Read) -> None:
         """Show them."""
         event.stop()
-        if event.asked != self._asked:
+        if not self.was_asked_last(event.asked):
             return
-        self._is_read = True
         found, before = event.found, self._seen
         self._lots, self._seen = ([], None) if isinstance(found, Sorry) else found
         if not self._lots:
@@ -174,7 +168,7 @@ class LotsScreen(StudyScreen):
         event.stop()
         lot = self.query_one(LotTable).chosen
         if isinstance(event.data_table, LotTable) and lot is not None:
-            said = f"{offered_words(lot)}; {plan_words(lot)}. {finding_words(lot)}"
+            said = f"{lot.name}: {offered_words(lot)}; {plan_words(lot)}. {finding_words(lot)}"
             self.query_one("#lots-marked", Static).update(said)
         self.refresh_bindings()
 
@@ -211,7 +205,7 @@ class LotsScreen(StudyScreen):
             return False
         if action == "other_part":
             return not self.has_class("-tall")
-        if not self._is_read:
+        if not self.is_read:
             return False
         match action:
             case "test":
@@ -289,7 +283,7 @@ class LotsScreen(StudyScreen):
 
     def _test(self, lot: LotKept, serial: str) -> None:
         """Begin the run of the next item, or say why not."""
-        if not self._is_read:
+        if not self.is_read:
             self.say(f"{shown(serial)} was not taken: the lot is still being read. Once more.")
             return
         item = lot.next_item

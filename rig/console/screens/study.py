@@ -22,6 +22,24 @@ from rig.studies.simulated import options_for
 class StudyScreen(DeskScreen):
     """A screen of a study, come to from Rig; subclasses read it again when a run has ended."""
 
+    def __init__(self) -> None:
+        super().__init__()
+        self._asked = 0
+        self.is_read = False
+        """Whether what is shown was read since it was last asked for: only then is it acted on."""
+
+    def ask_again(self) -> int:
+        """Take note that the records are being read; return the number of this reading."""
+        self._asked += 1
+        self.is_read = False
+        self.refresh_bindings()
+        return self._asked
+
+    def was_asked_last(self, asked: int) -> bool:
+        """Tell whether what has been read under this number is to be shown."""
+        self.is_read = self.is_read or asked == self._asked
+        return asked == self._asked
+
     def read_again(self) -> None:
         """Read what is shown from the records."""
         raise NotImplementedError

@@ -16,15 +16,15 @@ from rig.records.lot_model import ItemResult, LotItem, LotKept
 
 # Column, width, width where there is room.
 _LOT_COLUMNS = (
-    ("lot", 12, 24),
-    ("supplier", 15, 28),
-    ("units", 5, 8),
+    ("lot", 11, 24),
+    ("supplier", 16, 28),
+    ("units", 6, 8),
     ("judged", 7, 9),
-    ("bad   Ac", 8, 10),
+    ("bad  Ac", 7, 10),
     ("stands", 14, 16),
     ("", 3, 9),
 )
-_WIDE = 106
+_WIDE = 118  # columns: what the wide widths and their gaps take
 
 
 class _Lines(DataTable[Text]):
@@ -80,7 +80,7 @@ class LotTable(_Lines):
                     lot.supplier,
                     f"{lot.size}",
                     f"{lot.judged}/{len(lot.sample)}",
-                    f"{bad:>3}{lot.ac:>5}",
+                    f"{bad:>3}{lot.ac:>4}",
                     verdict_word(lot),
                     world_word(lot.simulated, wide=self._wide),
                 ),
@@ -122,13 +122,18 @@ class ItemTable(_Lines):
             bad = item.result is ItemResult.NONCONFORMING
             left = item.result in (ItemResult.LEFT, ItemResult.REPLACED)
             self.add_line(
-                (f"{mark}{item.number:>5}", item.serial or "-", _came_to(item)),
+                (
+                    f"{mark}{item.number:>5}",
+                    item.serial or "-",
+                    _came_to(item, ended=not lot.is_open),
+                ),
                 "bold" if bad else "dim" if left else "",
             )
         self.move_to(next((k for k, one in enumerate(self._items) if one.number == wanted), None))
 
 
-def _came_to(item: LotItem) -> str:
+def _came_to(item: LotItem, *, ended: bool) -> str:
     """Return what an item came to, and first that runs of it were set aside: the end is cut off."""
     aside = sum(bool(run.set_aside) for run in item.runs)
-    return f"{aside} set aside; {item_words(item)}" if aside else item_words(item)
+    what = item_words(item, ended=ended)
+    return f"{aside} set aside; {what}" if aside else what
