@@ -1,0 +1,1 @@
+"""What can be written on the command line, by command.  Nothing heavy is imported here."""
