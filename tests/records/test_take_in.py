@@ -600,15 +600,6 @@ def test_a_damaged_records_file_is_told_and_nothing_comes(small, tmp_path):
         assert not (tmp_path / "here.db").exists()
 
 
-def test_what_cannot_be_read_is_told_of_what_was_brought(folder, tmp_path):
-    set_cell(folder, "runs", "lateness", '{"a": 1}')
-    describe_again(folder)
-    with pytest.raises(RecordsError) as told:
-        take_in(folder, tmp_path / "here.db")
-    assert str(folder) in str(told.value)
-    assert ".take-in" not in str(told.value)
-
-
 def test_a_run_whose_trace_is_damaged_is_refused_and_the_others_come(small, tmp_path, here):
     there = Path(shutil.copy(small[0], tmp_path / "there.db"))
     bad, good = sums(there)

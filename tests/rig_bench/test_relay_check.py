@@ -1,15 +1,18 @@
 """The relay check on the simulated bench: the relay's true values, and what may go wrong."""
 
 import csv
+import threading
+import time
 from pathlib import Path
 
 import pytest
 from bench_runs import HEAD, Watcher, make_order, make_plan, make_settings
 
 from drivers import SupplyError
+from drivers.clock import MonotonicClock
 from drivers.simulated.faults import parse_fault
 from drivers.simulated.parameters import RelayParameters, RigParameters
-from rig.bench.aside import Aside
+from rig.bench.aside import Aside, wait_for
 from rig.bench.opening import FedJob
 from rig.bench.requests import IGNITION
 from rig.records.model import RunState
@@ -218,19 +221,14 @@ def test_a_supply_that_is_slow_takes_nothing_of_the_steps_time(carry_out, monkey
 
 
 def test_a_call_aside_is_waited_for_and_its_error_is_told():
-    import threading
-
     gate = threading.Event()
     aside = Aside(gate.wait)
     assert not aside.done()
     gate.set()
-    aside._thread.join(5.0)
-    assert aside.done()
+    wait_for(aside.done, lambda: time.sleep(0.001), MonotonicClock())
 
     def fails():
         raise ValueError("no answer")
 
-    aside = Aside(fails)
-    aside._thread.join(5.0)
     with pytest.raises(ValueError, match="no answer"):
-        aside.done()
+        wait_for(Aside(fails).done, lambda: time.sleep(0.001), MonotonicClock())
