@@ -8,7 +8,7 @@ MIL-STD-105E); of lots from a process that makes a share of nonconforming units 
 
 from __future__ import annotations
 
-from bisect import bisect_left, bisect_right
+from bisect import bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import accumulate
@@ -23,8 +23,6 @@ POINTS = 101
 """Points of a curve, unless others are asked for."""
 OC_ENDS_AT = 0.002
 """The curve is drawn to the quality of which no more than this is accepted."""
-OWN_PLAN_MOST = 100_000
-"""Units of a sample that nobody would inspect for telling two qualities apart (guess)."""
 
 
 def accept_probability(n: int, ac: int, share: float) -> float:
@@ -185,44 +183,6 @@ def risks(n: int, ac: int, lot_size: int, good_percent: float, bad_percent: floa
 
 
 @dataclass(frozen=True, slots=True)
-class Sorted:
-    """What comes of sorting every lot that is not accepted, its bad units replaced by good ones.
-
-    ``outgoing`` is the average share nonconforming that is left, ``inspected`` the average number
-    of units inspected in a lot.
-    """
-
-    outgoing: float
-    inspected: float
-
-
-def sorting(n: int, ac: int, share: float, lot_size: int) -> Sorted:
-    """Return average outgoing quality and average total inspection of a process.
-
-    AOQ = Pa p (N - n) / N and ATI = n + (1 - Pa) (N - n), NIST/SEMATECH e-Handbook 6.2.3.2.
-    Raises SamplingError as `accept_probability` does.
-    """
-    _need_plan(n, ac, lot_size)
-    accepted = accept_probability(n, ac, share)
-    left = lot_size - n
-    return Sorted(accepted * share * left / lot_size, n + (1.0 - accepted) * left)
-
-
-def worst_outgoing(n: int, ac: int, lot_size: int) -> tuple[float, float]:
-    """Return the largest average outgoing share (AOQL), and the share where it comes to that."""
-    from scipy.optimize import minimize_scalar
-
-    end = 1.0 if ac >= n else quality_at(n, ac, 1e-6)
-    found = minimize_scalar(
-        lambda share: -sorting(n, ac, share, lot_size).outgoing,
-        bounds=(0.0, end),
-        method="bounded",
-        options={"xatol": 1e-9},
-    )
-    return -float(found.fun), float(found.x)
-
-
-@dataclass(frozen=True, slots=True)
 class ProcessAverage:
     """What past lots say of a process; ``low`` and ``high`` bound its share nonconforming."""
 
@@ -264,52 +224,3 @@ def process_average(
     low = float(betaincinv(nonconforming, good + 1, tail)) if nonconforming else 0.0
     high = float(betainccinv(nonconforming + 1, good, tail)) if good else 1.0
     return ProcessAverage(inspected, nonconforming, low, high)
-
-
-@dataclass(frozen=True, slots=True)
-class OwnPlan:
-    """A plan made for two qualities, and the risks that it comes to."""
-
-    n: int
-    ac: int
-    producers: float
-    consumers: float
-
-
-def smallest_plan(
-    good_percent: float, producers_risk: float, bad_percent: float, consumers_risk: float
-) -> OwnPlan:
-    """Return the plan of the smallest sample that keeps both risks (0 to 1), binomial.
-
-    At ``good_percent`` nonconforming no more than ``producers_risk`` is refused, at ``bad_percent``
-    no more than ``consumers_risk`` accepted.  Raises SamplingError where no sample worth its while
-    does.
-    """
-    if not 0.0 <= good_percent < bad_percent < 100.0:
-        raise SamplingError(
-            f"{good_percent:g} % good and {bad_percent:g} % bad: the good one must be below the "
-            "bad one, and that below 100.",
-            about="bad",
-        )
-    if not (0.0 < producers_risk < 1.0 and 0.0 < consumers_risk < 1.0):
-        raise SamplingError("A risk lies between 0 and 1, neither of them.", about="risk")
-    good, bad = good_percent / 100.0, bad_percent / 100.0
-    n = 1
-    for ac in range(OWN_PLAN_MOST):
-        n = _least_sample(n, ac, bad, consumers_risk)
-        if n > OWN_PLAN_MOST:
-            break
-        refused = 1.0 - accept_probability(n, ac, good)
-        if refused <= producers_risk:
-            return OwnPlan(n, ac, refused, accept_probability(n, ac, bad))
-    raise SamplingError(
-        f"No sample of {OWN_PLAN_MOST} units or fewer tells {good_percent:g} % from "
-        f"{bad_percent:g} % at these risks. Take qualities further apart, or larger risks.",
-        about="bad",
-    )
-
-
-def _least_sample(begin: int, ac: int, share: float, risk: float) -> int:
-    """Return the smallest sample from ``begin`` on that accepts ``share`` no more often."""
-    sizes = range(begin, OWN_PLAN_MOST + 1)
-    return begin + bisect_left(sizes, -risk, key=lambda n: -accept_probability(n, ac, share))

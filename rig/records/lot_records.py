@@ -238,12 +238,6 @@ class LotRecords:
         with self._read() as session:
             return _lots(session, [_need(session, name)])[0]
 
-    def lot_of_item(self, item_id: UUID) -> LotKept | None:
-        """Return the lot that an item belongs to, None if there is no such item."""
-        with self._read() as session:
-            row = session.get(LotItemRow, item_id)
-            return None if row is None else _lots(session, [row.lot])[0]
-
     def with_unit(self, lot: LotKept, serial: str) -> list[LotKept]:
         """Return the other lots that have the unit ``serial``, and those offered before this."""
         with self._read() as session:

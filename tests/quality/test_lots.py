@@ -21,9 +21,6 @@ from rig.quality.lots import (
     process_average,
     quality_at,
     risks,
-    smallest_plan,
-    sorting,
-    worst_outgoing,
 )
 from rig.quality.sampling_tables import SamplingError
 
@@ -39,9 +36,8 @@ def test_a_handbook_plan():
     printed = {1: 0.998, 2: 0.980, 3: 0.930, 4: 0.845, 5: 0.739, 6: 0.620}
     ours = {percent: accept_probability(52, 3, percent / 100) for percent in printed}
     assert ours == pytest.approx(printed, abs=0.0011)
-    # Its average outgoing quality leaves out (N - n) / N, half a per cent of it: at most 0.0372.
-    assert worst_outgoing(52, 3, 10_000)[0] == pytest.approx(0.0372, rel=0.006)
-    inspected = [sorting(52, 3, percent / 100, 10_000).inspected for percent in (1, 2, 3, 4)]
+    # Its average total inspection, n + (1 - Pa)(N - n), is cut off to whole units.
+    inspected = [52 + (1 - accept_probability(52, 3, p / 100)) * 9948 for p in (1, 2, 3, 4)]
     assert inspected == pytest.approx([70, 253, 753, 1584], abs=0.5)
 
 
@@ -50,23 +46,22 @@ def test_the_vignette_of_a_public_r_package_on_acceptance_sampling():
     assert [accept_probability(20, 0, share) for share in shares] == pytest.approx(
         [0.35848592, 0.03875953], abs=5e-9
     )
-    plan = smallest_plan(5.0, 0.05, 15.0, 0.075)
-    assert (plan.n, plan.ac) == (80, 7)
-    assert (1 - plan.producers, plan.consumers) == pytest.approx((0.953408, 0.072717), abs=5e-7)
+    assert [accept_probability(80, 7, share) for share in shares] == pytest.approx(
+        [0.953408, 0.072717], abs=5e-7
+    )
 
 
 def test_a_published_plan_for_one_and_five_per_cent():
     # The documentation of a public R package on designing sampling plans.
-    plan = smallest_plan(1.0, 0.02, 5.0, 0.15)
-    assert (plan.n, plan.ac) == (144, 4)
-    assert (plan.producers, plan.consumers) == pytest.approx((0.01534843, 0.1487162), abs=5e-8)
+    found = risks(144, 4, 10_000, 1.0, 5.0)
+    assert (found.producers, found.consumers) == pytest.approx((0.01534843, 0.1487162), abs=5e-8)
 
 
 def test_a_published_average_outgoing_quality():
-    # The manual of a statistics package: N = 5000, n = 52, c = 2.
-    assert sorting(52, 2, 0.015, 5000).outgoing == pytest.approx(0.01420, abs=5e-6)
-    worst, at = worst_outgoing(52, 2, 5000)
-    assert (worst, at) == pytest.approx((0.02603, 0.043), abs=5e-5)
+    # The manual of a statistics package: N = 5000, n = 52, c = 2; AOQ = Pa p (N - n) / N.
+    outgoing = {p: accept_probability(52, 2, p) * p * 4948 / 5000 for p in (0.015, 0.043)}
+    assert outgoing[0.015] == pytest.approx(0.01420, abs=5e-6)
+    assert outgoing[0.043] == pytest.approx(0.02603, abs=5e-5)
 
 
 def test_a_published_law_and_a_published_text():
@@ -250,24 +245,9 @@ def test_samples_broken_off_belong_in_the_average():
         (lambda: risks(5, 0, 10, 5.0, 5.0), "bad"),
         (lambda: risks(5, 0, 10, 5.0, 101.0), "bad"),
         (lambda: process_average([(5, 6)]), "nonconforming"),
-        (lambda: smallest_plan(5.0, 0.1, 4.0, 0.1), "bad"),
-        (lambda: smallest_plan(1.0, 0.0, 4.0, 0.1), "risk"),
-        (lambda: smallest_plan(1.0, 0.001, 1.001, 0.001), "bad"),
     ],
 )
 def test_what_is_no_sampling(asked, about):
     with pytest.raises(SamplingError) as caught:
         asked()
     assert caught.value.about == about
-
-
-@given(st.floats(0.1, 5.0), st.floats(1.6, 8.0), st.floats(0.01, 0.2), st.floats(0.01, 0.2))
-def test_an_own_plan_keeps_both_risks_and_no_smaller_one_does(good, times, alpha, beta):
-    bad = good * times
-    plan = smallest_plan(good, alpha, bad, beta)
-    assert plan.producers <= alpha
-    assert plan.consumers <= beta
-    smaller = plan.n - 1
-    for ac in range(min(plan.ac + 2, smaller)):
-        refused = 1 - accept_probability(smaller, ac, good / 100)
-        assert refused > alpha or accept_probability(smaller, ac, bad / 100) > beta

@@ -61,7 +61,7 @@ RELEASE_S = 0.05
 STOPPED_S = 0.4  # how long a stopped controller is left so
 _ONE_AT_A_TIME = threading.Lock()  # what migrates records is not made for several threads
 # What a bench says when its machine was too busy for real time.
-_LATE = re.compile(r"was held up|master relay (dropped|is still made|did not|does not)|no reading")
+LATE = re.compile(r"was held up|master relay (dropped|is still made|did not|does not)|no reading")
 
 ZERO = '[[step]]\nkind = "zero"\nduration_s = 0.2\n'
 REST = '[[step]]\nkind = "rest_draw"\nduration_s = 0.2\n'
@@ -143,9 +143,9 @@ class Lane:
         A machine that is too busy for real time may make the guard end it, rightly: then once more.
         """
         trial = self.kill(number, LET_ALONE, "", command=command)
-        if not trial.broken and _LATE.search(trial.note):
+        if not trial.broken and LATE.search(trial.note):
             trial = self.kill(number + 0.1, LET_ALONE, "", command=command)
-        if trial.state != RunState.FINISHED and not _LATE.search(trial.note):
+        if trial.state != RunState.FINISHED and not LATE.search(trial.note):
             trial.broken.append(f"a run that was let alone did not finish: {trial.note}")
         return trial
 

@@ -19,4 +19,4 @@ def events_until(bench, kind):
                 return seen
         if not alive:
             break
-    pytest.fail(f"no {kind} came; there were {[type(e).__name__ for e in seen]}")
+    pytest.fail(f"no {kind} came; there were {seen}")
