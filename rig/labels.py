@@ -1,4 +1,4 @@
-"""What may be written on a record by hand or scanner: serial numbers, names, job numbers, notes."""
+"""What may be written on a record by hand or scanner (serials, names, notes), and its words."""
 
 from __future__ import annotations
 
@@ -24,6 +24,11 @@ def shown(text: str, longest: int = 40) -> str:
     """Return ``text`` as a message may repeat it: short, and with signs for what cannot be seen."""
     short = text if len(text) <= longest else f"{text[: longest - 1]}…"
     return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in short)
+
+
+def number_of(count: int, what: str) -> str:
+    """Return a number with what it counts: "1 run", "2 runs"."""
+    return f"{count} {what}{'' if count == 1 else 's'}"
 
 
 def name_key(text: str) -> str:

@@ -5,7 +5,9 @@ from __future__ import annotations
 import argparse
 
 from rig.command_line.shared import (
+    add_ask,
     add_backend,
+    add_consent,
     add_records_file,
     add_rig,
     add_rig_file,
@@ -179,19 +181,10 @@ def add_calibrate(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--operator", default="", help="who calibrates")
     parser.add_argument("--note", default="", help="a note to keep with it")
-    parser.add_argument(
-        "--accept-cautions",
-        action="store_true",
-        help="you have read the cautions and guarded the jig (else you are asked)",
-    )
+    add_consent(parser)
     parser.add_argument("--quiet", action="store_true", help="no progress on standard error")
     add_backend(parser)
-    simulated = add_simulated(parser)
-    simulated.add_argument(
-        "--ask",
-        action="store_true",
-        help="answer every question yourself (else the simulated hands do)",
-    )
+    add_ask(add_simulated(parser))
     parser.set_defaults(module="calibrate")
 
 

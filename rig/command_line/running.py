@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 
 from rig.command_line.shared import (
+    add_ask,
     add_backend,
     add_output,
     add_records_file,
@@ -91,12 +92,7 @@ def add_isolate(parser: argparse.ArgumentParser) -> None:
     add_records_file(parser)
     add_output(parser)
     add_backend(parser)
-    simulated = add_simulated(parser)
-    simulated.add_argument(
-        "--ask",
-        action="store_true",
-        help="answer every question yourself (else the simulated hands do)",
-    )
+    add_ask(add_simulated(parser))
     parser.set_defaults(module="isolate")
 
 

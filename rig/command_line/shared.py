@@ -49,10 +49,24 @@ def add_unit(parser: argparse.ArgumentParser) -> None:
         help="where the unit came from (not_told)",
     )
     parser.add_argument("--reference", default="", help="job or lot number")
+    add_consent(parser)
+
+
+def add_consent(parser: argparse.ArgumentParser) -> None:
+    """Add that the cautions are accepted beforehand."""
     parser.add_argument(
         "--accept-cautions",
         action="store_true",
         help="you have read the cautions and guarded the jig (else you are asked)",
+    )
+
+
+def add_ask(simulated: argparse._ArgumentGroup) -> None:
+    """Add that the operator answers what simulated hands would."""
+    simulated.add_argument(
+        "--ask",
+        action="store_true",
+        help="answer every question yourself (else the simulated hands do)",
     )
 
 
@@ -82,11 +96,7 @@ def add_study_run(parser: argparse.ArgumentParser) -> None:
     """A run of which the study says plan and unit."""
     add_rig(parser)
     add_records_file(parser)
-    parser.add_argument(
-        "--accept-cautions",
-        action="store_true",
-        help="you have read the cautions and guarded the jig (else you are asked)",
-    )
+    add_consent(parser)
     parser.add_argument("--operator", default="", help="who runs the test")
     add_output(parser)
     add_backend(parser)

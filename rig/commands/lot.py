@@ -406,19 +406,19 @@ def _withdraw(store: Store, options: argparse.Namespace) -> int:
 
 
 def _reason(options: argparse.Namespace) -> str:
-    reason: str = options.reason.strip()
-    need_printable("--reason", reason, NOTE_LONGEST)
-    if not reason:
-        raise CommandError(exits.USAGE, "--reason is empty: it stands on the lot's report.")
-    return reason
+    return _needed("--reason", options.reason, NOTE_LONGEST, "it stands on the lot's report")
 
 
 def _who(options: argparse.Namespace) -> str:
-    who: str = options.operator.strip()
-    need_printable("--operator", who, NAME_LONGEST)
-    if not who:
-        raise CommandError(exits.USAGE, "--operator is empty: say who decides so.")
-    return who
+    return _needed("--operator", options.operator, NAME_LONGEST, "say who decides so")
+
+
+def _needed(option: str, text: str, longest: int, why: str) -> str:
+    said = text.strip()
+    need_printable(option, said, longest)
+    if not said:
+        raise CommandError(exits.USAGE, f"{option} is empty: {why}.")
+    return said
 
 
 def _now() -> datetime:

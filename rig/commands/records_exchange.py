@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -13,10 +11,10 @@ from rig.commands.common import open_records, records_path
 from rig.commands.exits import CommandError
 from rig.commands.meter import Meter
 from rig.commands.run_filter import filter_of
-from rig.commands.streams import say
-from rig.commands.terminal import wrapped
+from rig.commands.terminal import say_result
 from rig.exchange.out import Asked, Exported, export
 from rig.exchange.take_in import TakenIn, shown_bench, take_in
+from rig.labels import number_of
 from rig.records.bundles import Kind
 from rig.records.transfer import Fate
 
@@ -39,26 +37,13 @@ def _out(options: argparse.Namespace) -> int:
         pass
     with Meter() as meter:
         done = export(records, Path(options.folder), asked, meter.show)
-    _tell(options.json, _out_words(done, asked), _out_object(done, asked))
+    say_result(options.json, _out_words(done, asked), _out_object(done, asked))
     return exits.PASS
-
-
-def _tell(as_json: bool, words: list[str], whole: dict[str, Any]) -> None:
-    if as_json:
-        say(json.dumps(whole, indent=2))
-        return
-    text = "\n".join(words)
-    say(wrapped(text) if sys.stdout.isatty() else text)
-
-
-def counted(number: int, what: str) -> str:
-    """Return a number with what it counts: "1 run", "2 runs"."""
-    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
 def _out_words(done: Exported, asked: Asked) -> list[str]:
     parts = [
-        counted(done.rows[table], word)
+        number_of(done.rows[table], word)
         for table, word in (
             ("runs", "run"),
             ("steps", "step"),
@@ -76,7 +61,7 @@ def _out_words(done: Exported, asked: Asked) -> list[str]:
         shown = ", ".join(done.damaged[:_SHOWN])
         more = f" and {len(done.damaged) - _SHOWN} more" if len(done.damaged) > _SHOWN else ""
         lines.append(
-            f"A trace of {counted(len(done.damaged), 'run')} is damaged and was left out: "
+            f"A trace of {number_of(len(done.damaged), 'run')} is damaged and was left out: "
             f"{shown}{more}. `halfturn records verify` says more."
         )
     return lines
@@ -102,7 +87,7 @@ def _take_in(options: argparse.Namespace) -> int:
             dry_run=options.dry_run,
             progress=meter.show,
         )
-    _tell(options.json, _in_words(done), _in_object(done))
+    say_result(options.json, _in_words(done), _in_object(done))
     return exits.PASS if done.all_taken else exits.RECORDS
 
 
@@ -124,7 +109,7 @@ def _counts(done: TakenIn, kind: Kind) -> dict[str, int]:
 def _in_words(done: TakenIn) -> list[str]:
     runs = _counts(done, Kind.RUN)
     total = sum(runs.values())
-    lines = [f"{done.source}: {counted(total, 'run')}{_listed(runs)}"]
+    lines = [f"{done.source}: {number_of(total, 'run')}{_listed(runs)}"]
     lines += [
         f"  made by {shown_bench(bench)}{', which is this one' if bench.id == done.own else ''}: "
         f"{count}"
@@ -132,14 +117,14 @@ def _in_words(done: TakenIn) -> list[str]:
     ]
     if done.going_on:
         lines.append(
-            f"  {counted(len(done.going_on), 'run')} had not ended there and was left: take in "
+            f"  {number_of(len(done.going_on), 'run')} had not ended there and was left: take in "
             "again later."
         )
     for kind in Kind:
         counts = _counts(done, kind)
         if kind is not Kind.RUN and any(counts.values()):
             name = kind.replace("_", " ").replace("rig check", "self-check")
-            lines.append(f"  {counted(sum(counts.values()), name)}{_listed(counts)}")
+            lines.append(f"  {number_of(sum(counts.values()), name)}{_listed(counts)}")
     refused = [*((f"run {key}", why) for key, why in done.refused.items()), *done.others.items()]
     lines += [f"REFUSED {what}: {why}." for what, why in refused[:_SHOWN]]
     if len(refused) > _SHOWN:

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
-import sys
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -13,8 +11,7 @@ from rig.commands import exits
 from rig.commands.common import records_path
 from rig.commands.exits import CommandError
 from rig.commands.meter import Meter
-from rig.commands.streams import say
-from rig.commands.terminal import wrapped
+from rig.commands.terminal import say_result
 from rig.records.copies import BackedUp, Restored, back_up, restore
 from rig.records.problems import Problem
 from rig.records.verify import RunLine, Verified, verify
@@ -37,10 +34,10 @@ def run(options: argparse.Namespace) -> int:
             case _:
                 done = restore(records, Path(options.file), progress=meter.show)
     if isinstance(done, Verified):
-        _tell(options.json, _verified_words(done), _verified_object(done))
+        say_result(options.json, _verified_words(done), _verified_object(done))
         return exits.PASS if done.sound else exits.RECORDS
     words = _backup_words(done) if isinstance(done, BackedUp) else _restore_words(done)
-    _tell(options.json, words, _copy_object(done))
+    say_result(options.json, words, _copy_object(done))
     return exits.PASS if done.holds.sound else exits.RECORDS
 
 
@@ -51,14 +48,6 @@ def _need_place(name: str) -> None:
             exits.USAGE,
             f"there is no folder '{name}' to back up into. Name a folder that is there, or a file.",
         )
-
-
-def _tell(as_json: bool, words: list[str], whole: dict[str, Any]) -> None:
-    if as_json:
-        say(json.dumps(whole, indent=2))
-        return
-    text = "\n".join(words)
-    say(wrapped(text) if sys.stdout.isatty() else text)
 
 
 # --- words ------------------------------------------------------------------------------------

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import select
 import shutil
 import sys
@@ -9,12 +10,14 @@ import termios
 import textwrap
 from collections.abc import Callable
 from contextlib import suppress
+from typing import Any
 
 from rig.bench.at_the_jig import AT_THE_JIG
 from rig.bench.errors import UnansweredError
 from rig.bench.requests import NO, YES, Ask
 from rig.commands import exits
 from rig.commands.exits import CommandError
+from rig.commands.streams import say
 
 # How soon a Ctrl-C is noticed while a question is open (s).
 _LOOK_EVERY_S = 0.1
@@ -117,6 +120,15 @@ class _Question:
                 return answer
             words = _words(allowed, self._named)
             print(f"Please answer with one of: {words}.", file=sys.stderr)
+
+
+def say_result(as_json: bool, words: list[str], whole: dict[str, Any]) -> None:
+    """Print what a command came to: one JSON object, or lines that fit the terminal."""
+    if as_json:
+        say(json.dumps(whole, indent=2))
+        return
+    text = "\n".join(words)
+    say(wrapped(text) if sys.stdout.isatty() else text)
 
 
 def wrapped(text: str) -> str:

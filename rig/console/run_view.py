@@ -16,6 +16,7 @@ from rig.console.live_job import Live
 from rig.console.passage import StepFound
 from rig.console.verdict_rows import Row, cause_of, reason_rows, turn_rows
 from rig.isolation.words import NOT_SURE
+from rig.labels import number_of
 from rig.plans import Plan, PlanError, plan_from_text
 from rig.quality.calibration import Standing
 from rig.quality.calibration_words import standing_line
@@ -221,14 +222,14 @@ def verdict_words(view: RunView) -> tuple[str, str]:
         return judgement.verdict.upper(), f"{view.serial}, {how}: {told}"
     against = sum(reason.verdict is Verdict.FAIL for reason in judgement.reasons)
     doubts = sum(reason.verdict is Verdict.RETEST for reason in judgement.reasons)
-    unsure = f", {_counted(doubts, 'doubt')} besides" if doubts else ""
+    unsure = f", {number_of(doubts, 'doubt')} besides" if doubts else ""
     match judgement.verdict:
         case Verdict.PASS:
             return "PASS", f"{view.serial} keeps every limit that was judged"
         case Verdict.FAIL:
-            return "FAIL", f"{view.serial} fails on {_counted(against, 'count')}{unsure}"
+            return "FAIL", f"{view.serial} fails on {number_of(against, 'count')}{unsure}"
         case Verdict.RETEST:
-            counted = _counted(doubts, "doubt")
+            counted = number_of(doubts, "doubt")
             return "RETEST", f"{view.serial} is neither passed nor failed: {counted} to clear"
         case word:  # in a newer program's record
             return word.upper(), f"{view.serial} has a verdict that this program does not know"
@@ -244,10 +245,6 @@ def _unjudged(view: RunView) -> str:
     if view.state not in _STATES:  # in a newer program's record
         return "was not judged, and how its run ended is not known"
     return f"was not judged: the run was {view.state_words}"
-
-
-def _counted(count: int, what: str) -> str:
-    return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
 
 def facts(view: RunView) -> list[tuple[str, str]]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from rig.labels import shown
+from rig.labels import number_of, shown
 from rig.lots.history import SupplierHistory, counted, withdrawn_before
 from rig.lots.worth import LotWorth
 from rig.quality.lots import ProcessAverage
@@ -138,7 +138,7 @@ def _finding(lot: LotKept) -> str:
     too_many = "is too many" if lot.re == 1 else "are too many"
     if lot.end is LotEnd.WITHDRAWN:
         runs = len(lot.decided_runs)
-        judged = f"with {_counted(runs, 'run')} that came to pass or fail"
+        judged = f"with {number_of(runs, 'run')} that came to pass or fail"
         when = judged if runs else "before anything of it was judged"
         return f"The lot was withdrawn {when}: {lot.closing_note}"
     match lot.result:
@@ -148,7 +148,7 @@ def _finding(lot: LotKept) -> str:
                 f"{too_many}: the lot "
                 f"{'was not accepted' if lot.end else 'cannot be accepted any more'}. "
                 + (
-                    f"{_counted(left, 'item')} {'was' if left == 1 else 'were'} left untested."
+                    f"{number_of(left, 'item')} {'was' if left == 1 else 'were'} left untested."
                     if lot.end
                     else f"Testing the {left} left is recommended all the same: the supplier's "
                     "average is known better with them. Then close the lot."
@@ -261,23 +261,19 @@ def worth_rows(lot: LotKept, worth: LotWorth) -> Iterator[tuple[str, str, str]]:
             yield (
                 f"producer's risk at {risk.good_percent:g} % (AQL)",
                 f"{percent(risk.producers)} not accepted",
-                f"with {_counted(risk.good_units, 'unit')}: {percent(risk.lot_producers)}",
+                f"with {number_of(risk.good_units, 'unit')}: {percent(risk.lot_producers)}",
             )
         yield (
             f"consumer's risk at {risk.bad_percent:g} %",
             f"{percent(risk.consumers)} accepted",
-            f"with {_counted(risk.bad_units, 'unit')}: {percent(risk.lot_consumers)}",
+            f"with {number_of(risk.bad_units, 'unit')}: {percent(risk.lot_consumers)}",
         )
     for quality in worth.qualities:
         yield (
             f"accepted in {percent(quality.accepted)}",
             f"{quality.percent:.3g} % nonconforming",
-            f"up to {_counted(quality.units, 'unit')}",
+            f"up to {number_of(quality.units, 'unit')}",
         )
-
-
-def _counted(count: int, what: str) -> str:
-    return f"{count} {what}{'' if count == 1 else 's'}"
 
 
 def percent(share: float) -> str:
